@@ -1,0 +1,178 @@
+"""The command group: finds commands late, turns errors into sentences and exit status."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+
+import click
+
+from memtool.errors import InputError, MemtoolError
+from memtool.render.words import safe_text
+
+JOB_COMMANDS = {
+    "start": ("memtool.cli.start", "Open a job: back up both modules' reads and look at them."),
+    "blank": ("memtool.cli.blank", "Blank the donor's identity in its image."),
+    "check": ("memtool.cli.check", "Check donor, file to write, read-back and finished module."),
+    "report": ("memtool.cli.report", "Write the customer file."),
+}
+TOOL_COMMANDS = {
+    "inspect": ("memtool.cli.inspect", "Look at one image, or several reads of one chip."),
+    "vin": ("memtool.cli.vin", "Check and explain VINs typed by hand."),
+    "find": ("memtool.cli.find", "Find an identity in an image, in every stored form."),
+    "compare": ("memtool.cli.compare", "Where two images differ, by region and field."),
+    "checksum": ("memtool.cli.checksum", "Catalogue, compute and check checksums."),
+    "layout": ("memtool.cli.layout", "Check and show layout files."),
+    "backup": ("memtool.cli.backup", "Keep, check and restore backups."),
+    "convert": ("memtool.cli.convert", "Turn an image into another file format."),
+    "job": ("memtool.cli.job", "Show an order's record; add notes and files."),
+    "doctor": ("memtool.cli.doctor", "Store place, file system, versions, optional parts."),
+    "completion": ("memtool.cli.completion", "Print shell completion."),
+    "demo": ("memtool.cli.demo", "Play an invented job on synthetic images."),
+}
+_COMMANDS = JOB_COMMANDS | TOOL_COMMANDS
+
+INTERRUPTED = 130
+BUG = 70
+
+
+class _LateGroup(click.Group):
+    """Imports a command's module only when that command is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        module, _ = _COMMANDS[cmd_name]
+        command = importlib.import_module(module).command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        for title, commands in (("The job", JOB_COMMANDS), ("Tools", TOOL_COMMANDS)):
+            with formatter.section(title):
+                formatter.write_dl([(name, text) for name, (_, text) in commands.items()])
+
+
+@click.group(
+    cls=_LateGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Try it: benchimage demo",
+)
+@click.version_option(None, "--version", package_name="benchimage", message="%(prog)s %(version)s")
+def benchimage() -> None:
+    """Prepare a used control module's memory image for another vehicle, on files alone.
+
+    Reads raw binary, Intel HEX and S-record; never talks to hardware.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and end the process with the exit status of `docs/commands.md`."""
+    argv = list(sys.argv[1:] if arguments is None else arguments)
+    options = argv[: argv.index("--")] if "--" in argv else argv
+    status = _run(argv, as_json="--json" in options, debug="--debug" in options)
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        # The work is done and on disk, but the answer did not reach its reader.
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - lives until the process ends
+        _say(f"the output could not be written: {error.strerror}.")
+        status = status or 5
+    sys.exit(status)
+
+
+def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
+    color = False if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" else None
+    try:
+        status = benchimage.main(argv, prog_name="benchimage", standalone_mode=False, color=color)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.ctx.get_help() if error.ctx else error.message, err=True)
+        return error.exit_code
+    except click.UsageError as error:
+        command = error.ctx.command_path if error.ctx else "benchimage"
+        message = f"{safe_text(error.format_message())} See '{command} --help'."
+        return _report(message, exit_status=2, code="usage", as_json=as_json)
+    except click.ClickException as error:
+        return _report(
+            safe_text(error.format_message()), exit_status=2, code="usage", as_json=as_json
+        )
+    except (KeyboardInterrupt, click.Abort):
+        return _report("interrupted.", exit_status=INTERRUPTED, code="interrupted", as_json=as_json)
+    except MemtoolError as error:
+        if debug:
+            traceback.print_exc()
+        return _report_error(error, as_json=as_json)
+    except BrokenPipeError:
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - lives until the process ends
+        return 5
+    except Exception as error:  # the last door: a bug of ours must still end in a sentence
+        if debug:
+            traceback.print_exc()
+        message = (
+            f"benchimage made a mistake of its own ({type(error).__name__}); nothing of yours"
+            " is to blame. Run the command again with --debug and report what it prints,"
+            " without customer data."
+        )
+        return _report(message, exit_status=BUG, code="bug", as_json=as_json)
+    return status if isinstance(status, int) else 0
+
+
+def _report_error(error: MemtoolError, *, as_json: bool) -> int:
+    if isinstance(error, InputError) and len(error.faults) > 1:
+        for fault in error.faults[1:]:
+            place = "" if fault.line is None else f":{fault.line}"
+            _say(safe_text(f"{error.file or 'input'}{place}: {fault.text}."))
+        hidden = error.fault_count - len(error.faults)
+        if hidden > 0:
+            _say(f"... and {hidden} more faults.")
+    return _report(
+        safe_text(str(error)),
+        exit_status=error.exit_status,
+        code=error.code,
+        as_json=as_json,
+        file=error.file,
+        line=error.line,
+        address=error.address,
+        next_step=error.next_step,
+        message_only=error.message,
+    )
+
+
+def _report(
+    sentence: str,
+    *,
+    exit_status: int,
+    code: str,
+    as_json: bool,
+    file: str | None = None,
+    line: int | None = None,
+    address: int | None = None,
+    next_step: str | None = None,
+    message_only: str | None = None,
+) -> int:
+    """The sentence on stderr and, for scripts, the error document on stdout."""
+    _say(sentence)
+    if as_json:
+        document = {
+            "schema": "benchimage.error/1",
+            "exit": exit_status,
+            "code": code,
+            "message": message_only if message_only is not None else sentence,
+            "file": file,
+            "line": line,
+            "address": address,
+            "next": next_step,
+        }
+        click.echo(json.dumps(document, indent=2))
+    return exit_status
+
+
+def _say(sentence: str) -> None:
+    click.echo(f"benchimage: {sentence}", err=True)

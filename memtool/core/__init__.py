@@ -1,0 +1,1 @@
+"""Pure functions over bytes and dataclasses: no files, no printing, no clock."""

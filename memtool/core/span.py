@@ -1,0 +1,151 @@
+"""Spans of addresses: half open in code and JSON, inclusive where people read and type.
+
+This is the one place where the two ways of writing meet. People of the trade write
+``FIRST-LAST`` with LAST inside, or ``START+LENGTH``; code and JSON keep ``[start, end)``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+_NUMBER = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9]{1,20}", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Span:
+    """Addresses `start` to `end` - 1, never empty.
+
+    Raises:
+        ValueError: `start` is negative or `end` is not above it.
+    """
+
+    start: int
+    """First address."""
+    end: int
+    """First address after the span."""
+
+    def __post_init__(self) -> None:
+        if self.start < 0 or self.end <= self.start:
+            raise ValueError(f"not a span: start {self.start}, end {self.end}")
+
+    def __len__(self) -> int:
+        return self.end - self.start
+
+    def __contains__(self, address: int) -> bool:
+        return self.start <= address < self.end
+
+    def __str__(self) -> str:
+        return format_span(self)
+
+    def contains(self, other: Span) -> bool:
+        """Whether every address of `other` lies in this span."""
+        return self.start <= other.start and other.end <= self.end
+
+    def overlaps(self, other: Span) -> bool:
+        """Whether the two share an address."""
+        return self.start < other.end and other.start < self.end
+
+    def intersection(self, other: Span) -> Span | None:
+        """The addresses of both, or None."""
+        start, end = max(self.start, other.start), min(self.end, other.end)
+        return Span(start, end) if start < end else None
+
+
+def union_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
+    """Sorted and disjoint, neighbours joined: the addresses that lie in any of `spans`."""
+    joined: list[Span] = []
+    for span in sorted(spans):
+        if joined and span.start <= joined[-1].end:
+            joined[-1] = Span(joined[-1].start, max(joined[-1].end, span.end))
+        else:
+            joined.append(span)
+    return tuple(joined)
+
+
+def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, ...]:
+    """Sorted and disjoint: the addresses of `spans` that lie in none of `away`."""
+    holes = union_spans(away)
+    left: list[Span] = []
+    for span in union_spans(spans):
+        start = span.start
+        for hole in holes:
+            if hole.end <= start or hole.start >= span.end:
+                continue
+            if hole.start > start:
+                left.append(Span(start, hole.start))
+            start = max(start, hole.end)
+        if start < span.end:
+            left.append(Span(start, span.end))
+    return tuple(left)
+
+
+def intersect_spans(spans: Iterable[Span], others: Iterable[Span]) -> tuple[Span, ...]:
+    """Sorted and disjoint: the addresses that lie in both."""
+    rest = union_spans(others)
+    found = [span.intersection(other) for span in union_spans(spans) for other in rest]
+    return tuple(span for span in found if span is not None)
+
+
+def spans_of_addresses(addresses: Iterable[int]) -> tuple[Span, ...]:
+    """The runs that the given addresses form, in any order, repeats allowed."""
+    runs: list[Span] = []
+    for address in sorted(set(addresses)):
+        if runs and runs[-1].end == address:
+            runs[-1] = Span(runs[-1].start, address + 1)
+        else:
+            runs.append(Span(address, address + 1))
+    return tuple(runs)
+
+
+def count_addresses(spans: Iterable[Span]) -> int:
+    """How many addresses lie in any of `spans`."""
+    return sum(len(span) for span in union_spans(spans))
+
+
+def parse_number(text: str) -> int:
+    """Read an address or a length: decimal or ``0x…``, nothing else.
+
+    Raises:
+        ValueError: anything else, signs, underscores and blanks included.
+    """
+    if not _NUMBER.fullmatch(text):
+        raise ValueError(f"'{text}' is not a number: write it as 288 or 0x0120")
+    return int(text, 16) if text[:2] in ("0x", "0X") else int(text, 10)
+
+
+def parse_span(text: str) -> Span:
+    """Read ``FIRST-LAST`` (LAST inside) or ``START+LENGTH``.
+
+    Raises:
+        ValueError: not of that shape, or empty.
+    """
+    for sign in "-+":
+        first, found, second = text.partition(sign)
+        if not found:
+            continue
+        start, number = parse_number(first.strip()), parse_number(second.strip())
+        end = number + 1 if sign == "-" else start + number
+        if end <= start:
+            raise ValueError(f"'{text}' is an empty span")
+        return Span(start, end)
+    raise ValueError(f"'{text}' is not a span: write it as 0x0120-0x0130 or 0x0120+17")
+
+
+def format_address(address: int) -> str:
+    """Hexadecimal with at least four digits: ``0x0120``."""
+    return f"0x{address:04X}"
+
+
+def format_span(span: Span) -> str:
+    """As people write it, LAST inside: ``0x0120-0x0130``; one byte as its address alone."""
+    if len(span) == 1:
+        return format_address(span.start)
+    return f"{format_address(span.start)}-{format_address(span.end - 1)}"
+
+
+def format_span_with_length(span: Span) -> str:
+    """The span with its length beside it: ``0x0120-0x0130 (17 bytes)``."""
+    unit = "byte" if len(span) == 1 else "bytes"
+    return f"{format_span(span)} ({len(span)} {unit})"

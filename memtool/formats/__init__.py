@@ -1,0 +1,1 @@
+"""Bytes to images and back, strict, without touching disk."""

@@ -1,0 +1,1 @@
+"""The order of steps; asks the gate, holds no rule itself."""

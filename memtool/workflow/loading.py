@@ -1,0 +1,69 @@
+"""From a path to an image: the file is read once, and its errors name it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from memtool.core.finding import Finding
+from memtool.core.image import Image
+from memtool.errors import InputError
+from memtool.formats.codec import ImageFormat, parse_image
+from memtool.store.reading import read_file
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadOptions:
+    """How a file is to be understood."""
+
+    format: ImageFormat | None = None
+    """None: told by content."""
+    base: int = 0
+    """Address of a raw file's first byte."""
+    overlap_last: bool = False
+    accept_missing_end: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedRead:
+    """One file, read whole and understood."""
+
+    path: str
+    """As the user named it."""
+    data: bytes
+    """The file's own bytes; all digests are made from them, never from a second read."""
+    file_sha256: str
+    format: ImageFormat
+    image: Image
+    findings: tuple[Finding, ...]
+    """What is safe but odd about the file."""
+
+
+def load_read(path: Path, options: ReadOptions | None = None) -> LoadedRead:
+    """Read and parse one file.
+
+    Raises:
+        UsageError: there is no such file.
+        ImageFormatError: it is not what it claims to be; names the file.
+    """
+    options = options or ReadOptions()
+    content = read_file(path)
+    try:
+        parsed = parse_image(
+            content.data,
+            format=options.format,
+            base=options.base,
+            overlap_last=options.overlap_last,
+            accept_missing_end=options.accept_missing_end,
+        )
+    except InputError as error:
+        error.file = str(path)
+        raise
+    return LoadedRead(
+        path=str(path),
+        data=content.data,
+        file_sha256=content.sha256,
+        format=parsed.format,
+        image=parsed.image,
+        findings=parsed.findings,
+    )
