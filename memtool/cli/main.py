@@ -8,6 +8,7 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
+from pathlib import Path
 
 import click
 
@@ -82,7 +83,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sys.stdout.flush()
     except OSError as error:
         # The work is done and on disk, but the answer did not reach its reader.
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - lives until the process ends
+        sys.stdout = Path(os.devnull).open("w")
         _say(f"the output could not be written: {error.strerror}.")
         status = status or 5
     sys.exit(status)
@@ -110,9 +111,9 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
             traceback.print_exc()
         return _report_error(error, as_json=as_json)
     except BrokenPipeError:
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - lives until the process ends
+        sys.stdout = Path(os.devnull).open("w")
         return 5
-    except Exception as error:  # the last door: a bug of ours must still end in a sentence
+    except Exception as error:  # noqa: BLE001 - the last door: a bug of ours must still end in a sentence
         if debug:
             traceback.print_exc()
         message = (
