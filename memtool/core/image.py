@@ -154,3 +154,21 @@ class Image:
         if index < 0 or not self.segments[index].span.contains(span):
             return None
         return self.segments[index]
+
+
+def find_changes(before: Image, after: Image) -> tuple[Span, ...]:
+    """The runs of addresses that both images define with different bytes, by address."""
+    import numpy as np  # late: most commands never compare images
+
+    changes: list[Span] = []
+    for span in intersect_spans(before.spans, after.spans):
+        old, new = before.read(span), after.read(span)
+        if old == new:
+            continue
+        unequal = np.frombuffer(old, np.uint8) != np.frombuffer(new, np.uint8)
+        edges = np.flatnonzero(np.diff(unequal, prepend=False, append=False))
+        changes += [
+            Span(span.start + int(first), span.start + int(end))
+            for first, end in edges.reshape(-1, 2)
+        ]
+    return tuple(changes)

@@ -26,20 +26,8 @@ from typing import Any, Protocol
 
 from memtool.core.backup import Role
 from memtool.core.finding import Check, Verdict
+from memtool.core.layout import ModuleKind
 from memtool.core.span import Span
-
-
-class ModuleKind(StrEnum):
-    """What the module does in the vehicle."""
-
-    BODY = "body"
-    ENGINE = "engine"
-    TRANSMISSION = "transmission"
-    CLUSTER = "cluster"
-    GATEWAY = "gateway"
-    AIRBAG = "airbag"
-    IMMOBILISER = "immobiliser"
-    OTHER = "other"
 
 
 NEVER_BLANKED = frozenset({ModuleKind.AIRBAG, ModuleKind.IMMOBILISER})
@@ -321,7 +309,7 @@ def build_job(events: Iterable[JournalEvent]) -> Job:
 
 def _with_event(job: Job, event: JournalEvent) -> Job:
     facts = event.facts
-    place = {"number": event.number, "time": event.time}
+    place: dict[str, Any] = {"number": event.number, "time": event.time}
     match event.kind:
         case "order-amended":
             return replace(job, order=job.order.amended(facts))
