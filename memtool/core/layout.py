@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass, field
+from enum import StrEnum
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from memtool.core.job import ModuleKind
 from memtool.core.region import (
     BitField,
     BlankSource,
@@ -31,6 +31,19 @@ __all__ = [
     "RegionKind",
     "compute_blank_bytes",
 ]
+
+
+class ModuleKind(StrEnum):
+    """What a control module is in the vehicle."""
+
+    BODY = "body"
+    ENGINE = "engine"
+    TRANSMISSION = "transmission"
+    CLUSTER = "cluster"
+    GATEWAY = "gateway"
+    AIRBAG = "airbag"
+    IMMOBILISER = "immobiliser"
+    OTHER = "other"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
