@@ -1,0 +1,91 @@
+"""Names of checksum algorithms: spelling, names that mean too much, near misses.
+
+Facts
+-----
+Libraries agree on the CRCs but not on short names: a bare "CRC-16" is ARC in one and
+XMODEM in another, "CRC-8" is SMBUS or DVB-S2, "CCITT" is KERMIT in the catalogue and
+IBM-3740 or XMODEM in many data sheets, "CRC-32B" is BZIP2 in one library and ISO-HDLC in
+another (crccheck 1.3.1, anycrc 2.1.0, crcengine 0.4.0, compared). Such a name is never
+resolved and never printed.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Sequence
+
+_SEPARATORS = re.compile(r"[-/_\s]+")
+_BARE = re.compile(r"CRC([0-9]{0,3})", re.ASCII)
+_LONGEST_NAME = 64
+"""Longer texts are no misspelt name, and comparing them would take long."""
+
+_CCITT = ("CRC-16/KERMIT", "CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/SPI-FUJITSU")
+_MEANS_SEVERAL = {
+    "CCITT": _CCITT,
+    "CRCCCITT": _CCITT,
+    "CRC16CCITT": _CCITT,
+    "CRC8CCITT": ("CRC-8/SMBUS", "CRC-8/I-432-1"),
+    "CRC32B": ("CRC-32/ISO-HDLC", "CRC-32/BZIP2"),
+    "LRC": ("XOR-8", "SUM-8/TWOS"),
+    "LRC8": ("XOR-8", "SUM-8/TWOS"),
+    "FLETCHER": ("FLETCHER-16", "FLETCHER-32"),
+    "SUM": ("SUM-8", "SUM-16", "SUM-32"),
+    "CHECKSUM": ("SUM-8", "SUM-16", "SUM-32"),
+    "WORDSUM": ("WORDSUM-16-BE", "WORDSUM-16-LE", "WORDSUM-32-BE", "WORDSUM-32-LE"),
+    "WORDSUM16": ("WORDSUM-16-BE", "WORDSUM-16-LE"),
+    "WORDSUM32": ("WORDSUM-32-BE", "WORDSUM-32-LE"),
+}
+"""Folded name: what it is used for."""
+
+_LIKELIEST = (
+    *("CRC-8/SMBUS", "CRC-8/DVB-S2"),
+    *("CRC-16/ARC", "CRC-16/XMODEM", "CRC-16/IBM-3740", "CRC-16/KERMIT", "CRC-16/MODBUS"),
+    "CRC-32/ISO-HDLC",
+)
+"""What libraries and data sheets mean by a bare "CRC-8", "CRC-16", "CRC-32"; shown first."""
+
+
+def fold_name(name: str) -> str:
+    """`name` without what does not matter in it: case, hyphens, slashes, blanks."""
+    return _SEPARATORS.sub("", name).upper()
+
+
+def published_name(name: str) -> str:
+    """The catalogue's spelling of a name that a library writes as ``CRC16-IBM-3740``."""
+    spelt = re.sub(r"^CRC([0-9]+)-", r"CRC-\1/", name)
+    return re.sub(r"^CRC([0-9]+[A-Z]?)$", r"CRC-\1", spelt)
+
+
+def is_ambiguous(name: str) -> bool:
+    """Whether `name` is in use for several algorithms, whatever one library means by it."""
+    folded = fold_name(name)
+    return folded in _MEANS_SEVERAL or _BARE.fullmatch(folded) is not None
+
+
+def ambiguous_names(name: str, known: Sequence[str]) -> tuple[str, ...]:
+    """The algorithms that `name` is used for, if that is more than a name may mean.
+
+    Args:
+        name: As given.
+        known: All algorithms' names; a bare ``CRC-16`` may mean each one of its width.
+
+    Returns:
+        Likeliest first; empty if the name is not one of those that mean too much.
+    """
+    folded = fold_name(name)
+    if folded in _MEANS_SEVERAL:
+        return _MEANS_SEVERAL[folded]
+    bare = _BARE.fullmatch(folded)
+    if bare is None:
+        return ()
+    prefix = f"CRC-{bare[1]}/" if bare[1] else "CRC"
+    found = [other for other in known if other.startswith(prefix)]
+    return tuple(sorted(found, key=lambda other: (other not in _LIKELIEST, found.index(other))))
+
+
+def close_names(name: str, folded_names: Iterable[str]) -> tuple[str, ...]:
+    """Those of `folded_names` that `name` may be a slip of, best first."""
+    if len(name) > _LONGEST_NAME:
+        return ()
+    return tuple(difflib.get_close_matches(fold_name(name), list(folded_names), n=5, cutoff=0.6))
