@@ -1,0 +1,71 @@
+"""Collects what is wrong with one file: the first faults whole, all of them counted."""
+
+from __future__ import annotations
+
+import math
+
+from memtool.errors import Fault, ImageFormatError
+
+KEPT = 20
+"""Faults that an error carries; the rest is a number."""
+
+_TRIM_AT = 50 * KEPT
+
+_NEXT_STEPS = {
+    "missing-end": (
+        "the file may be cut short: read the chip again, or take it as it is with"
+        " 'benchimage convert ... --accept missing-end'"
+    ),
+    "byte-order-mark": "save it again without a byte order mark",
+    "overlap": "read the chip again; '--overlap last' lets the last record win",
+    "mixed-addressing": "write the file again with one kind of address records",
+    "line-end": "save it again with line feeds at the line ends",
+}
+_NEXT_STEP = "nothing of it was used; get the file from the reader again"
+
+
+class FaultList:
+    """The faults of one file. Filled while reading, then raised as one error."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        """The true number of faults."""
+        self._kept: list[Fault] = []
+
+    def add(self, fault: Fault) -> None:
+        """Count `fault`; keep it if it is among the first of the file."""
+        self.count += 1
+        self._kept.append(fault)
+        if len(self._kept) >= _TRIM_AT:
+            self._kept = self._first()
+
+    def _first(self) -> list[Fault]:
+        return sorted(self._kept, key=_place)[:KEPT]
+
+    def raise_if_any(self) -> None:
+        """Raise all faults as one error that speaks of the first.
+
+        Raises:
+            ImageFormatError: there is a fault.
+        """
+        if not self._kept:
+            return
+        faults = self._first()
+        first = faults[0]
+        raise ImageFormatError(
+            first.text,
+            code=first.code,
+            faults=faults,
+            fault_count=self.count,
+            next_step=_NEXT_STEPS.get(first.code, _NEXT_STEP),
+            line=first.line,
+            address=first.address,
+        )
+
+
+def _place(fault: Fault) -> tuple[float, float]:
+    """Order of the file; a fault of a whole line or file comes after those inside it."""
+    return (
+        math.inf if fault.line is None else fault.line,
+        math.inf if fault.column is None else fault.column,
+    )

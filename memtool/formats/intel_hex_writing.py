@@ -1,0 +1,58 @@
+"""Intel HEX, written: the one door to the intelhex library.
+
+The library makes each record. Its container is not used: it keeps a dict entry for every
+byte, and an image is already sorted and disjoint.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from memtool.core.image import Image, Segment
+from memtool.core.span import format_address
+
+MAX_RECORD_LENGTH = 255
+_BLOCK = 0x10000
+
+
+def encode_intel_hex(image: Image, *, record_length: int = 16) -> bytes:
+    """Data records, type 04 before each new 64 KiB, and the end record.
+
+    No record crosses a multiple of 64 KiB, so that all readers agree on its addresses.
+
+    Args:
+        image: At least one byte.
+        record_length: Data bytes a record, at most 255.
+
+    Raises:
+        ValueError: no data, an address past 4 GiB, or a record length out of range.
+    """
+    extent = image.extent
+    if extent is None:
+        raise ValueError("an image without data has no file")
+    if extent.end > 1 << 32:
+        raise ValueError(f"address {format_address(extent.end - 1)} is past 4 GiB")
+    if not 1 <= record_length <= MAX_RECORD_LENGTH:
+        raise ValueError(f"record length {record_length} is not 1 to {MAX_RECORD_LENGTH}")
+    return "".join(_lines(image, record_length)).encode("ascii")
+
+
+def _lines(image: Image, record_length: int) -> Iterator[str]:
+    from intelhex import Record  # 2 ms that only writing should cost
+
+    upper = 0
+    for segment in image.segments:
+        for address, data in _pieces(segment, record_length):
+            if address >> 16 != upper:
+                upper = address >> 16
+                yield f"{Record.extended_linear_address(upper)}\n"
+            yield f"{Record.data(address & 0xFFFF, list(data))}\n"
+    yield f"{Record.eof()}\n"
+
+
+def _pieces(segment: Segment, record_length: int) -> Iterator[tuple[int, bytes]]:
+    address = segment.start
+    while address < segment.end:
+        end = min(address + record_length, segment.end, (address // _BLOCK + 1) * _BLOCK)
+        yield address, segment.data[address - segment.start : end - segment.start]
+        address = end
