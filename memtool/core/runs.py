@@ -1,0 +1,60 @@
+"""Whole images as numpy arrays, and the runs of a mask back as spans of addresses.
+
+numpy is loaded by the first call, not with the module: most commands never need it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from memtool.core.image import Image
+from memtool.core.span import Span
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Bytes = NDArray[np.uint8]
+    Mask = NDArray[np.bool_]
+
+
+def array_of(data: bytes) -> Bytes:
+    """The bytes as a read-only array, not copied."""
+    import numpy as np
+
+    return np.frombuffer(data, dtype=np.uint8)
+
+
+def defined_bytes(image: Image) -> Bytes:
+    """All defined bytes of `image`, segments one after the other."""
+    if len(image.segments) == 1:
+        return array_of(image.segments[0].data)
+    return array_of(b"".join(segment.data for segment in image.segments))
+
+
+def spans_of_mask(mask: Mask, image: Image) -> tuple[Span, ...]:
+    """The runs of true places as addresses; a run never crosses from one segment to the next.
+
+    Args:
+        mask: One place for each defined byte of `image`, segments one after the other.
+        image: Gives the places their addresses.
+    """
+    spans: list[Span] = []
+    offset = 0
+    for segment in image.segments:
+        part = mask[offset : offset + len(segment.data)]
+        spans += [
+            Span(segment.start + first, segment.start + end) for first, end in runs_of_mask(part)
+        ]
+        offset += len(segment.data)
+    return tuple(spans)
+
+
+def runs_of_mask(mask: Mask) -> list[tuple[int, int]]:
+    """(first, end) of each run of true places, in order."""
+    import numpy as np
+
+    if not mask.any():
+        return []
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return [(int(first), int(end)) for first, end in edges.reshape(-1, 2)]
