@@ -46,23 +46,31 @@ def load_read(path: Path, options: ReadOptions | None = None) -> LoadedRead:
         UsageError: there is no such file.
         ImageFormatError: it is not what it claims to be; names the file.
     """
-    options = options or ReadOptions()
     content = read_file(path)
+    return parse_content(str(path), content.data, content.sha256, options or ReadOptions())
+
+
+def parse_content(path: str, data: bytes, file_sha256: str, options: ReadOptions) -> LoadedRead:
+    """Parse a file that was read already.
+
+    Raises:
+        ImageFormatError: it is not what it claims to be; names the file.
+    """
     try:
         parsed = parse_image(
-            content.data,
+            data,
             format=options.format,
             base=options.base,
             overlap_last=options.overlap_last,
             accept_missing_end=options.accept_missing_end,
         )
     except InputError as error:
-        error.file = str(path)
+        error.file = path
         raise
     return LoadedRead(
-        path=str(path),
-        data=content.data,
-        file_sha256=content.sha256,
+        path=path,
+        data=data,
+        file_sha256=file_sha256,
         format=parsed.format,
         image=parsed.image,
         findings=parsed.findings,

@@ -1,0 +1,260 @@
+"""Plan and make a blanked image. Making a plan changes nothing.
+
+The plan is a list of edits, each with the bytes that go, the bytes that come and the
+reason; whatever is not in it stays as it is, byte for byte. Only blank values, values
+of a reference image, and checksums are ever put in: the tool writes no VIN.
+
+Blank values are the bytes as they lie in memory: `stored_as` says how to read a field and
+is not applied to them. A field in which foreign bytes lie between the text's own
+(``every-2``, ``split``, packed characters) loses only the bits of the text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from memtool.core.backup import BackupReceipt
+from memtool.core.checksum import (
+    ChecksumRule,
+    WhenBlanked,
+    apply_checksum,
+    check_checksum,
+    refresh_order,
+)
+from memtool.core.finding import Verdict
+from memtool.core.identity import find_identity, plan_erase
+from memtool.core.image import Image, find_changes
+from memtool.core.job import KeptSpan
+from memtool.core.layout import Layout
+from memtool.core.region import Region, RegionKind, compute_blank_bytes
+from memtool.core.span import Span, spans_of_addresses
+from memtool.core.stored_forms import parse_stored_form
+from memtool.errors import RefusalError
+
+BLANKED_KINDS = (RegionKind.VEHICLE_IDENTITY, RegionKind.STATE)
+"""What a blanking takes out of the donor, where the layout does not say otherwise."""
+UNTOUCHED_KINDS = (RegionKind.PROTECTED, RegionKind.MODULE_IDENTITY)
+"""What no plan may touch."""
+
+
+class PlanError(ValueError):
+    """No plan can be made: the layout asks for something that is not there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edit:
+    """One run of bytes to change."""
+
+    span: Span
+    old: bytes
+    new: bytes
+    """As many bytes as `span` has addresses."""
+    reason: str
+    """What lies there and why it changes, in words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlankPlan:
+    """What will be changed in one image."""
+
+    image_sha256: str
+    """Digest of the image that the plan was made for; the plan fits no other."""
+    edits: tuple[Edit, ...]
+    """Sorted, disjoint, inside the image; every one changes every byte it holds."""
+    asked: tuple[Span, ...]
+    """What was to be blanked, whether or not it was blank already."""
+    kept: tuple[KeptSpan, ...]
+    """What a person chose to keep."""
+    unproven_checksums: tuple[str, ...]
+    """Checksums to be refreshed that do not hold in the image as it is."""
+
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        """The addresses that the plan changes: sorted, disjoint."""
+        return spans_of_addresses(
+            address for edit in self.edits for address in range(edit.span.start, edit.span.end)
+        )
+
+
+def plan_blank(
+    image: Image,
+    layout: Layout,
+    *,
+    configuration: bool = False,
+    more: Sequence[Span] = (),
+    keep: Sequence[KeptSpan] = (),
+    reference: Image | None = None,
+) -> BlankPlan:
+    """Plan to blank what `layout` calls vehicle identity and state, and its checksums.
+
+    Args:
+        image: The donor's image.
+        layout: Its blank values and checksum orders are followed.
+        configuration: Blank the configuration regions as well.
+        more: Further spans, blanked to the layout's erased byte.
+        keep: Spans that stay as they are, with a reason each.
+        reference: Image of a never-configured module, where the layout takes bytes from it.
+
+    Raises:
+        PlanError: a span is not defined in the image, or the layout takes bytes from a
+            reference image that is missing or too short.
+    """
+    kinds = (*BLANKED_KINDS, RegionKind.CONFIGURATION) if configuration else BLANKED_KINDS
+    kept = tuple(keep)
+    target: dict[int, tuple[int, str]] = {}
+    asked: list[Span] = []
+    for region in layout.regions:
+        if region.kind in kinds:
+            asked.append(region.span)
+            _put(target, _blank_bytes(image, layout, region, reference), region.name)
+    for span in more:
+        asked.append(span)
+        _require_defined(image, span)
+        _put(target, [(span.start, bytes([layout.erased]) * len(span))], "span asked for")
+    _drop(target, kept)
+    return _with_checksums(image, layout.checksums, target, asked, kept, layout, reference)
+
+
+def plan_blank_vin(
+    image: Image, vin: str, *, erased: int = 0xFF, keep: Sequence[KeptSpan] = ()
+) -> BlankPlan:
+    """Plan to blank exactly the found copies of one VIN, without a layout.
+
+    Checksums are unknown and stay as they are.
+
+    Raises:
+        PlanError: the VIN is not in the image in any form.
+    """
+    matches = [match for match in find_identity(image, vin) if match.part == "whole"]
+    if not matches:
+        raise PlanError(f"{vin} is not in the image in any stored form")
+    target: dict[int, tuple[int, str]] = {}
+    for match in matches:
+        _put(target, plan_erase(image, match, erased), f"VIN stored as {match.stored_as}")
+    kept = tuple(keep)
+    _drop(target, kept)
+    return _with_checksums(image, (), target, [match.span for match in matches], kept, None, None)
+
+
+def apply_blank(image: Image, plan: BlankPlan, receipt: BackupReceipt) -> Image:
+    """Return a copy of `image` with the plan's edits.
+
+    Raises:
+        RefusalError: plan or backup belongs to another image; nothing is made.
+    """
+    digest = image.sha256()
+    if receipt.image_sha256 != digest:
+        raise RefusalError("the backup holds another image", code="donor-backup")
+    if plan.image_sha256 != digest:
+        raise RefusalError("the plan was made for another image", code="plan-fits")
+    return image.with_bytes((edit.span.start, edit.new) for edit in plan.edits)
+
+
+def _blank_bytes(
+    image: Image, layout: Layout, region: Region, reference: Image | None
+) -> list[tuple[int, bytes]]:
+    """What comes into a region, only where the region's own text lies."""
+    _require_defined(image, region.span, region.name)
+    new = compute_blank_bytes(region, erased=layout.erased)
+    if new is None:
+        new = _from_reference(reference, region.span, region.name)
+    old = image.read(region.span)
+    mask = parse_stored_form(region.stored_as).occupied_mask(len(old))
+    mixed = bytes(n & m | o & ~m & 0xFF for o, n, m in zip(old, new, mask, strict=True))
+    return [(region.span.start, mixed)]
+
+
+def _from_reference(reference: Image | None, span: Span, name: str) -> bytes:
+    if reference is None:
+        raise PlanError(f"the layout takes '{name}' from a reference image, and there is none")
+    if not reference.covers(span):
+        raise PlanError(f"the reference image does not hold '{name}' at {span}")
+    return reference.read(span)
+
+
+def _require_defined(image: Image, span: Span, name: str = "the span") -> None:
+    if not image.covers(span):
+        raise PlanError(f"{name} at {span} is not wholly inside the image")
+
+
+def _put(
+    target: dict[int, tuple[int, str]], edits: Sequence[tuple[int, bytes]], reason: str
+) -> None:
+    for address, data in edits:
+        for offset, value in enumerate(data):
+            target[address + offset] = (value, reason)
+
+
+def _drop(target: dict[int, tuple[int, str]], kept: Sequence[KeptSpan]) -> None:
+    for keep in kept:
+        for address in [address for address in target if address in keep.span]:
+            del target[address]
+
+
+def _with_checksums(
+    image: Image,
+    rules: Sequence[ChecksumRule],
+    target: dict[int, tuple[int, str]],
+    asked: Sequence[Span],
+    kept: tuple[KeptSpan, ...],
+    layout: Layout | None,
+    reference: Image | None,
+) -> BlankPlan:
+    """Add what the checksums need, innermost first, and make the list of edits."""
+    after = image.with_bytes((address, bytes([value])) for address, (value, _) in target.items())
+    reasons = {address: reason for address, (_, reason) in target.items()}
+    unproven: list[str] = []
+    for rule in refresh_order(rules):
+        if rule.when_blanked is WhenBlanked.KEEP or not _is_affected(image, after, rule):
+            continue
+        if any(keep.span.overlaps(rule.stored) for keep in kept):
+            continue
+        _require_defined(image, rule.stored, rule.name)
+        match rule.when_blanked:
+            case WhenBlanked.ERASE:
+                fill = layout.erased if layout else 0xFF
+                after = after.with_bytes([(rule.stored.start, bytes([fill]) * len(rule.stored))])
+            case WhenBlanked.REFERENCE:
+                new = _from_reference(reference, rule.stored, rule.name)
+                after = after.with_bytes([(rule.stored.start, new)])
+            case WhenBlanked.REFRESH:
+                if check_checksum(image, rule).result is not Verdict.PASS:
+                    unproven.append(rule.name)
+                after = apply_checksum(after, rule)
+        word = {"refresh": "refreshed", "erase": "erased", "reference": "from the reference"}
+        for address in range(rule.stored.start, rule.stored.end):
+            reasons[address] = f"checksum '{rule.name}' {word[rule.when_blanked.value]}"
+    return BlankPlan(
+        image_sha256=image.sha256(),
+        edits=_edits(image, after, reasons),
+        asked=tuple(sorted(asked)),
+        kept=kept,
+        unproven_checksums=tuple(unproven),
+    )
+
+
+def _is_affected(before: Image, after: Image, rule: ChecksumRule) -> bool:
+    """Whether any byte that the rule reads has changed."""
+    return any(before.read(span) != after.read(span) for span in rule.covers if before.covers(span))
+
+
+def _edits(before: Image, after: Image, reasons: dict[int, str]) -> tuple[Edit, ...]:
+    """Runs of changed bytes, split where the reason changes."""
+    edits: list[Edit] = []
+    for run in find_changes(before, after):
+        start = run.start
+        for address in range(run.start + 1, run.end + 1):
+            if address < run.end and reasons.get(address) == reasons.get(start):
+                continue
+            span = Span(start, address)
+            edits.append(
+                Edit(
+                    span=span,
+                    old=before.read(span),
+                    new=after.read(span),
+                    reason=reasons.get(start, "not planned"),
+                )
+            )
+            start = address
+    return tuple(edits)

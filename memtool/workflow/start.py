@@ -1,0 +1,273 @@
+"""Open a job: record the order, keep every read as a backup, and look at what came in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from memtool.core.agreement import Agreement, compare_reads
+from memtool.core.backup import Role
+from memtool.core.chip import find_chip
+from memtool.core.finding import Check, Finding, Severity
+from memtool.core.health.all_checks import find_health
+from memtool.core.identity import VinFinding, find_vins
+from memtool.core.image import Image, find_changes
+from memtool.core.job import KeptReads, Order
+from memtool.core.layout import Layout
+from memtool.core.span import Span
+from memtool.core.stages.donor import check_donor
+from memtool.errors import UsageError
+from memtool.store.backups import BackupStore, ReadToKeep
+from memtool.store.layouts import LoadedLayout
+from memtool.store.writing import write_new
+from memtool.workflow.jobs import (
+    FILES,
+    JOURNAL,
+    OpenJob,
+    create_job,
+    free_path,
+    load_kept,
+    open_job,
+    record,
+    relative_to_job,
+)
+from memtool.workflow.loading import LoadedRead
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartRequest:
+    """What the person gave; everything missing was asked for already."""
+
+    folder: Path
+    order: Order
+    """Facts to record; None of a fact: not given this time."""
+    reads: dict[Role, tuple[LoadedRead, ...]]
+    chip: str | None
+    layout: LoadedLayout | None
+    single_read_reason: str | None = None
+    original_unreadable: str | None = None
+    reseated: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModuleView:
+    """What one backup looks like."""
+
+    kept: KeptReads
+    image: Image
+    agreement: Agreement | None
+    """None for a single read, or where the reads were kept earlier."""
+    findings: tuple[Finding, ...]
+    vins: tuple[VinFinding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartView:
+    """The one view that `start` shows."""
+
+    opened: OpenJob
+    is_new: bool
+    chip: str | None
+    modules: tuple[ModuleView, ...]
+    """Newest backup of each role, original first."""
+    family: tuple[Check, ...]
+    """The donor compared with the original; empty without a donor."""
+    differing: tuple[Span, ...]
+    """Where the original and the donor differ."""
+    layout: Layout | None
+    layout_reason: str
+    """Why this layout, or why none."""
+    new_backups: tuple[KeptReads, ...] = field(default=())
+
+
+def start_job(request: StartRequest, store: BackupStore, *, now: datetime) -> StartView:
+    """Open the job, or add to it, and back every read up before anything else is done.
+
+    Raises:
+        UsageError: a new order lacks what it must have, or reads lack their chip.
+        StoreError: a backup could not be made.
+    """
+    if any(request.reads.values()) and request.chip is None:
+        raise UsageError(
+            "the reads' memory chip is not named",
+            code="missing-answer",
+            next_step="name it with --chip, for example --chip 95160",
+        )
+    is_new = not (request.folder / JOURNAL).exists()
+    opened = _open(request, is_new, now)
+    opened, new_backups = _keep_reads(opened, request, store, now)
+    if request.original_unreadable:
+        facts = {"reason": request.original_unreadable}
+        opened = record(opened, "original-unreadable", facts, now=now)
+    if request.layout is not None:
+        opened = keep_layout(opened, request.layout, request.chip, now)
+    return view_job(
+        opened,
+        store,
+        chip=request.chip,
+        layout=request.layout.layout if request.layout else None,
+        layout_reason=f"named: {request.layout.path}" if request.layout else "none was named",
+        is_new=is_new,
+        new_backups=new_backups,
+        agreements=_agreements(request),
+    )
+
+
+def view_job(
+    opened: OpenJob,
+    store: BackupStore,
+    *,
+    chip: str | None,
+    layout: Layout | None,
+    layout_reason: str,
+    is_new: bool = False,
+    new_backups: tuple[KeptReads, ...] = (),
+    agreements: dict[Role, Agreement] | None = None,
+) -> StartView:
+    """Look at the newest backup of each role, from the stored copies."""
+    modules = []
+    for role in Role:
+        kept = opened.job.latest_reads(role, chip)
+        if kept is None:
+            continue
+        _, loaded = load_kept(store, kept)
+        modules.append(
+            ModuleView(
+                kept=kept,
+                image=loaded.image,
+                agreement=(agreements or {}).get(role),
+                findings=find_health(loaded.image, chip=find_chip(kept.chip), layout=layout),
+                vins=find_vins(loaded.image),
+            )
+        )
+    by_role = {module.kept.role: module for module in modules}
+    donor, original = by_role.get(Role.DONOR), by_role.get(Role.ORIGINAL)
+    family: tuple[Check, ...] = ()
+    if donor is not None:
+        family = check_donor(
+            order=opened.job.order,
+            donor=donor.image,
+            donor_reads=donor.kept,
+            donor_health=donor.findings,
+            original=original.image if original else None,
+            original_reads=original.kept if original else None,
+            layout=layout,
+        )
+    differing = find_changes(original.image, donor.image) if donor and original else ()
+    return StartView(
+        opened=opened,
+        is_new=is_new,
+        chip=chip,
+        modules=tuple(modules),
+        family=family,
+        differing=differing,
+        layout=layout,
+        layout_reason=layout_reason,
+        new_backups=new_backups,
+    )
+
+
+def find_missing(order: Order) -> tuple[str, ...]:
+    """The facts that a new order must have and this one lacks, by their option's name."""
+    wanted = ("vehicle_vin", "module_kind", "authority")
+    return tuple("--" + name.replace("_", "-") for name in wanted if getattr(order, name) is None)
+
+
+def _open(request: StartRequest, is_new: bool, now: datetime) -> OpenJob:
+    if not is_new:
+        opened = open_job(request.folder)
+        facts = request.order.to_facts()
+        return record(opened, "order-amended", facts, now=now) if facts else opened
+    missing = [name for name in find_missing(request.order) if name != "--authority"]
+    if missing:
+        raise UsageError(
+            f"a new job needs {', '.join(missing)}",
+            code="missing-answer",
+            next_step="give these options, or run the command at a terminal to be asked",
+        )
+    return create_job(request.folder, request.order, now=now)
+
+
+def _agreements(request: StartRequest) -> dict[Role, Agreement]:
+    return {
+        role: compare_reads([read.image for read in reads])
+        for role, reads in request.reads.items()
+        if len(reads) > 1
+    }
+
+
+def _keep_reads(
+    opened: OpenJob, request: StartRequest, store: BackupStore, now: datetime
+) -> tuple[OpenJob, tuple[KeptReads, ...]]:
+    agreements = _agreements(request)
+    new: list[KeptReads] = []
+    for role, reads in request.reads.items():
+        if not reads or request.chip is None:
+            continue
+        entry = store.add(
+            [read_to_keep(read) for read in reads],
+            role=role,
+            chip=request.chip,
+            single_read_reason=request.single_read_reason if len(reads) == 1 else None,
+            added=now,
+        )
+        findings = [*find_health(reads[0].image, chip=find_chip(request.chip))]
+        if role in agreements:
+            findings += agreements[role].findings
+        facts = {
+            "backup": entry.id,
+            "role": role.value,
+            "chip": request.chip,
+            "sha256": entry.sha256,
+            "size": reads[0].image.size,
+            "format": reads[0].format.value,
+            "base": entry.reads[0].base,
+            "reads": len(reads),
+            "agree": entry.agree,
+            "single_read_reason": entry.single_read_reason,
+            "reseated": request.reseated if len(reads) > 1 else None,
+            "names": [read.name for read in entry.reads],
+            "findings": _weighty(findings),
+        }
+        files = [(read.path, read.file_sha256) for read in reads]
+        opened = record(opened, "reads-kept", facts, files=files, now=now)
+        new.append(opened.job.reads[-1])
+    return opened, tuple(new)
+
+
+def _weighty(findings: Sequence[Finding]) -> list[str]:
+    return [finding.text for finding in findings if finding.severity is not Severity.INFO]
+
+
+def read_to_keep(read: LoadedRead) -> ReadToKeep:
+    """A loaded file in the shape that the backup store takes."""
+    extent = read.image.extent
+    return ReadToKeep(
+        name=Path(read.path).name,
+        data=read.data,
+        file_sha256=read.file_sha256,
+        sha256=read.image.sha256(),
+        format=read.format.value,
+        base=extent.start if extent and read.format == "raw" else 0,
+        size=read.image.size,
+    )
+
+
+def keep_layout(opened: OpenJob, loaded: LoadedLayout, chip: str | None, now: datetime) -> OpenJob:
+    """Copy the layout into the job, so that the record stays whole when the file moves."""
+    chosen = opened.job.layout_of(chip or loaded.layout.chip)
+    if chosen is not None and chosen.sha256 == loaded.sha256:
+        return opened
+    path = free_path(opened.folder / FILES, "layout", ".toml")
+    write_new(path, loaded.data)
+    facts = {
+        "name": loaded.layout.name,
+        "chip": chip or loaded.layout.chip,
+        "path": relative_to_job(opened, path),
+        "sha256": loaded.sha256,
+        "reviewed": loaded.layout.reviewed,
+    }
+    files = [(relative_to_job(opened, path), loaded.sha256)]
+    return record(opened, "layout-chosen", facts, files=files, now=now)
