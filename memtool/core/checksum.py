@@ -264,9 +264,7 @@ def _faults_of_words(rule: ChecksumRule, algorithm: Algorithm) -> list[str]:
     """What would make a sum of 16-bit words depend on how an odd byte is paired."""
     length = sum(len(span) for span in _block_spans(rule))
     if length % 2:
-        return [
-            f"{algorithm.name} adds 16-bit words, but the block has {length} bytes, an odd number"
-        ]
+        return [f"{algorithm.name} adds 16-bit words, but covers an odd number of bytes, {length}"]
     if algorithm.ending is not Ending.TOTAL:
         return []
     faults = []
