@@ -14,7 +14,8 @@ Rules
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -153,32 +154,50 @@ def refresh_order(rules: Sequence[ChecksumRule]) -> tuple[ChecksumRule, ...]:
     Raises:
         ChecksumCycleError: some cover each other's fields in a circle.
     """
-    needs = [_rules_inside(rule, rules) for rule in rules]
+    inside = _FieldsByAddress(rules)
     order: list[int] = []
     done: set[int] = set()
     for first in range(len(rules)):
+        if first in done:
+            continue
         # An explicit trail, not recursion: a long chain of rules must not end the stack.
-        trail = [] if first in done else [first]
+        trail = {first: inside.find_covered(first)}
         while trail:
-            open_needs = [index for index in needs[trail[-1]] if index not in done]
-            if not open_needs:
-                done.add(trail[-1])
-                order.append(trail.pop())
-            elif open_needs[0] in trail:
-                cycle = trail[trail.index(open_needs[0]) :]
-                raise ChecksumCycleError([rules[index].name for index in cycle])
+            place, rest = next(reversed(trail.items()))
+            covered = next((other for other in rest if other not in done), None)
+            if covered is None:
+                del trail[place]
+                done.add(place)
+                order.append(place)
+            elif covered in trail:
+                members = list(trail)[list(trail).index(covered) :]
+                raise ChecksumCycleError([rules[member].name for member in members])
             else:
-                trail.append(open_needs[0])
-    return tuple(rules[index] for index in order)
+                trail[covered] = inside.find_covered(covered)
+    return tuple(rules[place] for place in order)
 
 
-def _rules_inside(rule: ChecksumRule, rules: Sequence[ChecksumRule]) -> list[int]:
-    """Places of the other rules whose stored field `rule` covers, wholly or in part."""
-    return [
-        place
-        for place, other in enumerate(rules)
-        if other is not rule and any(span.overlaps(other.stored) for span in rule.covers)
-    ]
+class _FieldsByAddress:
+    """Finds the rules whose stored field another rule covers, wholly or in part."""
+
+    def __init__(self, rules: Sequence[ChecksumRule]) -> None:
+        self._rules = rules
+        self._places = sorted(range(len(rules)), key=lambda place: rules[place].stored)
+        self._starts = [rules[place].stored.start for place in self._places]
+        self._longest = max((len(rule.stored) for rule in rules), default=0)
+
+    def find_covered(self, place: int) -> Iterator[int]:
+        """Places of those rules, the rule's own left out, in the order given."""
+        found: set[int] = set()
+        for span in self._rules[place].covers:
+            low = bisect_left(self._starts, span.start - self._longest + 1)
+            high = bisect_left(self._starts, span.end)
+            found.update(
+                other
+                for other in self._places[low:high]
+                if other != place and span.overlaps(self._rules[other].stored)
+            )
+        return iter(sorted(found))
 
 
 def _block_spans(rule: ChecksumRule) -> list[Span]:
