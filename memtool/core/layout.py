@@ -6,8 +6,18 @@ from bisect import bisect_right
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
+from memtool.core.checksum import ChecksumRule
+from memtool.core.fields import (
+    BitValue,
+    DecodedField,
+    FieldState,
+    FieldValue,
+    decode_field,
+    undo_stored_form,
+)
+from memtool.core.finding import Finding, Severity
+from memtool.core.image import Image
 from memtool.core.region import (
     BitField,
     BlankSource,
@@ -18,18 +28,21 @@ from memtool.core.region import (
 )
 from memtool.core.span import Span, subtract_spans
 
-if TYPE_CHECKING:
-    from memtool.core.checksum import ChecksumRule
-
 __all__ = [
     "BitField",
+    "BitValue",
     "BlankSource",
+    "DecodedField",
+    "FieldState",
     "FieldType",
+    "FieldValue",
     "Layout",
     "ModuleKind",
     "Region",
     "RegionKind",
     "compute_blank_bytes",
+    "decode_fields",
+    "find_copy_faults",
 ]
 
 
@@ -117,3 +130,49 @@ class Layout:
     def region_named(self, name: str) -> Region | None:
         """The region of that exact name."""
         return next((region for region in self.regions if region.name == name), None)
+
+
+def decode_fields(layout: Layout, image: Image) -> tuple[DecodedField, ...]:
+    """What `image` holds in every field of `layout`, by address.
+
+    A region without a type is no field. Protected regions are listed and never decoded.
+    """
+    fields = (
+        decode_field(region, _bytes_of(image, region), erased=layout.erased)
+        for region in layout.regions
+    )
+    return tuple(field for field in fields if field is not None)
+
+
+def find_copy_faults(layout: Layout, image: Image) -> tuple[Finding, ...]:
+    """A finding for every copy that does not hold what its source holds.
+
+    Both are compared with their stored forms undone. What `image` does not define is
+    not compared, and neither are protected regions' contents shown.
+    """
+    findings: list[Finding] = []
+    for copy in layout.regions:
+        source = None if copy.copy_of is None else layout.region_named(copy.copy_of)
+        if source is None:
+            continue
+        ours, theirs = (_plain_bytes(image, region) for region in (copy, source))
+        if ours is None or theirs is None or ours == theirs:
+            continue
+        findings.append(
+            Finding(
+                code="copies-differ",
+                severity=Severity.WARNING,
+                text=f"'{copy.name}' does not hold the same as '{source.name}', whose copy it is.",
+                spans=(copy.span, source.span),
+            )
+        )
+    return tuple(findings)
+
+
+def _bytes_of(image: Image, region: Region) -> bytes | None:
+    return image.read(region.span) if image.covers(region.span) else None
+
+
+def _plain_bytes(image: Image, region: Region) -> bytes | None:
+    raw = _bytes_of(image, region)
+    return None if raw is None else undo_stored_form(region, raw)
