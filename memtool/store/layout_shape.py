@@ -142,7 +142,8 @@ def _words_of_value(kind: str, place: KeyPath, value: object, limits: Mapping[st
     entry = "" if len(place) == 1 else f"entry '{safe_key(place[1])}' "
     if len(place) > 1 and isinstance(place[1], int):
         entry = f"entry {place[1] + 1} "
-    return f"{entry}must be {_WANTED.get(kind, "of another kind")}, but is {_shown(value)}"
+    wanted = _WANTED.get(kind, "of another kind")
+    return f"{entry}must be {wanted}, but is {_shown(value)}"
 
 
 def _shown(value: object) -> str:
