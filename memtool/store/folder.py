@@ -1,0 +1,158 @@
+"""A folder held open, so that a name in it cannot be led elsewhere between two calls.
+
+Where the system has calls relative to an open folder (Linux, macOS), every name is looked
+up in the very folder that was opened, even if its path is renamed or replaced meanwhile,
+and a symbolic link in place of a file is refused. Elsewhere (Windows) the same calls go by
+path, and links are refused by looking first.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from pathlib import Path
+from types import TracebackType
+
+BY_DESCRIPTOR = os.open in os.supports_dir_fd
+"""Whether this system can open names relative to an open folder."""
+
+_NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
+_SAFE = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOCTTY", 0)
+_NO_FOLDER_SYNC = frozenset({errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS})
+
+
+class Folder:
+    """An open folder; close it, or use it in a ``with`` statement.
+
+    All methods raise plain `OSError`: what an error means is known by the caller alone.
+    """
+
+    __slots__ = ("_descriptor", "path")
+
+    def __init__(self, path: Path, descriptor: int | None) -> None:
+        """Made by `open_folder`, and by `folder` for one inside."""
+        self.path = path
+        self._descriptor = descriptor
+
+    @property
+    def descriptor(self) -> int | None:
+        """The open folder for calls relative to it; None where the system has no such calls."""
+        return self._descriptor
+
+    def __enter__(self) -> Folder:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close it; closing again does nothing."""
+        descriptor, self._descriptor = self._descriptor, None
+        if descriptor is not None:
+            os.close(descriptor)
+
+    def shown(self, name: str) -> str:
+        """The path of `name` for messages."""
+        return str(self.path / name)
+
+    def open(self, name: str, flags: int, mode: int = 0o644) -> int:
+        """Open a file of this folder and never a symbolic link; returns the descriptor."""
+        if self._descriptor is None:
+            self._require_no_link(name)
+            return os.open(self.path / name, flags | _SAFE, mode)
+        return os.open(name, flags | _SAFE | _NO_FOLLOW, mode, dir_fd=self._descriptor)
+
+    def status(self, name: str) -> os.stat_result | None:
+        """What `name` is, links not followed; None if there is nothing of that name."""
+        try:
+            if self._descriptor is None:
+                return (self.path / name).lstat()
+            return os.stat(name, dir_fd=self._descriptor, follow_symlinks=False)
+        except FileNotFoundError:
+            return None
+
+    def link(self, old: str, new: str) -> None:
+        """Give the file `old` a second name; an existing `new` is an error."""
+        if self._descriptor is None:
+            os.link(self.path / old, self.path / new)
+        else:
+            os.link(old, new, src_dir_fd=self._descriptor, dst_dir_fd=self._descriptor)
+
+    def remove(self, name: str) -> None:
+        """Take a name away."""
+        if self._descriptor is None:
+            (self.path / name).unlink()
+        else:
+            os.unlink(name, dir_fd=self._descriptor)
+
+    def move(self, name: str, other: Folder, new: str) -> None:
+        """Give `name` the new name in `other`. The caller makes sure that `new` is free."""
+        if self._descriptor is None or other._descriptor is None:
+            (self.path / name).rename(other.path / new)
+        else:
+            os.rename(name, new, src_dir_fd=self._descriptor, dst_dir_fd=other._descriptor)
+
+    def names(self) -> list[str]:
+        """Every name in the folder, sorted."""
+        place = self.path if self._descriptor is None else self._descriptor
+        return sorted(os.listdir(place))  # noqa: PTH208 - pathlib lists no open folder
+
+    def make(self, name: str) -> None:
+        """Make a folder inside; one that exists stays as it is."""
+        try:
+            if self._descriptor is None:
+                (self.path / name).mkdir(0o755)
+            else:
+                os.mkdir(name, 0o755, dir_fd=self._descriptor)
+        except FileExistsError:
+            return
+        self.sync()
+
+    def folder(self, name: str) -> Folder:
+        """Open a folder inside; a symbolic link in its place is an error."""
+        if self._descriptor is None:
+            self._require_no_link(name)
+            return open_folder(self.path / name)
+        flags = os.O_RDONLY | os.O_DIRECTORY | _NO_FOLLOW | _SAFE
+        return Folder(self.path / name, os.open(name, flags, dir_fd=self._descriptor))
+
+    def sync(self) -> None:
+        """Make the folder's names durable, where its file system can do so."""
+        if self._descriptor is None:
+            return
+        try:
+            os.fsync(self._descriptor)
+        except OSError as error:
+            if error.errno not in _NO_FOLDER_SYNC:
+                raise
+
+    def _require_no_link(self, name: str) -> None:
+        status = self.status(name)
+        if status is not None and stat.S_ISLNK(status.st_mode):
+            raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(self.path / name))
+
+
+def open_folder(path: Path, *, follow: bool = True) -> Folder:
+    """Open a folder.
+
+    Args:
+        path: An existing folder.
+        follow: False: a symbolic link in its place is an error.
+
+    Raises:
+        OSError: it does not exist, is no folder, or may not be read.
+    """
+    if not follow and path.is_symlink():
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path))
+    if not BY_DESCRIPTOR:
+        if not stat.S_ISDIR(path.stat().st_mode):
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(path))
+        return Folder(path, None)
+    flags = os.O_RDONLY | os.O_DIRECTORY | _SAFE
+    return Folder(path, os.open(path, flags if follow else flags | _NO_FOLLOW))

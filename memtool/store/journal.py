@@ -1,0 +1,369 @@
+r"""The job's record: JSON lines that are only ever added to, each chained to the one before.
+
+A line looks like this, in plain ASCII, and ends with one newline::
+
+    {"sha256": "9f2c…", "number": 3, "time": "…", "kind": "…", "facts": {…},
+     "files": [{"path": "…", "sha256": "…"}], "previous": "51ab…"}
+
+(all on one line). ``sha256`` is the SHA-256 of the rest of its own line, from the quote
+before ``number`` to the newline, both included; ``previous`` is the ``sha256`` of the
+line before, 64 zeros in the first. Both can be checked with common tools, here for line 3,
+since the rest begins at the 80th character::
+
+    sed -n 3p journal.jsonl | cut -c 80- | sha256sum
+
+The first line has one member more, ``format``, between ``sha256`` and ``number``.
+
+What the chain shows: a line edited, removed, put in another place, or added in between.
+What it cannot show by itself: whole lines cut from the end, and a journal that was made
+anew by someone who knows the rule. No secret key is involved.
+
+A crash can leave a last line without its end. Nobody was told that it was written, so it
+says nothing; the sound lines before it stay valid, and it is reported. The next entry that
+is added takes its place: first comes one of the kind `TORN_LINE`, which keeps what was
+there. Any other broken line is damage, and nothing is added behind it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TypeAlias
+
+from memtool.errors import JournalError, UsageError
+from memtool.store.folder import Folder, open_folder
+from memtool.store.locking import hold_lock
+from memtool.store.reading import FileContent, compute_sha256, read_file_in
+from memtool.store.writing import append_line, write_new_in
+
+JsonValue: TypeAlias = (
+    "str | int | float | bool | Sequence[JsonValue] | Mapping[str, JsonValue] | None"
+)
+
+JOURNAL_NAME = "journal.jsonl"
+JOURNAL_VERSION = 1
+JOURNAL_FORMAT = f"benchimage.journal/{JOURNAL_VERSION}"
+TORN_LINE = "torn-line"
+"""Kind of the entry that keeps what was left of an unfinished line."""
+NO_PREVIOUS = "0" * 64
+
+_FORMAT = re.compile(r"benchimage\.journal/([1-9][0-9]{0,8})", re.ASCII)
+_BEGIN = b'{"sha256": "'
+_HEAD_LENGTH = 79
+"""Of ``{"sha256": "``, 64 digits and ``", ``; what follows is what the digest is made of."""
+_TORN_TEXT = 4096
+_KEEP = "keep the file as it is, and look for an older copy of it"
+_LIMIT = 64 * 1024 * 1024
+_KEYS = ("number", "time", "kind", "facts", "files", "previous")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalFile:
+    """A file that an entry speaks of, as it was at that moment."""
+
+    path: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalEntry:
+    """One line."""
+
+    number: int
+    """From 1, without gaps."""
+    time: str
+    """ISO 8601 with zone."""
+    kind: str
+    facts: dict[str, Any]
+    """JSON values."""
+    files: tuple[JournalFile, ...]
+    previous: str
+    """`sha256` of the entry before; `NO_PREVIOUS` in the first."""
+    sha256: str
+    """Digest of the line's text after its own digest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TornLine:
+    """A last line that was never finished."""
+
+    line: int
+    """From 1."""
+    size: int
+    """Bytes that are there."""
+    sha256: str
+    """Of these bytes."""
+    text: str
+    """The bytes as Latin-1 text, the first 4,096 of them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalState:
+    """All that a journal says, after its chain was verified."""
+
+    entries: tuple[JournalEntry, ...]
+    torn: TornLine | None
+    """The unfinished last line, to be reported; None in a sound journal."""
+
+
+def read_journal(path: Path) -> tuple[JournalEntry, ...]:
+    """The entries of a journal; an unfinished last line is left out (see `check_journal`).
+
+    Raises:
+        UsageError: there is no such file.
+        JournalError: it is no journal, a newer version made it, or its chain is broken; names the
+            first bad line.
+        InputError: it cannot be read.
+    """
+    return check_journal(path).entries
+
+
+def check_journal(path: Path) -> JournalState:
+    """Read a journal and verify it; also tells of an unfinished last line.
+
+    Raises:
+        As `read_journal`.
+    """
+    with _open_parent(path) as folder:
+        return parse_journal(read_file_in(folder, path.name, limit=_LIMIT))
+
+
+def append_entry(
+    path: Path,
+    *,
+    kind: str,
+    facts: Mapping[str, JsonValue],
+    files: Iterable[JournalFile] = (),
+    time: str,
+) -> JournalEntry:
+    """Add an entry, durably, and make the journal if there is none yet.
+
+    The journal is locked and its whole chain verified before anything is added.
+
+    Args:
+        path: The journal; its folder must exist.
+        kind: Lower-case, hyphenated.
+        facts: JSON values.
+        files: The files that the entry speaks of.
+        time: ISO 8601 with zone.
+
+    Raises:
+        ValueError: `time` has no zone or is no time.
+        JournalError: the journal is broken; nothing was added.
+        StoreError: not written.
+    """
+    with _open_parent(path) as folder, hold_lock(path.with_name(f"{path.name}.lock")):
+        return append_entry_in(folder, path.name, kind=kind, facts=facts, files=files, time=time)
+
+
+def append_entry_in(
+    folder: Folder,
+    name: str,
+    *,
+    kind: str,
+    facts: Mapping[str, JsonValue],
+    files: Iterable[JournalFile] = (),
+    time: str,
+) -> JournalEntry:
+    """As `append_entry`, in an open folder; the caller holds a lock."""
+    if datetime.fromisoformat(time).tzinfo is None:
+        raise ValueError(f"'{time}' has no zone")
+    if folder.status(name) is None:
+        entry, line = _make_entry(None, kind=kind, facts=facts, files=files, time=time)
+        write_new_in(folder, name, line)
+        return entry
+    content = read_file_in(folder, name, limit=_LIMIT)
+    state = parse_journal(content, may_be_empty=True)
+    last = state.entries[-1] if state.entries else None
+    size = len(content.data)
+    if state.torn is not None:
+        kept: dict[str, JsonValue] = {
+            "line": state.torn.line,
+            "size": state.torn.size,
+            "sha256": state.torn.sha256,
+            "text": state.torn.text,
+        }
+        last, line = _make_entry(last, kind=TORN_LINE, facts=kept, files=(), time=time)
+        append_line(folder, name, line, size=size, keep=size - state.torn.size)
+        size += len(line) - state.torn.size
+    entry, line = _make_entry(last, kind=kind, facts=facts, files=files, time=time)
+    append_line(folder, name, line, size=size)
+    return entry
+
+
+def parse_journal(content: FileContent, *, may_be_empty: bool = False) -> JournalState:
+    """Verify a journal's bytes; see the module's text for the rules.
+
+    Args:
+        content: The file as it was read.
+        may_be_empty: Take a file without a byte as a journal that is yet to begin.
+
+    Raises:
+        JournalError: names the file and the first bad line.
+    """
+    shown = str(content.path)
+    lines = content.data.split(b"\n")
+    rest = lines.pop()
+    lines = [line + b"\n" for line in lines] + ([rest] if rest else [])
+    if not lines and not may_be_empty:
+        raise _bad(shown, None, "the journal is empty: its lines were cut off", "empty-journal")
+    entries: list[JournalEntry] = []
+    for number, line in enumerate(lines, 1):
+        if number == len(lines) and _is_torn(line, first=number == 1):
+            torn = TornLine(
+                line=number,
+                size=len(line),
+                sha256=compute_sha256(line),
+                text=line[:_TORN_TEXT].decode("latin-1"),
+            )
+            return JournalState(entries=tuple(entries), torn=torn)
+        entries.append(_parse_line(line, number, entries[-1] if entries else None, shown))
+    return JournalState(entries=tuple(entries), torn=None)
+
+
+def _is_torn(line: bytes, *, first: bool) -> bool:
+    """Whether a last line is what a crash leaves: no end, or blocks that were never written."""
+    if line.endswith(b"\n") and b"\0" not in line:
+        return False
+    # What does not even begin as an entry was never a journal of ours.
+    return not first or line[0] == 0 or line.startswith(_BEGIN) or _BEGIN.startswith(line)
+
+
+def _make_entry(
+    last: JournalEntry | None,
+    *,
+    kind: str,
+    facts: Mapping[str, JsonValue],
+    files: Iterable[JournalFile],
+    time: str,
+) -> tuple[JournalEntry, bytes]:
+    """The entry that follows `last`, and its line."""
+    kept = tuple(files)
+    members: dict[str, Any] = {} if last else {"format": JOURNAL_FORMAT}
+    members |= {
+        "number": last.number + 1 if last else 1,
+        "time": time,
+        "kind": kind,
+        "facts": facts,
+        "files": [{"path": file.path, "sha256": file.sha256} for file in kept],
+        "previous": last.sha256 if last else NO_PREVIOUS,
+    }
+    # Without the opening brace; `allow_nan` would write what is not JSON.
+    rest = json.dumps(members, ensure_ascii=True, allow_nan=False)[1:].encode("ascii") + b"\n"
+    digest = compute_sha256(rest)
+    entry = _entry_of(json.loads(b"{" + rest), digest)
+    return entry, _BEGIN + digest.encode("ascii") + b'", ' + rest
+
+
+def _parse_line(line: bytes, number: int, last: JournalEntry | None, shown: str) -> JournalEntry:
+    digest, rest = line[len(_BEGIN) : _HEAD_LENGTH - 3], line[_HEAD_LENGTH:]
+    if line[:_HEAD_LENGTH] != _BEGIN + digest + b'", ':
+        raise _bad(shown, number, "this is not a journal entry", "not-a-journal-entry")
+    if compute_sha256(rest).encode("ascii") != digest:
+        raise _bad(
+            shown, number, "the entry was changed: its own digest does not fit", "entry-changed"
+        )
+    members = _members_of(rest, number, shown)
+    _require_format(members.pop("format", None), number, shown)
+    if tuple(members) != _KEYS:
+        unknown = ", ".join(sorted(set(members) - set(_KEYS))) or "none"
+        raise _bad(
+            shown,
+            number,
+            f"the entry has not the members of version {JOURNAL_VERSION} (unknown: {unknown})",
+            "unknown-member",
+        )
+    if not _has_right_types(members):
+        raise _bad(shown, number, "a member of the entry has the wrong type", "wrong-type")
+    entry = _entry_of(members, digest.decode("ascii"))
+    expected = last.sha256 if last else NO_PREVIOUS
+    if entry.previous != expected or entry.number != (last.number + 1 if last else 1):
+        raise _bad(
+            shown,
+            number,
+            "the entry does not follow the one before it: lines were removed, added, changed"
+            " or put in another order",
+            "chain-broken",
+        )
+    return entry
+
+
+def _members_of(rest: bytes, number: int, shown: str) -> dict[str, Any]:
+    try:
+        members = json.loads(b"{" + rest)
+        text = json.dumps(members, ensure_ascii=True, allow_nan=False)
+    except (ValueError, RecursionError) as error:
+        raise _bad(shown, number, "the entry is not JSON", "not-json") from error
+    if text[1:].encode("ascii") + b"\n" != rest:
+        raise _bad(shown, number, "the entry is not written as benchimage writes", "not-canonical")
+    assert isinstance(members, dict)
+    return members
+
+
+def _require_format(given: object, number: int, shown: str) -> None:
+    """Only the first line names the format, and only a known version is understood."""
+    if given == (JOURNAL_FORMAT if number == 1 else None):
+        return
+    version = _FORMAT.fullmatch(given) if isinstance(given, str) else None
+    if version and int(version[1]) > JOURNAL_VERSION:
+        raise _bad(
+            shown,
+            number,
+            f"the journal was made by a newer benchimage: its version is {version[1]},"
+            f" and this one knows {JOURNAL_VERSION}",
+            "newer-version",
+            "update benchimage",
+        )
+    raise _bad(shown, number, "the entry names no known journal format", "unknown-format")
+
+
+def _has_right_types(members: dict[str, Any]) -> bool:
+    files = members["files"]
+    return (
+        type(members["number"]) is int
+        and all(isinstance(members[key], str) for key in ("time", "kind", "previous"))
+        and isinstance(members["facts"], dict)
+        and isinstance(files, list)
+        and all(
+            isinstance(file, dict)
+            and tuple(file) == ("path", "sha256")
+            and all(isinstance(value, str) for value in file.values())
+            for file in files
+        )
+    )
+
+
+def _entry_of(members: dict[str, Any], digest: str) -> JournalEntry:
+    return JournalEntry(
+        number=members["number"],
+        time=members["time"],
+        kind=members["kind"],
+        facts=members["facts"],
+        files=tuple(
+            JournalFile(path=file["path"], sha256=file["sha256"]) for file in members["files"]
+        ),
+        previous=members["previous"],
+        sha256=digest,
+    )
+
+
+def _open_parent(path: Path) -> Folder:
+    try:
+        return open_folder(path.parent)
+    except OSError as error:
+        raise UsageError(
+            f"the folder cannot be opened: {error.strerror}",
+            code="no-such-folder",
+            next_step="check the path",
+            file=str(path.parent),
+        ) from error
+
+
+def _bad(
+    shown: str, line: int | None, message: str, code: str, next_step: str = _KEEP
+) -> JournalError:
+    return JournalError(message, code=code, next_step=next_step, file=shown, line=line)
