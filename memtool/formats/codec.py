@@ -19,7 +19,7 @@ DEFAULT_RECORD_LENGTH = 16
 def parse_image(
     data: bytes,
     *,
-    format: ImageFormat | None = None,  # noqa: A002 - the word of the command line
+    format: ImageFormat | None = None,
     base: int = 0,
     overlap_last: bool = False,
     accept_missing_end: bool = False,
@@ -43,7 +43,7 @@ def parse_image(
         ValueError: `base` is negative.
     """
     if format is None:
-        format = detect_format(data)  # noqa: A001
+        format = detect_format(data)
     if format is ImageFormat.RAW:
         return parse_raw(data, base=base)
     parse = parse_intel_hex if format is ImageFormat.INTEL_HEX else parse_s_record
@@ -52,7 +52,7 @@ def parse_image(
 
 def encode_image(
     image: Image,
-    format: ImageFormat,  # noqa: A002
+    format: ImageFormat,
     *,
     record_length: int = DEFAULT_RECORD_LENGTH,
 ) -> bytes:

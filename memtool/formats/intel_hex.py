@@ -32,7 +32,13 @@ from memtool.formats.hex_line import (
     missing_end_accepted,
     require_mark,
 )
-from memtool.formats.parsed import ImageFormat, ParsedImage, require_data_size, require_text_size
+from memtool.formats.parsed import (
+    WHOLE_FILE_FROM,
+    ImageFormat,
+    ParsedImage,
+    require_data_size,
+    require_text_size,
+)
 from memtool.formats.placing import Piece, place_pieces
 
 DATA, END, SEGMENT, START_SEGMENT, LINEAR, START_LINEAR = range(6)
@@ -74,6 +80,13 @@ def parse_intel_hex(
         ImageFormatError: anything is wrong; carries all faults.
     """
     require_text_size(len(data))
+    if len(data) >= WHOLE_FILE_FROM:
+        # Loads numpy, which costs more than reading a short file line by line.
+        from memtool.formats.whole_file import sound_intel_hex
+
+        image = sound_intel_hex(data)
+        if image is not None:
+            return ParsedImage(image=image, format=ImageFormat.INTEL_HEX, findings=())
     return _Explainer(overlap_last, accept_missing_end).parse(data)
 
 
@@ -129,8 +142,9 @@ class _Explainer:
                 continue
             if record.kind == END:
                 end_line = number
-            self._data_size += len(record.data)
-            require_data_size(self._data_size)
+            elif record.kind == DATA:
+                self._data_size += len(record.data)
+                require_data_size(self._data_size)
             self._records.append(record)
         if end_line is None:
             self._miss_end(number)

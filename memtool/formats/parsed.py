@@ -13,6 +13,8 @@ MAX_DATA_SIZE = 64 * 1024 * 1024
 """Most data bytes an image may define; far above any chip this tool is for."""
 MAX_TEXT_SIZE = 4 * MAX_DATA_SIZE
 """Most bytes a hex file may have: `MAX_DATA_SIZE` in records of 16 bytes fits well."""
+WHOLE_FILE_FROM = 256 * 1024
+"""Characters from which a hex file is first tried by `memtool.formats.whole_file`."""
 
 
 class ImageFormat(StrEnum):

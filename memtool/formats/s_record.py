@@ -31,7 +31,13 @@ from memtool.formats.hex_line import (
     missing_end_accepted,
     require_mark,
 )
-from memtool.formats.parsed import ImageFormat, ParsedImage, require_data_size, require_text_size
+from memtool.formats.parsed import (
+    WHOLE_FILE_FROM,
+    ImageFormat,
+    ParsedImage,
+    require_data_size,
+    require_text_size,
+)
 from memtool.formats.placing import Piece, place_pieces
 
 ADDRESS_WIDTHS = {0: 2, 1: 2, 2: 3, 3: 4, 5: 2, 6: 3, 7: 4, 8: 3, 9: 2}
@@ -63,7 +69,42 @@ def parse_s_record(
         ImageFormatError: anything is wrong; carries all faults.
     """
     require_text_size(len(data))
+    if len(data) >= WHOLE_FILE_FROM:
+        image = _read_whole(data)
+        if image is not None:
+            return ParsedImage(image=image, format=ImageFormat.S_RECORD, findings=())
     return _Explainer(overlap_last, accept_missing_end).parse(data)
+
+
+def _read_whole(data: bytes) -> Image | None:
+    """The image of header, data records, count and end, all as they should be; else None."""
+    # Loads numpy, which costs more than reading a short file line by line.
+    from memtool.formats.whole_file import sound_s_record_data
+
+    start = data.find(b"\n") + 1 if data.startswith(b"S0") else 0
+    stop = _line_start(data, len(data))
+    before = _line_start(data, stop)
+    if data[before : before + 2] in (b"S5", b"S6"):
+        stop = before
+    if start >= stop or data[start : start + 2] not in (b"S1", b"S2", b"S3"):
+        return None
+    try:
+        header = [_parse_line(1, line) for _, line in iter_lines(data[:start])]
+        tail = [_parse_line(1, line) for _, line in iter_lines(data[stop:])]
+    except LineError:
+        return None
+    kind = data[start + 1] - 0x30
+    if any(record.address for record in header) or tail[-1].kind != END_OF[kind]:
+        return None
+    body = sound_s_record_data(data[start:stop], kind)
+    if body is None or any(record.address != body[1] for record in tail[:-1]):
+        return None
+    return body[0]
+
+
+def _line_start(data: bytes, end: int) -> int:
+    """Where the line begins whose line end, if it has one, is before `end`."""
+    return data.rfind(b"\n", 0, max(end - 1, 0)) + 1
 
 
 class _Explainer:
