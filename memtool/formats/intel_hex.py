@@ -36,6 +36,7 @@ from memtool.formats.parsed import (
     WHOLE_FILE_FROM,
     ImageFormat,
     ParsedImage,
+    require_bytes,
     require_data_size,
     require_text_size,
 )
@@ -79,6 +80,7 @@ def parse_intel_hex(
     Raises:
         ImageFormatError: anything is wrong; carries all faults.
     """
+    require_bytes(data)
     require_text_size(len(data))
     if len(data) >= WHOLE_FILE_FROM:
         # Loads numpy, which costs more than reading a short file line by line.
@@ -243,8 +245,9 @@ def _parse_line(number: int, line: bytes) -> _Record:
     require_mark(line, b":", name="Intel HEX")
     try:
         body = decode_digits(line, 1)
-    except LineError:
-        _explain_text_after(line)
+    except LineError as fault:
+        if fault.code != "line-end":
+            _explain_text_after(line)
         raise
     if len(body) < _OVERHEAD:
         raise LineError(

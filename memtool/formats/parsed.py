@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from memtool.core.finding import Finding
 from memtool.core.image import Image
-from memtool.errors import ImageFormatError
+from memtool.errors import Fault, ImageFormatError
 
 MAX_DATA_SIZE = 64 * 1024 * 1024
 """Most data bytes an image may define; far above any chip this tool is for."""
@@ -36,6 +36,19 @@ class ParsedImage:
     """What is safe but odd about the file; empty for an ordinary one."""
 
 
+def whole_file_error(
+    text: str, *, code: str, expected: str, found: str, next_step: str, line: int | None = None
+) -> ImageFormatError:
+    """The error of a file that is not read at all, as one fault."""
+    return ImageFormatError(
+        text,
+        code=code,
+        faults=[Fault(code=code, text=text, line=line, expected=expected, found=found)],
+        next_step=next_step,
+        line=line,
+    )
+
+
 def require_data_size(size: int) -> None:
     """Refuse more data than an image may have.
 
@@ -43,11 +56,7 @@ def require_data_size(size: int) -> None:
         ImageFormatError: `size` is above `MAX_DATA_SIZE`.
     """
     if size > MAX_DATA_SIZE:
-        raise ImageFormatError(
-            f"the file holds more than {MAX_DATA_SIZE >> 20} MiB of data, the most that is read",
-            code="too-large",
-            next_step="check that it is the read of one memory chip",
-        )
+        raise _too_large("data", size, MAX_DATA_SIZE)
 
 
 def require_text_size(size: int) -> None:
@@ -57,8 +66,30 @@ def require_text_size(size: int) -> None:
         ImageFormatError: `size` is above `MAX_TEXT_SIZE`.
     """
     if size > MAX_TEXT_SIZE:
-        raise ImageFormatError(
-            f"the file has {size:,} characters; a hex file may have {MAX_TEXT_SIZE >> 20} MiB",
-            code="too-large",
-            next_step="check that it is the read of one memory chip",
+        raise _too_large("hex text", size, MAX_TEXT_SIZE)
+
+
+def require_bytes(data: bytes) -> None:
+    """Refuse an empty file.
+
+    Raises:
+        ImageFormatError: there is no byte.
+    """
+    if not data:
+        raise whole_file_error(
+            "the file is empty",
+            code="empty-file",
+            expected="a memory image",
+            found="no byte",
+            next_step="read the chip again",
         )
+
+
+def _too_large(what: str, size: int, limit: int) -> ImageFormatError:
+    return whole_file_error(
+        f"the file holds more than {limit >> 20} MiB of {what}, the most that is read",
+        code="too-large",
+        expected=f"{limit:,} bytes or fewer",
+        found=f"{size:,} bytes or more",
+        next_step="check that it is the read of one memory chip",
+    )

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from memtool.core.image import Image
-from memtool.errors import ImageFormatError
-from memtool.formats.parsed import ImageFormat, ParsedImage, require_data_size
+from memtool.formats.parsed import ImageFormat, ParsedImage, require_bytes, require_data_size
 
 
 def parse_raw(data: bytes, *, base: int = 0) -> ParsedImage:
@@ -14,10 +13,7 @@ def parse_raw(data: bytes, *, base: int = 0) -> ParsedImage:
         ImageFormatError: no bytes, or more than `parsed.MAX_DATA_SIZE`.
         ValueError: `base` is negative.
     """
-    if not data:
-        raise ImageFormatError(
-            "the file is empty", code="empty-file", next_step="read the chip again"
-        )
+    require_bytes(data)
     require_data_size(len(data))
     return ParsedImage(image=Image.from_bytes(data, base=base), format=ImageFormat.RAW, findings=())
 

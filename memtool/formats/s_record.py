@@ -35,6 +35,7 @@ from memtool.formats.parsed import (
     WHOLE_FILE_FROM,
     ImageFormat,
     ParsedImage,
+    require_bytes,
     require_data_size,
     require_text_size,
 )
@@ -68,6 +69,7 @@ def parse_s_record(
     Raises:
         ImageFormatError: anything is wrong; carries all faults.
     """
+    require_bytes(data)
     require_text_size(len(data))
     if len(data) >= WHOLE_FILE_FROM:
         image = _read_whole(data)
@@ -260,8 +262,9 @@ def _parse_line(number: int, line: bytes) -> _Record:
         )
     try:
         body = decode_digits(line, 2)
-    except LineError:
-        _explain_text_after(line, kind)
+    except LineError as fault:
+        if fault.code != "line-end":
+            _explain_text_after(line, kind)
         raise
     width = ADDRESS_WIDTHS[kind]
     if len(body) < width + 2:
