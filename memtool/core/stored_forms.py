@@ -125,6 +125,34 @@ class StoredForm:
             raw = _undo_step(step, raw)
         return raw
 
+    def occupied_mask(self, length: int) -> bytes:
+        """Which bits of a field of `length` bytes carry its text: one mask for each byte.
+
+        0xFF for a byte that is all text, 0x00 for a foreign one; in packed fields the bits
+        before the first and behind the last whole character are foreign.
+
+        Raises:
+            ValueError: the form is ``split``.
+        """
+        last = self.steps[-1]
+        if last.kind == "split":
+            raise ValueError("'split' does not say where its pieces lie")
+        masks = bytearray(b"\xff" * length)
+        if last.kind.startswith("packed"):
+            width = self.bits
+            count = max(0, (8 * length - last.number) // width)
+            bits = ((1 << width * count) - 1) << last.number
+            masks = bytearray(bits.to_bytes(length + 1, "little")[:length])
+            if last.kind.endswith("msb"):
+                masks = bytearray(bytes(masks).translate(undoing_table(Step("bits-reversed"))))
+        for step in reversed(self.steps):
+            if step.kind.startswith("swapped"):
+                masks = bytearray(swap_words(bytes(masks), int(step.kind[-2:]) // 8))
+            elif step.kind.startswith("every"):
+                stride = int(step.kind[-1])
+                masks = bytearray(0xFF if index % stride == 0 else 0 for index in range(length))
+        return bytes(masks)
+
 
 def parse_stored_form(name: str) -> StoredForm:
     """Read a form's name.

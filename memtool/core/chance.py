@@ -1,0 +1,135 @@
+"""How many hits chance alone would give: the model behind every `expected_by_chance`.
+
+**Model.** Bytes are drawn one by one, independently, each value v with the probability
+
+    p(v) = max(1/256, share of v among the image's own bytes).
+
+The first term is a random image, the second one this image's own mix: an image of zeros
+makes a run of zeros likely, one full of ASCII digits makes five digits in a row likely.
+The larger of the two is taken, so the number stated is rather too high than too low.
+
+**A known text.** A needle of stored bytes v1 ... vn stands at one given place with the
+probability p(v1) * ... * p(vn); a byte of which only some bits count has the sum of p over
+all values that fit. An image of N bytes has N places, and a form may have several ways to
+hold the text (two or four word phases, seven or eight bit offsets, 255 keys, many cuts):
+
+    expected = N * sum over the ways of the product over the bytes.
+
+In a random image this is N * ways * 256^-n: five plain characters in 2,048 bytes are
+expected 2e-9 times, a number in two bytes 0.03 times, the latter is no proof.
+
+**An unknown VIN.** With a the chance that a byte stands for one of the 33 characters, d for
+one of the ten digits, x for `X` (in random bytes 33/256, 10/256, 1/256; in seven bits
+33/128 and so on; in six bits 33/64), the four last characters being digits:
+
+    serial only:              a^13 * d^4
+    check digit and serial:   a^12 * d^4 * (d + x) / 11
+    check digit only:         a^16 * (d + x) / 11
+    shape only:               a^17
+
+since the right check digit is one of eleven characters that are equally likely for random
+texts. Each is multiplied by the places and by the ways of the form. The bytes of the hits
+themselves are left out of the image's mix.
+
+**What the model does not see.** Neighbouring bytes of text and tables are not independent:
+capitals stand beside capitals. An inventory of part numbers holds more runs of seventeen
+than the mix alone explains. The search therefore asks more of what it reports than this
+number (see `memtool.core.vin_search`), and docs/stored-forms.md publishes the rates that
+were measured on random bytes, text, tables, code and published dumps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from memtool.core.image import Image
+from memtool.core.vin import ALPHABET
+
+CHANCE_LIMIT = 0.01
+"""A hit that chance would give this often in such an image proves nothing by itself.
+
+A choice, not a law: one doubtful trace in a hundred images.
+"""
+
+VIN_CODES = ALPHABET.encode()
+DIGIT_CODES = b"0123456789"
+
+
+@dataclass(frozen=True, slots=True)
+class ByteMix:
+    """How often each byte value is to be expected at a place of one image."""
+
+    size: int
+    """Bytes of the image, its number of places."""
+    chances: tuple[float, ...]
+    """p(v) for v from 0 to 255."""
+
+    def of_values(self, values: Iterable[int]) -> float:
+        """The chance that a byte has one of `values`."""
+        return min(1.0, sum(self.chances[value] for value in values))
+
+    def of_needle(self, values: bytes, masks: bytes) -> float:
+        """The chance that a needle stands at one given place; zero bits of a mask are free."""
+        product = 1.0
+        for value, mask in zip(values, masks, strict=True):
+            product *= self.chances[value] if mask == 0xFF else self._of_bits(value, mask)
+        return product
+
+    def _of_bits(self, value: int, mask: int) -> float:
+        return min(1.0, sum(self.chances[other] for other in _fitting(value & mask, mask)))
+
+
+@lru_cache(maxsize=4096)
+def _fitting(value: int, mask: int) -> tuple[int, ...]:
+    return tuple(other for other in range(256) if other & mask == value)
+
+
+def measure_mix(image: Image, without: Iterable[int] = ()) -> ByteMix:
+    """The mix of an image's bytes.
+
+    Args:
+        image: Every defined byte counts.
+        without: Values of bytes to leave out, one for each such byte.
+    """
+    counts = [sum(s.data.count(value) for s in image.segments) for value in range(256)]
+    for value in without:
+        counts[value] -= 1
+    total = max(1, sum(counts))
+    chances = tuple(max(1 / 256, counts[value] / total) for value in range(256))
+    return ByteMix(image.size, chances)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CharacterChances:
+    """How often a place stands for a character of the VIN alphabet, in one form."""
+
+    alphabet: float
+    """One of the 33 characters."""
+    digit: float
+    """One of the ten digits."""
+    check: float
+    """A character that may be a check digit: a digit or `X`."""
+
+    def of_vin(self, *, check_digit: bool, serial: bool) -> float:
+        """The chance that seventeen characters have the shape of a VIN.
+
+        Args:
+            check_digit: Position 9 matches.
+            serial: The last four are digits.
+        """
+        free = 17 - 4 * serial - check_digit
+        chance = self.alphabet**free
+        if serial:
+            chance *= self.digit**4
+        return chance * self.check / 11 if check_digit else chance
+
+
+def chances_of_bytes(mix: ByteMix, stored: Sequence[int]) -> CharacterChances:
+    """Of a form that stores the character c as the byte ``stored[c]``."""
+    return CharacterChances(
+        alphabet=mix.of_values(stored[code] for code in VIN_CODES),
+        digit=mix.of_values(stored[code] for code in DIGIT_CODES),
+        check=mix.of_values(stored[code] for code in DIGIT_CODES + b"X"),
+    )
