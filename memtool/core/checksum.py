@@ -223,14 +223,13 @@ def _why_not(image: Image, rule: ChecksumRule) -> str | None:
     faults = find_rule_faults(rule)
     if faults:
         return "; ".join(faults)
-    missing = [
-        part for span in (*rule.covers, rule.stored) for part in subtract_spans([span], image.spans)
-    ]
-    if missing:
-        listed = ", ".join(dict.fromkeys(format_span_with_length(span) for span in missing[:4]))
-        more = "" if len(missing) <= 4 else ", ..."
-        return f"the image does not define {listed}{more}"
-    return None
+    spans = (*rule.covers, rule.stored)
+    if all(image.covers(span) for span in spans):
+        return None
+    missing = subtract_spans(spans, image.spans)
+    listed = ", ".join(format_span_with_length(span) for span in missing[:4])
+    more = "" if len(missing) <= 4 else ", ..."
+    return f"the image does not define {listed}{more}"
 
 
 def _faults_of_covers(rule: ChecksumRule) -> list[str]:
