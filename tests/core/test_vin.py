@@ -164,6 +164,18 @@ def test_both_model_years_where_the_us_rule_need_not_hold(first: str) -> None:
     assert find_model_years(text[:6] + "A" + text[7:]) == (2026, 1996)
 
 
+def test_both_model_years_for_china_though_the_digit_matches() -> None:
+    # Required there by GB 16735, which has no rule for position 7.
+    text = "LJCPCBLCX11000237"  # scientificgems, blog, 2018-04-27
+    assert check_digit_state(text) is CheckDigitState.VALID
+    assert find_model_years(text) == (2031, 2001)
+
+
+def test_one_model_year_elsewhere_where_the_digit_matches() -> None:
+    # JN1DA31D63T505967: lucasdavila/vin_checker, readme. Made for the US market.
+    assert find_model_years("JN1DA31D63T505967") == (2003,)
+
+
 def test_low_volume_maker_has_a_code_of_six_characters() -> None:
     # 49 CFR 565.15(a); the regulator's outline for new manufacturers has this example.
     vin = parse_vin("1J9RP1A36A1644345")
