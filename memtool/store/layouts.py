@@ -10,7 +10,7 @@ import os
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -51,8 +51,10 @@ class LoadedLayout:
     layout: Layout
     path: str
     """As the user named it."""
+    data: bytes
+    """The file's bytes, as they were read and judged."""
     sha256: str
-    """Of the file's bytes."""
+    """Of `data`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,8 +91,13 @@ def read_layout(path: Path) -> LoadedLayout:
         LayoutError: it is not a valid layout; names the file.
         InputError: it cannot be read, or is larger than `LARGEST_FILE`.
     """
-    loaded, _ = _read(path)
-    return loaded
+    content = read_file(path, limit=LARGEST_FILE)
+    try:
+        layout = parse_layout(_decode(content.data))
+    except LayoutError as error:
+        error.file = str(path)
+        raise
+    return LoadedLayout(layout=layout, path=str(path), data=content.data, sha256=content.sha256)
 
 
 def default_layout_folder() -> Path:
@@ -145,7 +152,7 @@ def add_to_library(path: Path, folder: Path) -> LoadedLayout:
         RefusalError: a file of that name is already there.
         StoreError: the folder or the copy cannot be written.
     """
-    loaded, data = _read(path)
+    loaded = read_layout(path)
     target = folder / f"{path.name.removesuffix(_LAYOUT_ENDING)}{_LAYOUT_ENDING}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -153,19 +160,8 @@ def add_to_library(path: Path, folder: Path) -> LoadedLayout:
         raise StoreError(
             f"the layout folder {folder} cannot be made: {error.strerror}", code="layout-folder"
         ) from error
-    write_new(target, data)
-    return LoadedLayout(layout=loaded.layout, path=str(target), sha256=loaded.sha256)
-
-
-def _read(path: Path) -> tuple[LoadedLayout, bytes]:
-    """The layout and the very bytes it was read from."""
-    content = read_file(path, limit=LARGEST_FILE)
-    try:
-        layout = parse_layout(_decode(content.data))
-    except LayoutError as error:
-        error.file = str(path)
-        raise
-    return LoadedLayout(layout=layout, path=str(path), sha256=content.sha256), content.data
+    write_new(target, loaded.data)
+    return replace(loaded, path=str(target))
 
 
 def _decode(data: bytes) -> str:
