@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
+from click.shell_completion import CompletionItem
 
 from memtool.errors import InputError, MemtoolError
 from memtool.render.words import safe_text
@@ -54,6 +55,15 @@ class _LateGroup(click.Group):
         command = importlib.import_module(module).command
         assert isinstance(command, click.Command)
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
+        # From the table: a press of the tab key must not import every command.
+        names = [
+            CompletionItem(name, help=text)
+            for name, (_, text) in _COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
+        return names + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for title, commands in (("The job", JOB_COMMANDS), ("Tools", TOOL_COMMANDS)):

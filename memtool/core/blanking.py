@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 from memtool.core.backup import BackupReceipt
 from memtool.core.checksum import (
@@ -38,6 +39,13 @@ UNTOUCHED_KINDS = (RegionKind.PROTECTED, RegionKind.MODULE_IDENTITY)
 """What no plan may touch."""
 
 
+class Reason(NamedTuple):
+    """Why a byte changes."""
+
+    text: str
+    kind: RegionKind
+
+
 class PlanError(ValueError):
     """No plan can be made: the layout asks for something that is not there."""
 
@@ -52,6 +60,8 @@ class Edit:
     """As many bytes as `span` has addresses."""
     reason: str
     """What lies there and why it changes, in words."""
+    kind: RegionKind
+    """Of the region that it lies in; ``checksum`` for a checksum's own field."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,16 +112,18 @@ def plan_blank(
     """
     kinds = (*BLANKED_KINDS, RegionKind.CONFIGURATION) if configuration else BLANKED_KINDS
     kept = tuple(keep)
-    target: dict[int, tuple[int, str]] = {}
+    target: dict[int, tuple[int, Reason]] = {}
     asked: list[Span] = []
     for region in layout.regions:
         if region.kind in kinds:
             asked.append(region.span)
-            _put(target, _blank_bytes(image, layout, region, reference), region.name)
+            edits = _blank_bytes(image, layout, region, reference)
+            _put(target, edits, Reason(region.name, region.kind))
     for span in more:
         asked.append(span)
         _require_defined(image, span)
-        _put(target, [(span.start, bytes([layout.erased]) * len(span))], "span asked for")
+        edits = [(span.start, bytes([layout.erased]) * len(span))]
+        _put(target, edits, Reason("span asked for", RegionKind.UNUSED))
     _drop(target, kept)
     return _with_checksums(image, layout.checksums, target, asked, kept, layout, reference)
 
@@ -129,9 +141,10 @@ def plan_blank_vin(
     matches = [match for match in find_identity(image, vin) if match.part == "whole"]
     if not matches:
         raise PlanError(f"{vin} is not in the image in any stored form")
-    target: dict[int, tuple[int, str]] = {}
+    target: dict[int, tuple[int, Reason]] = {}
     for match in matches:
-        _put(target, plan_erase(image, match, erased), f"VIN stored as {match.stored_as}")
+        reason = Reason(f"VIN stored as {match.stored_as}", RegionKind.VEHICLE_IDENTITY)
+        _put(target, plan_erase(image, match, erased), reason)
     kept = tuple(keep)
     _drop(target, kept)
     return _with_checksums(image, (), target, [match.span for match in matches], kept, None, None)
@@ -179,14 +192,14 @@ def _require_defined(image: Image, span: Span, name: str = "the span") -> None:
 
 
 def _put(
-    target: dict[int, tuple[int, str]], edits: Sequence[tuple[int, bytes]], reason: str
+    target: dict[int, tuple[int, Reason]], edits: Sequence[tuple[int, bytes]], reason: Reason
 ) -> None:
     for address, data in edits:
         for offset, value in enumerate(data):
             target[address + offset] = (value, reason)
 
 
-def _drop(target: dict[int, tuple[int, str]], kept: Sequence[KeptSpan]) -> None:
+def _drop(target: dict[int, tuple[int, Reason]], kept: Sequence[KeptSpan]) -> None:
     for keep in kept:
         for address in [address for address in target if address in keep.span]:
             del target[address]
@@ -195,7 +208,7 @@ def _drop(target: dict[int, tuple[int, str]], kept: Sequence[KeptSpan]) -> None:
 def _with_checksums(
     image: Image,
     rules: Sequence[ChecksumRule],
-    target: dict[int, tuple[int, str]],
+    target: dict[int, tuple[int, Reason]],
     asked: Sequence[Span],
     kept: tuple[KeptSpan, ...],
     layout: Layout | None,
@@ -224,7 +237,8 @@ def _with_checksums(
                 after = apply_checksum(after, rule)
         word = {"refresh": "refreshed", "erase": "erased", "reference": "from the reference"}
         for address in range(rule.stored.start, rule.stored.end):
-            reasons[address] = f"checksum '{rule.name}' {word[rule.when_blanked.value]}"
+            text = f"checksum '{rule.name}' {word[rule.when_blanked.value]}"
+            reasons[address] = Reason(text, RegionKind.CHECKSUM)
     return BlankPlan(
         image_sha256=image.sha256(),
         edits=_edits(image, after, reasons),
@@ -239,7 +253,7 @@ def _is_affected(before: Image, after: Image, rule: ChecksumRule) -> bool:
     return any(before.read(span) != after.read(span) for span in rule.covers if before.covers(span))
 
 
-def _edits(before: Image, after: Image, reasons: dict[int, str]) -> tuple[Edit, ...]:
+def _edits(before: Image, after: Image, reasons: dict[int, Reason]) -> tuple[Edit, ...]:
     """Runs of changed bytes, split where the reason changes."""
     edits: list[Edit] = []
     for run in find_changes(before, after):
@@ -253,8 +267,31 @@ def _edits(before: Image, after: Image, reasons: dict[int, str]) -> tuple[Edit, 
                     span=span,
                     old=before.read(span),
                     new=after.read(span),
-                    reason=reasons.get(start, "not planned"),
+                    reason=reasons[start].text,
+                    kind=reasons[start].kind,
                 )
             )
             start = address
     return tuple(edits)
+
+
+def edits_to_facts(plan: BlankPlan) -> list[dict[str, Any]]:
+    """The plan's edits in the shape that the contract's JSON has."""
+    return [
+        {
+            "start": edit.span.start,
+            "end": edit.span.end,
+            "old": edit.old.hex(),
+            "new": edit.new.hex(),
+            "reason": edit.reason,
+        }
+        for edit in plan.edits
+    ]
+
+
+def kept_to_facts(plan: BlankPlan) -> list[dict[str, Any]]:
+    """The plan's kept spans in the shape that the contract's JSON has."""
+    return [
+        {"start": kept.span.start, "end": kept.span.end, "reason": kept.reason}
+        for kept in plan.kept
+    ]

@@ -35,8 +35,8 @@ from memtool.core.chip import find_chip
 from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.identity import IdentityMatch
 from memtool.core.image import Image, find_changes
-from memtool.core.job import NEVER_BLANKED, Job, KeptReads, ModuleKind
-from memtool.core.layout import Layout
+from memtool.core.job import NEVER_BLANKED, Job, KeptReads
+from memtool.core.layout import Layout, ModuleKind
 from memtool.core.span import (
     Span,
     format_span,

@@ -27,8 +27,8 @@ from typing import Any, Protocol
 from memtool.core.backup import Role
 from memtool.core.finding import Check, Verdict
 from memtool.core.layout import ModuleKind
+from memtool.core.region import RegionKind
 from memtool.core.span import Span
-
 
 NEVER_BLANKED = frozenset({ModuleKind.AIRBAG, ModuleKind.IMMOBILISER})
 """Restraint systems and immobilisers: a person can be hurt, a vehicle stolen."""
@@ -149,6 +149,7 @@ class RecordedEdit:
     old: bytes
     new: bytes
     reason: str
+    kind: RegionKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -353,6 +354,7 @@ def _blanking_from(facts: Mapping[str, Any]) -> dict[str, Any]:
                 old=bytes.fromhex(edit["old"]),
                 new=bytes.fromhex(edit["new"]),
                 reason=edit["reason"],
+                kind=RegionKind(edit["kind"]),
             )
             for edit in facts["edits"]
         ),

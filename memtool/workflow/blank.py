@@ -6,25 +6,25 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
-from memtool.core.backup import BackupReceipt, Role
+from memtool.core.backup import Role
 from memtool.core.blanking import (
     BLANKED_KINDS,
     BlankPlan,
     PlanError,
     apply_blank,
+    edits_to_facts,
+    kept_to_facts,
     plan_blank,
     plan_blank_vin,
 )
 from memtool.core.chip import find_chip
-from memtool.core.fields import decode_fields
-from memtool.core.finding import Check, Verdict
+from memtool.core.finding import Verdict
 from memtool.core.gate import (
     BlankRequest,
+    Clearance,
     check_blank,
     check_written,
-    compute_confirmation,
     require_blank,
 )
 from memtool.core.health.all_checks import find_health
@@ -37,7 +37,8 @@ from memtool.core.identity import (
 )
 from memtool.core.image import Image
 from memtool.core.job import KeptReads, KeptSpan, checks_to_facts
-from memtool.core.layout import Layout
+from memtool.core.layout import Layout, decode_fields
+from memtool.core.proof import PreparedBlank, WrittenBlank, tell_match
 from memtool.core.region import FieldType
 from memtool.core.span import Span
 from memtool.core.vin import is_well_formed
@@ -84,30 +85,10 @@ class BlankOrder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prepared:
-    """A blanking that was planned and judged, and that has written nothing."""
+    """An order with its plan and what the rules say of it; nothing is written yet."""
 
     order: BlankOrder
-    request: BlankRequest
-    checks: tuple[Check, ...]
-    matches: tuple[IdentityMatch, ...]
-    """Every trace of the identities in the blanked image, chance matches included."""
-
-    @property
-    def confirmation(self) -> str:
-        """What the person must type."""
-        return compute_confirmation(self.request.image, self.request.identities)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Blanked:
-    """What was written, and the proof of it."""
-
-    prepared: Prepared
-    out: Path
-    image: Image
-    file_sha256: str
-    checks: tuple[Check, ...]
-    opened: OpenJob
+    result: PreparedBlank
 
 
 def prepare_blank(order: BlankOrder, store: BackupStore) -> Prepared:
@@ -122,7 +103,9 @@ def prepare_blank(order: BlankOrder, store: BackupStore) -> Prepared:
     reads = _donor_reads(order.opened, image)
     receipt = store.require_receipt(reads.backup) if reads else None
     plan = _plan(order, image, layout, _reference(order, store, reads))
-    blanked = apply_blank(image, plan, receipt) if plan and _fits(receipt, image) else None
+    blanked = None
+    if plan is not None and receipt is not None and receipt.image_sha256 == image.sha256():
+        blanked = apply_blank(image, plan, receipt)
     identities = _identities(image, layout, order)
     matches = _traces(blanked, identities, order.keep) if blanked else ()
     request = BlankRequest(
@@ -140,19 +123,25 @@ def prepare_blank(order: BlankOrder, store: BackupStore) -> Prepared:
         out_exists=order.out is not None and (order.out.exists() or order.out.is_symlink()),
         confirmation=None,
     )
-    return Prepared(order=order, request=request, checks=check_blank(request), matches=matches)
+    result = PreparedBlank(request=request, checks=check_blank(request), matches=matches)
+    return Prepared(order=order, result=result)
 
 
 def write_blank(
     prepared: Prepared,
+    store: BackupStore,
     confirm: Callable[[Prepared], str],
     *,
     now: datetime,
-) -> Blanked:
+) -> WrittenBlank:
     """Let the gate decide, write the file, read it back, prove it, and record it.
+
+    After the person has confirmed, the store is locked, and the backup is verified once
+    more: what was checked is what is there when the file is written.
 
     Args:
         prepared: Made in this run.
+        store: Holds the donor's backup.
         confirm: Asks the person; called only after every other rule has allowed.
         now: Time of the journal's entry.
 
@@ -160,9 +149,20 @@ def write_blank(
         RefusalError: a rule said no; nothing was written.
         StoreError: the file could not be written, or is not what was meant.
     """
-    require_blank(prepared.request)
-    request = replace(prepared.request, confirmation=confirm(prepared))
-    cleared = require_blank(request)
+    cleared = require_blank(prepared.result.request)
+    confirmation = confirm(prepared)
+    with store.locked():
+        request = replace(
+            prepared.result.request,
+            confirmation=confirmation,
+            receipt=store.require_receipt(cleared.reads.backup),
+        )
+        return _write(prepared, request, require_blank(request), now)
+
+
+def _write(
+    prepared: Prepared, request: BlankRequest, cleared: Clearance, now: datetime
+) -> WrittenBlank:
     order, opened = prepared.order, prepared.order.opened
     if opened is None:
         raise ValueError("a blanking was cleared without a job")
@@ -196,21 +196,24 @@ def write_blank(
         "donor_sha256": request.image.sha256(),
         "layout": request.layout.name if request.layout else None,
         "identities": list(request.identities),
-        "edits": edits_to_facts(cleared.plan),
+        "edits": [
+            {**facts, "kind": edit.kind.value}
+            for facts, edit in zip(edits_to_facts(cleared.plan), cleared.plan.edits, strict=True)
+        ],
         "kept": kept_to_facts(cleared.plan),
         "checks": checks_to_facts(checks),
-        "leftovers": tell_matches(prepared.matches),
+        "leftovers": [tell_match(match) for match in prepared.result.matches],
         "searched": describe_search(),
     }
     files = [(relative_to_job(opened, copy), digest)]
-    opened = record(opened, "image-blanked", facts, files=files, now=now)
-    return Blanked(
-        prepared=prepared,
-        out=out,
-        image=written,
+    record(opened, "image-blanked", facts, files=files, now=now)
+    return WrittenBlank(
+        prepared=prepared.result,
+        out=str(out),
+        copy=str(copy),
+        sha256=written.sha256(),
         file_sha256=digest,
         checks=checks,
-        opened=opened,
     )
 
 
@@ -221,11 +224,8 @@ def _donor_reads(opened: OpenJob | None, image: Image) -> KeptReads | None:
     digest = image.sha256()
     same = [kept for kept in opened.job.reads if kept.sha256 == digest]
     donors = [kept for kept in same if kept.role is Role.DONOR]
-    return (donors or same or [None])[-1]
-
-
-def _fits(receipt: BackupReceipt | None, image: Image) -> bool:
-    return receipt is not None and receipt.image_sha256 == image.sha256()
+    found = donors or same
+    return found[-1] if found else None
 
 
 def _reference(order: BlankOrder, store: BackupStore, reads: KeptReads | None) -> Image | None:
@@ -282,34 +282,3 @@ def _traces(
         for match in find_identity(blanked, identity)
         if not any(kept.span.contains(match.span) for kept in keep)
     )
-
-
-def tell_matches(matches: Sequence[IdentityMatch]) -> list[str]:
-    """Traces with their odds, for the record."""
-    return [
-        f"{match.part} at {match.span}, stored as {match.stored_as} ({match.coding}):"
-        f" {match.expected_by_chance:.2g} expected by chance"
-        for match in matches
-    ]
-
-
-def edits_to_facts(plan: BlankPlan) -> list[dict[str, Any]]:
-    """The plan's edits in the shape that the contract's JSON has."""
-    return [
-        {
-            "start": edit.span.start,
-            "end": edit.span.end,
-            "old": edit.old.hex(),
-            "new": edit.new.hex(),
-            "reason": edit.reason,
-        }
-        for edit in plan.edits
-    ]
-
-
-def kept_to_facts(plan: BlankPlan) -> list[dict[str, Any]]:
-    """The plan's kept spans in the shape that the contract's JSON has."""
-    return [
-        {"start": kept.span.start, "end": kept.span.end, "reason": kept.reason}
-        for kept in plan.kept
-    ]

@@ -81,7 +81,7 @@ def create_job(folder: Path, order: Order, *, now: datetime) -> OpenJob:
         raise RefusalError(f"'{folder}' holds a job already", code="job-exists")
     for name in ("", FILES, REPORTS, ATTACHMENTS):
         (folder / name).mkdir(parents=True, exist_ok=True)
-    append_entry(path, kind="job-opened", facts=order.to_facts(), files=(), time=now)
+    append_entry(path, kind="job-opened", facts=order.to_facts(), files=(), time=stamp(now))
     return open_job(folder)
 
 
@@ -118,8 +118,13 @@ def _append(
         kind=kind,
         facts=dict(facts),
         files=tuple(JournalFile(path=path, sha256=digest) for path, digest in files),
-        time=now,
+        time=stamp(now),
     )
+
+
+def stamp(now: datetime) -> str:
+    """A time as the journal and the store write it: ISO 8601 to the second, with zone."""
+    return now.isoformat(timespec="seconds")
 
 
 def free_path(folder: Path, stem: str, suffix: str) -> Path:
@@ -144,7 +149,12 @@ def load_kept(store: BackupStore, kept: KeptReads) -> tuple[BackupEntry, LoadedR
     entry = store.entry(kept.backup)
     first = entry.reads[0]
     data = store.read_file_of(entry, 0)
-    options = ReadOptions(format=ImageFormat(first.format), base=first.base)
+    options = ReadOptions(
+        format=ImageFormat(first.format),
+        base=first.base,
+        overlap_last=first.overlap_last,
+        accept_missing_end=first.accept_missing_end,
+    )
     return entry, parse_content(first.name, data, first.file_sha256, options)
 
 

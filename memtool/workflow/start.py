@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -12,12 +12,12 @@ from memtool.core.backup import Role
 from memtool.core.chip import find_chip
 from memtool.core.finding import Check, Finding, Severity
 from memtool.core.health.all_checks import find_health
-from memtool.core.identity import VinFinding, find_vins
-from memtool.core.image import Image, find_changes
-from memtool.core.job import KeptReads, Order
+from memtool.core.identity import find_vins
+from memtool.core.image import find_changes
+from memtool.core.job import Order
 from memtool.core.layout import Layout
-from memtool.core.span import Span
 from memtool.core.stages.donor import check_donor
+from memtool.core.start import ModuleView, StartView
 from memtool.errors import UsageError
 from memtool.store.backups import BackupStore, ReadToKeep
 from memtool.store.layouts import LoadedLayout
@@ -29,10 +29,13 @@ from memtool.workflow.jobs import (
     create_job,
     free_path,
     load_kept,
+    only_chip,
     open_job,
     record,
     relative_to_job,
+    stamp,
 )
+from memtool.workflow.layout_choice import LayoutChoice, choose_layout
 from memtool.workflow.loading import LoadedRead
 
 
@@ -45,41 +48,11 @@ class StartRequest:
     """Facts to record; None of a fact: not given this time."""
     reads: dict[Role, tuple[LoadedRead, ...]]
     chip: str | None
-    layout: LoadedLayout | None
+    layout: Path | None
+    """The layout file that was named."""
     single_read_reason: str | None = None
     original_unreadable: str | None = None
     reseated: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModuleView:
-    """What one backup looks like."""
-
-    kept: KeptReads
-    image: Image
-    agreement: Agreement | None
-    """None for a single read, or where the reads were kept earlier."""
-    findings: tuple[Finding, ...]
-    vins: tuple[VinFinding, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StartView:
-    """The one view that `start` shows."""
-
-    opened: OpenJob
-    is_new: bool
-    chip: str | None
-    modules: tuple[ModuleView, ...]
-    """Newest backup of each role, original first."""
-    family: tuple[Check, ...]
-    """The donor compared with the original; empty without a donor."""
-    differing: tuple[Span, ...]
-    """Where the original and the donor differ."""
-    layout: Layout | None
-    layout_reason: str
-    """Why this layout, or why none."""
-    new_backups: tuple[KeptReads, ...] = field(default=())
 
 
 def start_job(request: StartRequest, store: BackupStore, *, now: datetime) -> StartView:
@@ -97,20 +70,21 @@ def start_job(request: StartRequest, store: BackupStore, *, now: datetime) -> St
         )
     is_new = not (request.folder / JOURNAL).exists()
     opened = _open(request, is_new, now)
-    opened, new_backups = _keep_reads(opened, request, store, now)
+    opened = _keep_reads(opened, request, store, now)
     if request.original_unreadable:
         facts = {"reason": request.original_unreadable}
         opened = record(opened, "original-unreadable", facts, now=now)
-    if request.layout is not None:
-        opened = keep_layout(opened, request.layout, request.chip, now)
+    chip = request.chip or only_chip(opened, None)
+    choice = _choose_layout(opened, store, request, chip)
+    if choice.loaded is not None:
+        opened = keep_layout(opened, choice.loaded, chip, now)
     return view_job(
         opened,
         store,
-        chip=request.chip,
-        layout=request.layout.layout if request.layout else None,
-        layout_reason=f"named: {request.layout.path}" if request.layout else "none was named",
+        chip=chip,
+        layout=choice.loaded.layout if choice.loaded else None,
+        layout_reason=choice.reason,
         is_new=is_new,
-        new_backups=new_backups,
         agreements=_agreements(request),
     )
 
@@ -123,7 +97,6 @@ def view_job(
     layout: Layout | None,
     layout_reason: str,
     is_new: bool = False,
-    new_backups: tuple[KeptReads, ...] = (),
     agreements: dict[Role, Agreement] | None = None,
 ) -> StartView:
     """Look at the newest backup of each role, from the stored copies."""
@@ -157,15 +130,15 @@ def view_job(
         )
     differing = find_changes(original.image, donor.image) if donor and original else ()
     return StartView(
-        opened=opened,
+        folder=str(opened.folder),
+        order=opened.job.order,
+        original_unreadable=opened.job.original_unreadable,
         is_new=is_new,
-        chip=chip,
         modules=tuple(modules),
         family=family,
         differing=differing,
         layout=layout,
         layout_reason=layout_reason,
-        new_backups=new_backups,
     )
 
 
@@ -190,6 +163,20 @@ def _open(request: StartRequest, is_new: bool, now: datetime) -> OpenJob:
     return create_job(request.folder, request.order, now=now)
 
 
+def _choose_layout(
+    opened: OpenJob, store: BackupStore, request: StartRequest, chip: str | None
+) -> LayoutChoice:
+    order = opened.job.order
+    kept = opened.job.latest_reads(Role.DONOR, chip) or opened.job.latest_reads(Role.ORIGINAL, chip)
+    return choose_layout(
+        load_kept(store, kept)[1].image if kept else None,
+        named=request.layout,
+        opened=opened,
+        chip=chip,
+        part_number=order.donor_part or order.original_part,
+    )
+
+
 def _agreements(request: StartRequest) -> dict[Role, Agreement]:
     return {
         role: compare_reads([read.image for read in reads])
@@ -200,9 +187,8 @@ def _agreements(request: StartRequest) -> dict[Role, Agreement]:
 
 def _keep_reads(
     opened: OpenJob, request: StartRequest, store: BackupStore, now: datetime
-) -> tuple[OpenJob, tuple[KeptReads, ...]]:
+) -> OpenJob:
     agreements = _agreements(request)
-    new: list[KeptReads] = []
     for role, reads in request.reads.items():
         if not reads or request.chip is None:
             continue
@@ -211,7 +197,7 @@ def _keep_reads(
             role=role,
             chip=request.chip,
             single_read_reason=request.single_read_reason if len(reads) == 1 else None,
-            added=now,
+            added=stamp(now),
         )
         findings = [*find_health(reads[0].image, chip=find_chip(request.chip))]
         if role in agreements:
@@ -233,8 +219,7 @@ def _keep_reads(
         }
         files = [(read.path, read.file_sha256) for read in reads]
         opened = record(opened, "reads-kept", facts, files=files, now=now)
-        new.append(opened.job.reads[-1])
-    return opened, tuple(new)
+    return opened
 
 
 def _weighty(findings: Sequence[Finding]) -> list[str]:

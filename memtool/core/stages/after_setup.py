@@ -7,11 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from memtool.core.fields import decode_fields
 from memtool.core.finding import Check
 from memtool.core.identity import CHANCE_LIMIT, find_identity, find_vins
 from memtool.core.image import Image, find_changes
-from memtool.core.layout import Layout
+from memtool.core.layout import Layout, decode_fields
 from memtool.core.region import FieldType, RegionKind
 from memtool.core.span import intersect_spans
 from memtool.core.stages.answers import (

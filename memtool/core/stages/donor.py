@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 
 from memtool.core.chip import find_chip
-from memtool.core.fields import decode_fields
 from memtool.core.finding import Check, Finding, Severity
 from memtool.core.identity import find_vins
 from memtool.core.image import Image, find_changes
 from memtool.core.job import KeptReads, Order
-from memtool.core.layout import Layout
+from memtool.core.layout import Layout, decode_fields
 from memtool.core.region import RegionKind
 from memtool.core.span import intersect_spans
 from memtool.core.stages.answers import (

@@ -1,0 +1,154 @@
+"""Results as lines of text for a terminal of 80 columns or more. Prints nothing.
+
+Every word from outside passes `safe_text`; the verdict is always a word, never a colour
+alone.
+"""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from collections.abc import Iterable, Sequence
+
+import click
+
+from memtool.core.finding import Check, Finding, Severity, Verdict
+from memtool.core.identity import VinFinding
+from memtool.core.image import Image
+from memtool.core.layout import Layout
+from memtool.core.span import Span, format_address, format_span
+from memtool.render.words import safe_text
+
+_COLOURS = {
+    "pass": "green",
+    "fail": "red",
+    "failure": "red",
+    "not checked": "yellow",
+    "warning": "yellow",
+}
+
+
+def terminal_width() -> int:
+    """Columns to fill: the terminal's, at least 40 and at most 120; 80 where unknown."""
+    return max(40, min(120, shutil.get_terminal_size((80, 24)).columns))
+
+
+def heading(text: str) -> str:
+    """A section's name."""
+    return click.style(safe_text(text), bold=True)
+
+
+def labelled(label: str, text: str, *, width: int, indent: int = 2, label_width: int = 12) -> str:
+    """A label and a text beside it, wrapped under itself."""
+    columns = indent + label_width + 1
+    lines = textwrap.wrap(safe_text(text), max(20, width - columns), break_on_hyphens=False) or [""]
+    shown = safe_text(label)
+    colour = _COLOURS.get(shown)
+    padded = " " * indent + shown.ljust(label_width) + " "
+    if colour:
+        padded = padded.replace(shown, click.style(shown, fg=colour), 1)
+    return "\n".join([padded + lines[0], *(" " * columns + line for line in lines[1:])])
+
+
+def table(rows: Sequence[Sequence[str]], *, indent: int = 2) -> str:
+    """Columns aligned on the left; the last one runs free. Words must be safe already."""
+    if not rows:
+        return ""
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]) - 1)]
+    lines = []
+    for row in rows:
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
+        lines.append((" " * indent + "  ".join([*cells, row[-1]])).rstrip())
+    return "\n".join(lines)
+
+
+def checks(items: Iterable[Check], *, width: int) -> str:
+    """One line or more a check: its result in words, what was found, and why not."""
+    lines = []
+    for check in items:
+        text = check.text
+        if check.spans and check.result is not Verdict.PASS:
+            text += f" [{listed_spans(check.spans)}]"
+        if check.reason:
+            text += f" Not decided here: {check.reason}."
+        lines.append(labelled(check.result.value.replace("-", " "), text, width=width))
+    return "\n".join(lines)
+
+
+def findings(items: Iterable[Finding], *, width: int, indent: int = 2) -> str:
+    """One line or more a finding: severity, sentence, places."""
+    lines = []
+    for finding in items:
+        places = f" [{listed_spans(finding.spans)}]" if finding.spans else ""
+        lines.append(
+            labelled(
+                finding.severity.value,
+                f"{finding.text}{places} ({finding.code})",
+                width=width,
+                indent=indent,
+                label_width=8,
+            )
+        )
+    return "\n".join(lines)
+
+
+def weighty(items: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings of severity warning or failure."""
+    return tuple(finding for finding in items if finding.severity is not Severity.INFO)
+
+
+def listed_spans(spans: Sequence[Span], most: int = 3) -> str:
+    """The first few spans, and how many more."""
+    shown = ", ".join(format_span(span) for span in spans[:most])
+    return shown if len(spans) <= most else f"{shown} and {len(spans) - most} more"
+
+
+def vins(items: Sequence[VinFinding], layout: Layout | None) -> str:
+    """Where VINs are: place, text, form, check digit, region."""
+    rows = []
+    for vin in items:
+        region = layout.region_at(vin.span.start) if layout else None
+        digit = vin.check_digit.value.replace("-", " ")
+        rows.append(
+            [
+                format_span(vin.span),
+                safe_text(vin.text),
+                vin.stored_as,
+                f"check digit {digit}",
+                f"'{safe_text(region.name)}'" if region else "",
+            ]
+        )
+    return table(rows) if rows else "  none found"
+
+
+def hex_rows(image: Image, span: Span, *, most: int = 16) -> str:
+    """Sixteen bytes a row: address, hex, text; undefined bytes as ``--``."""
+    lines: list[str] = []
+    first = span.start - span.start % 16
+    for start in range(first, span.end, 16):
+        if len(lines) == most:
+            lines.append(f"  … up to {format_address(span.end - 1)}")
+            break
+        cells, text = [], ""
+        for address in range(start, start + 16):
+            place = Span(address, address + 1)
+            if address in span and image.covers(place):
+                value = image.read(place)[0]
+                cells.append(f"{value:02X}")
+                text += chr(value) if 0x20 <= value < 0x7F else "."
+            else:
+                cells.append("  " if address not in span else "--")
+                text += " "
+        left, right = " ".join(cells[:8]), " ".join(cells[8:])
+        lines.append(f"  {format_address(start)}  {left}  {right}  {text}".rstrip())
+    return "\n".join(lines)
+
+
+def cautions(items: Iterable[str], *, width: int) -> str:
+    """Cautions as a list."""
+    return "\n".join(
+        textwrap.fill(
+            item, width, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
+        )
+        for item in items
+    )
