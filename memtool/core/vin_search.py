@@ -1,14 +1,48 @@
-"""VINs that nobody has told: found by their structure."""
+"""VINs that nobody has told: found by their structure, believed by what chance makes.
+
+What is reported without being asked for more:
+
+1. Check digit and four digits at the end, in any form. In a run of more than twenty
+   characters also a maker's code that is assigned to a country.
+2. Four digits at the end without a matching check digit, which many markets do not ask
+   for: only where the text stands alone (a run of seventeen characters, or of several
+   seventeens, or up to three accidental neighbours more), and outside plain text only with
+   a maker's code that is assigned to a country.
+3. A check digit without four digits at the end: only alone and in plain text.
+
+Each of them only while the number that chance gives of its kind, in its form, in an image
+of this size and mix, is below `CHANCE_LIMIT`. `deep` asks for the rest: forms in which
+chance makes more than that, texts of the mere shape, less clear neighbourhoods.
+
+Of several readings of the same bytes one is reported. A plain text that stands alone, ends
+in four digits and begins with an assigned maker's code wins over all others, unless another
+order of the bytes has a matching check digit where it has a wrong one. Otherwise the reading
+for which most speaks wins, and among equals the earlier form of the closed list.
+"""
 
 from __future__ import annotations
 
-import re
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from memtool.core.chance import chances_of_bytes, measure_mix
+from memtool.core.chance import (
+    CHANCE_LIMIT,
+    ByteMix,
+    CharacterChances,
+    chances_of_bytes,
+    measure_mix,
+)
 from memtool.core.image import Image
 from memtool.core.span import Span
-from memtool.core.vin import CheckDigitState, check_digit_state
+from memtool.core.stored_forms import Step, StoredForm, undoing_table
+from memtool.core.vin import CHECK_CHARACTERS, VIN_LENGTH, CheckDigitState, check_digit_state
+from memtool.core.vin_candidates import NEARLY_EXACT, VinCandidate
+from memtool.core.vin_in_bits import find_in_bits, measure_packed_chances
+from memtool.core.vin_in_bytes import find_in_bytes
+from memtool.core.vin_under_key import find_under_key
+
+_SHARED_BYTES = 2
+"""Two packed texts side by side share a byte; readings of the same bytes share many."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,30 +65,160 @@ class VinFinding:
 
 
 def find_vins(image: Image, *, deep: bool = False) -> tuple[VinFinding, ...]:
-    """Find VINs in `image` (for now in plain text alone)."""
-    mix = measure_mix(image)
-    chances = chances_of_bytes(mix, range(256))
-    found = []
-    for segment in image.segments:
-        for match in re.finditer(
-            rb"(?<![A-Z0-9])[A-HJ-NPR-Z0-9]{13}[0-9]{4}(?![A-Z0-9])", segment.data
-        ):
-            text = match.group().decode()
-            if len(set(text)) < 5:
-                continue
-            span = Span(segment.start + match.start(), segment.start + match.end())
-            state = check_digit_state(text)
-            valid = state is CheckDigitState.VALID
-            chance = mix.size * chances.of_vin(check_digit=valid, serial=True)
-            found.append(
-                VinFinding(
-                    text=text,
-                    span=span,
-                    stored_as="plain",
-                    check_digit=state,
-                    expected_by_chance=chance,
-                    pieces=(span,),
-                    mask=b"\xff" * 17,
-                )
+    """Find what has the structure of a VIN, in every stored form but ``split``.
+
+    Args:
+        image: A gap between segments breaks a text.
+        deep: Report what chance may have made as well, see the module.
+
+    Returns:
+        Sorted by address. Two findings share no byte, packed ones at most two.
+    """
+    candidates = [
+        candidate
+        for segment in image.segments
+        for find in (find_in_bytes, find_under_key, find_in_bits)
+        for candidate in find(segment)
+    ]
+    wanted = [candidate for candidate in candidates if deep or _is_clear(candidate)]
+    chosen = _choose_readings(wanted)
+    chances = _Chances(image, chosen)
+    findings = [
+        finding
+        for finding in (_make_finding(candidate, chances) for candidate in chosen)
+        if deep or finding.expected_by_chance < CHANCE_LIMIT
+    ]
+    return tuple(sorted(findings, key=lambda finding: (finding.span, finding.stored_as)))
+
+
+def _is_clear(candidate: VinCandidate) -> bool:
+    """Whether the rules of the module report it without being asked for more."""
+    shape, run = candidate.shape, candidate.run
+    plain = candidate.form.name == "plain"
+    if shape.check_digit and shape.serial:
+        return run is None or run <= NEARLY_EXACT or shape.country
+    if shape.serial:
+        near = run is None or run <= NEARLY_EXACT
+        return near and (shape.country or (plain and run == VIN_LENGTH))
+    return shape.check_digit and plain and run == VIN_LENGTH
+
+
+def _choose_readings(candidates: Iterable[VinCandidate]) -> list[VinCandidate]:
+    """The candidates that are left when each byte is read in one way."""
+    chosen: list[VinCandidate] = []
+    owner: dict[int, list[int]] = {}
+    for candidate in sorted(candidates, key=_preference):
+        shared: dict[int, int] = {}
+        for address, _ in candidate.trace.cells():
+            for number in owner.get(address, ()):
+                shared[number] = shared.get(number, 0) + 1
+        packed = candidate.form.is_packed
+        if shared and (not packed or max(shared.values()) > _SHARED_BYTES):
+            continue
+        for address, _ in candidate.trace.cells():
+            owner.setdefault(address, []).append(len(chosen))
+        chosen.append(candidate)
+    return chosen
+
+
+def _preference(candidate: VinCandidate) -> tuple[object, ...]:
+    """Sorts the reading to believe first."""
+    shape, kinds = candidate.shape, [step.kind for step in candidate.form.steps]
+    plain = kinds == ["plain"]
+    swapped_words = kinds in (["swapped-16"], ["swapped-32"]) and not candidate.alone
+    # A wrong check digit in a plain text is suspicious where other orders have a right one;
+    # a letter in that position is none, as in many European VINs.
+    settled = shape.check_digit or candidate.text[8] not in CHECK_CHARACTERS
+    alone = plain and candidate.run == VIN_LENGTH and shape.serial and shape.country
+    if alone and settled:
+        tier = 0
+    elif swapped_words and shape.check_digit and shape.serial and shape.country:
+        tier = 1
+    elif alone:
+        tier = 2
+    else:
+        tier = 3
+    return tier, -shape.points, candidate.alone, _form_rank(candidate.form), candidate.trace.span
+
+
+def _form_rank(form: StoredForm) -> tuple[object, ...]:
+    """The place of a form in the closed list, pairs behind all single forms."""
+    return len(form.steps), [(_KIND_ORDER.index(step.kind), step.number) for step in form.steps]
+
+
+_KIND_ORDER = (
+    *("plain", "lower-case", "swapped-16", "swapped-32", "reversed", "every-2", "every-4"),
+    *("utf-16-be", "utf-16-le", "inverted", "nibbles-swapped", "bits-reversed", "xor", "added"),
+    *("packed-7-msb", "packed-7-lsb", "packed-6-msb", "packed-6-lsb", "split"),
+)
+
+
+class _Chances:
+    """What chance makes in one image, computed once for each form that was found."""
+
+    def __init__(self, image: Image, candidates: Sequence[VinCandidate]) -> None:
+        self._image = image
+        taken = {address for candidate in candidates for address, _ in candidate.trace.cells()}
+        self._mix = measure_mix(image, without=_values_at(image, taken))
+        self._known: dict[tuple[tuple[str, ...], bool, bool], float] = {}
+
+    def expected(self, candidate: VinCandidate) -> float:
+        """Texts of at least this structure in this form."""
+        kinds = tuple(step.kind for step in candidate.form.steps)
+        key = (kinds, candidate.shape.check_digit, candidate.shape.serial)
+        if key not in self._known:
+            self._known[key] = self._compute(*key)
+        return self._known[key]
+
+    def _compute(self, kinds: tuple[str, ...], check_digit: bool, serial: bool) -> float:
+        last, ways = kinds[-1], 1
+        if kinds[0].startswith("swapped"):
+            ways = int(kinds[0][-2:]) // 8 + 1
+        if last.startswith("packed"):
+            found = [measure_packed_chances(segment.data, last) for segment in self._image.segments]
+            chances = max(found, key=lambda chance: chance.alphabet)
+            return (
+                8 * ways * self._mix.size * chances.of_vin(check_digit=check_digit, serial=serial)
             )
-    return tuple(found)
+        by_key = (
+            chances.of_vin(check_digit=check_digit, serial=serial)
+            for chances in _chances_of_kind(last, self._mix)
+        )
+        expected = ways * self._mix.size * sum(by_key)
+        return expected * self._mix.chances[0] ** VIN_LENGTH if "utf-16" in last else expected
+
+
+def _chances_of_kind(kind: str, mix: ByteMix) -> Iterator[CharacterChances]:
+    """Of the bytes that stand for characters; one for each key of a keyed form."""
+    if kind in ("xor", "added"):
+        for key in range(1, 256):
+            add = int.__xor__ if kind == "xor" else _add
+            yield chances_of_bytes(mix, [add(code, key) for code in range(256)])
+    elif kind == "lower-case":
+        yield chances_of_bytes(mix, bytes(range(256)).lower())
+    elif kind in ("inverted", "nibbles-swapped", "bits-reversed"):
+        # These undo themselves.
+        yield chances_of_bytes(mix, undoing_table(Step(kind)))
+    else:
+        yield chances_of_bytes(mix, range(256))
+
+
+def _add(code: int, key: int) -> int:
+    return (code + key) % 256
+
+
+def _values_at(image: Image, addresses: set[int]) -> Iterator[int]:
+    for address in addresses:
+        yield image.read(Span(address, address + 1))[0]
+
+
+def _make_finding(candidate: VinCandidate, chances: _Chances) -> VinFinding:
+    return VinFinding(
+        text=candidate.text,
+        span=candidate.trace.span,
+        stored_as=candidate.form.name,
+        check_digit=check_digit_state(candidate.text),
+        expected_by_chance=chances.expected(candidate),
+        pieces=candidate.trace.pieces,
+        mask=candidate.trace.mask,
+    )

@@ -1,0 +1,62 @@
+"""What seventeen characters must have to be taken for a VIN that nobody has told.
+
+Every rule was held against the 9,895 VINs of the package vin 0.6.2 (97 real listings, 299
+lawful exceptions, 9,499 published patterns), and all of them pass:
+
+1. No `0` in position 1 (ISO 3780 gives it to nobody).
+2. At least two letters among the first ten characters. They have three or more.
+3. At least five different characters. They have six or more.
+4. No run of more than eight equal characters. They have five at most.
+5. Not all letters among A to F: dumps and digests printed as text look like that. None does.
+
+A check digit alone proves little (1 of 33 random texts has the right one), four digits at
+the end not much (1 of 119). Both together, in a run of exactly seventeen characters or in a
+form that chance hardly makes, do; see `memtool.core.chance`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from memtool.core.vin import YEAR_CODES, compute_check_digit, is_well_formed
+from memtool.core.vin_regions import find_country
+
+_LONG_RUN = re.compile(r"(.)\1{8}")
+_LETTER = re.compile(r"[A-Z]")
+_LETTER_OF_NO_HEX = re.compile(r"[G-Z]")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VinShape:
+    """What speaks for a text being a VIN."""
+
+    check_digit: bool
+    """Position 9 matches."""
+    serial: bool
+    """The last four are digits, as ISO 3779 and 49 CFR 565.15(d) ask."""
+    country: bool
+    """The first two characters are assigned to a country."""
+    year: bool
+    """Position 10 holds a model-year code."""
+
+    @property
+    def points(self) -> int:
+        """For choosing between readings of the same bytes: the more, the likelier."""
+        return 8 * self.check_digit + 4 * self.serial + 2 * self.country + self.year
+
+
+def find_vin_shape(text: str) -> VinShape | None:
+    """What speaks for `text`, or None where it breaks one of the module's rules."""
+    if not is_well_formed(text) or text[0] == "0" or len(set(text)) < 5:
+        return None
+    if len(_LETTER.findall(text, 0, 10)) < 2 or not _LETTER_OF_NO_HEX.search(text):
+        return None
+    if _LONG_RUN.search(text):
+        return None
+    return VinShape(
+        check_digit=compute_check_digit(text) == text[8],
+        serial=text[13:].isdigit(),
+        country=find_country(text) is not None,
+        year=text[9] in YEAR_CODES,
+    )

@@ -1,0 +1,139 @@
+"""Unknown VINs under an unknown key: every byte combined with it, or the key added.
+
+What two neighbours have between them (their exclusive or, their difference) does not
+change with the key. Between two characters of the VIN alphabet it is one of few values,
+and where digits follow letters it is one of fewer still. Runs of such steps are looked for
+first; only there the keys are tried, all at once as the bits of one number a byte.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from memtool.core.chance import VIN_CODES
+from memtool.core.image import Segment
+from memtool.core.stored_forms import Step, StoredForm
+from memtool.core.trace import make_trace
+from memtool.core.view import View
+from memtool.core.vin import VIN_LENGTH
+from memtool.core.vin_candidates import NEARLY_EXACT, VinCandidate
+from memtool.core.vin_in_bytes import find_regions
+from memtool.core.vin_shape import find_vin_shape
+
+_MARGIN = 8
+_BETWEEN = {"xor": rb"\x00-\x1f\x60-\x7f", "added": rb"\x00-\x2a\xd6-\xff"}
+"""Steps between two characters of the alphabet.
+
+Digits are 0x30 to 0x39, letters 0x41 to 0x5A. Their exclusive or has equal bits 5 and 6 and
+no bit 7; they differ by 42 at most.
+"""
+_CROSSING = {"xor": rb"\x60-\x7f", "added": rb"\x08-\x2a\xd6-\xf8"}
+"""Steps between a letter and a digit."""
+_OF_DIGITS = {"xor": rb"\x00-\x0f", "added": rb"\x00-\x09\xf7-\xff"}
+_NEAR = {kind: re.compile(b"[%b]{11,}" % steps) for kind, steps in _BETWEEN.items()}
+_SPACED_NEAR = {kind: re.compile(b"[%b]{16,}" % steps) for kind, steps in _BETWEEN.items()}
+_EQUAL_BYTES = re.compile(rb"\x00{9,}")
+_WINDOW = {
+    kind: re.compile(
+        b"(?=[%b]{0,9}[%b])(?=[%b]{13}[%b]{3})"
+        % (_BETWEEN[kind], _CROSSING[kind], _BETWEEN[kind], _OF_DIGITS[kind])
+    )
+    for kind in _BETWEEN
+}
+
+
+def _keys_by_byte(kind: str) -> tuple[int, ...]:
+    """For each stored byte the keys, as bits, under which it is a character of the alphabet."""
+    keys = [0] * 256
+    for code in VIN_CODES:
+        for key in range(1, 256):
+            # All bits changed has a name of its own, and so has adding 0x80.
+            if (kind == "xor" and key == 0xFF) or (kind == "added" and key == 0x80):
+                continue
+            keys[code ^ key if kind == "xor" else (code + key) % 256] |= 1 << key
+    return tuple(keys)
+
+
+_KEYS = {kind: _keys_by_byte(kind) for kind in _BETWEEN}
+
+
+def find_under_key(segment: Segment) -> Iterator[VinCandidate]:
+    """Every candidate of one segment under ``xor`` and ``added``, pairs included."""
+    whole = View(segment)
+    for kind, steps in (("xor", whole.xor_steps), ("added", whole.added_steps)):
+        for lo, hi in _regions(_NEAR[kind], steps):
+            part = Segment(segment.start + lo, segment.data[lo : hi + 1])
+            yield from _in_view(kind, (), View(part))
+            if kind == "xor":
+                for unit in (2, 4):
+                    for phase in range(unit):
+                        view = View(part, unit=unit, phase=phase)
+                        yield from _in_view(kind, (Step(f"swapped-{8 * unit}"),), view)
+    for phase in range(2):
+        view = View(segment, stride=2, phase=phase)
+        for lo, hi in _regions(_SPACED_NEAR["xor"], view.xor_steps):
+            first = segment.start + phase + 2 * lo
+            spaced = Segment(first, segment.data[phase + 2 * lo : phase + 2 * hi + 1])
+            yield from _in_view("xor", (Step("every-2"),), View(spaced, stride=2))
+
+
+def _regions(pattern: re.Pattern[bytes], steps: bytes) -> Iterator[tuple[int, int]]:
+    """(first, end) of the steps worth a look, long runs of equal bytes cut out."""
+    for lo, hi in find_regions(pattern, steps, _MARGIN):
+        first = lo
+        for equal in _EQUAL_BYTES.finditer(steps, lo, hi):
+            if equal.start() + 8 - first >= VIN_LENGTH - 1:
+                yield first, equal.start() + 8
+            first = equal.end() - 8
+        if hi - first >= VIN_LENGTH - 1:
+            yield first, hi
+
+
+def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCandidate]:
+    steps = view.xor_steps if kind == "xor" else view.added_steps
+    for match in _WINDOW[kind].finditer(steps):
+        place = match.start()
+        stored = view.data[place : place + VIN_LENGTH]
+        for key in _find_keys(_KEYS[kind], stored):
+            text = _undo(kind, key, stored).decode("ascii")
+            shape = find_vin_shape(text)
+            if shape is None or not shape.serial:
+                continue
+            yield VinCandidate(
+                text=text,
+                form=StoredForm((*order, Step(kind, key))),
+                trace=make_trace(
+                    (view.address(place + index), 0xFF) for index in range(VIN_LENGTH)
+                ),
+                shape=shape,
+                run=_run_around(_KEYS[kind], key, view.data, place),
+            )
+
+
+def _find_keys(keys: tuple[int, ...], stored: bytes) -> Iterator[int]:
+    left = -1
+    for byte in stored:
+        left &= keys[byte]
+        if not left:
+            return
+    while left:
+        lowest = left & -left
+        yield lowest.bit_length() - 1
+        left ^= lowest
+
+
+def _undo(kind: str, key: int, stored: bytes) -> bytes:
+    if kind == "xor":
+        return bytes(byte ^ key for byte in stored)
+    return bytes((byte - key) % 256 for byte in stored)
+
+
+def _run_around(keys: tuple[int, ...], key: int, data: bytes, place: int) -> int:
+    """Characters in a row under this key, counted no further than it matters."""
+    first, end = place, place + VIN_LENGTH
+    while first > 0 and place - first <= NEARLY_EXACT and keys[data[first - 1]] >> key & 1:
+        first -= 1
+    while end < len(data) and end - place <= 2 * NEARLY_EXACT and keys[data[end]] >> key & 1:
+        end += 1
+    return end - first
