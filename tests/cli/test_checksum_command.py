@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 from pathlib import Path
 
@@ -169,6 +170,24 @@ def test_compute_refuses_what_would_give_a_wrong_number(
     assert "Traceback" not in done.stderr
 
 
+def test_compute_notes_a_read_of_another_size_than_the_chip(image: Path) -> None:
+    arguments = ("checksum", "compute", image, "--algorithm", "SUM-8", "--span", "0+9", "--chip")
+    assert (
+        "the read has 256 bytes, a 24C16 holds 2048" in run_benchimage(*arguments, "24C16").stderr
+    )
+    assert run_benchimage(*arguments, "24C02", "--json").stderr == ""
+
+
+def test_compute_lets_the_last_record_win_on_purpose_only(tmp_path: Path) -> None:
+    path = tmp_path / "overlap.hex"
+    # Two data records at 0000 with other bytes; sums by the Intel HEX rule.
+    path.write_text(":020000000102FB\n:020000000304F7\n:00000001FF\n")
+    arguments = ("checksum", "compute", path, "--algorithm", "SUM-8", "--span", "0+2", "--json")
+    assert run_benchimage(*arguments).returncode == 4
+    done = run_benchimage(*arguments, "--overlap", "last")
+    assert parse_document(done, "checksum-compute")["hex"] == "07"
+
+
 def test_compute_refuses_a_gap_inside_the_span(tmp_path: Path) -> None:
     path = tmp_path / "gap.hex"
     # Two data records, at 0000 and 0008; sums by the Intel HEX rule.
@@ -252,6 +271,46 @@ def test_a_cycle_in_a_layout_is_an_input_error_that_names_it(image: Path, layout
     assert "inner" in done.stderr
     assert "whole" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_help_offers_the_subcommands_that_are_there() -> None:
+    shown = run_benchimage("checksum", "--help").stdout
+    assert all(f"\n  {name} " in shown for name in ("list", "compute", "check"))
+    there = importlib.util.find_spec("memtool.cli.checksum_discover") is not None
+    assert ("\n  discover " in shown) is there
+    assert run_benchimage("checksum", "guess").returncode == 2
+
+
+def test_inside_a_job_the_runs_are_added_to_its_journal(tmp_path: Path, layout: Path) -> None:
+    reads = [tmp_path / f"{name}.bin" for name in ("o1", "o2", "d1", "d2")]
+    for path in reads:
+        path.write_bytes(sound_image())
+    job, store = tmp_path / "order", tmp_path / "store"
+    started = run_benchimage(
+        *("start", "--job", job, "--store", store, "--chip", "24C02", "--module-kind", "body"),
+        *("--original", reads[0], "--original", reads[1], "--donor", reads[2], "--donor", reads[3]),
+        *("--work-order", "W-1", "--vehicle-vin", "1M8GDM9AXKP042788", "--authority", "owner"),
+        *("--technician", "T", "--complaint", "none"),
+    )
+    assert (job / "journal.jsonl").exists(), started.stderr
+    where = ("--job", job, "--store", store, "--json")
+    for words in (
+        ("checksum", "compute", "donor", "--algorithm", "CRC-16/IBM-3740", "--span", "0+9"),
+        ("checksum", "check", "donor", "--layout", layout),
+    ):
+        done = run_benchimage(*words, *where)
+        assert done.returncode == 0, done.stderr
+    lines = (job / "journal.jsonl").read_text(encoding="utf-8").splitlines()
+    entries = [json.loads(line) for line in lines][-2:]
+    assert [entry["facts"]["command"] for entry in entries] == [
+        "checksum compute",
+        "checksum check",
+    ]
+    assert entries[0]["facts"]["hex"] == "29b1"
+    assert entries[1]["facts"]["results"] == [
+        {"name": "inner", "result": "pass"},
+        {"name": "whole", "result": "pass"},
+    ]
 
 
 def test_help_of_each_subcommand_shows_an_example() -> None:

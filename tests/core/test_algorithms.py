@@ -106,6 +106,32 @@ def test_crc_of_any_parameters_equals_the_slow_reference(crc: reference.Crc, dat
     assert compute_crc(parameters, data) == reference.crc_value(crc, data)
 
 
+@given(
+    width=st.sampled_from([8, 16, 24, 32, 64]),
+    numbers=st.tuples(*[st.integers(0, 2**64 - 1)] * 3),
+    is_reflected=st.booleans(),
+    data=st.binary(max_size=20),
+)
+def test_residue_is_what_a_block_and_its_own_crc_leave(
+    width: int, numbers: tuple[int, int, int], is_reflected: bool, data: bytes
+) -> None:
+    # The CRC follows the block in the order of its bits; xorout is left out at the end.
+    poly, init, xorout = (number % (1 << width) for number in numbers)
+    crc = reference.Crc(width, poly | 1, init, is_reflected, is_reflected, xorout)
+    value = reference.crc_value(crc, data)
+    codeword = data + value.to_bytes(width // 8, "little" if is_reflected else "big")
+    parameters = CrcParameters(
+        width=width,
+        poly=poly | 1,
+        init=init,
+        refin=is_reflected,
+        refout=is_reflected,
+        xorout=xorout,
+        check=0,
+    )
+    assert parameters.residue == reference.crc_value(crc, codeword) ^ xorout
+
+
 def test_reflect_keeps_the_width() -> None:
     assert reflect(0b0001, 4) == 0b1000
     assert reflect(0x04C11DB7, 32) == 0xEDB88320  # The reversed form that zlib's sources show.
