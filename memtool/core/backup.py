@@ -30,6 +30,10 @@ class BackupRead:
     """Address of the first byte of a raw file; 0 for the other formats."""
     size: int
     """Defined bytes of the image."""
+    overlap_last: bool = False
+    """Whether it was read with the last of overlapping records winning."""
+    accept_missing_end: bool = False
+    """Whether it was read although its end record is missing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,10 +13,10 @@ The order of calls, and why:
    no other program can slip in between asking and writing.
 6. ``fsync`` of the folder: the name is on the medium as well.
 
-Where a file system has no links (FAT, exFAT), step 2 makes the final name itself, which
-must not exist, and a failure takes it away again. A crash of the machine can then leave a
-part of the file under its name; the store counts a file only once a record names its
-digest. On Windows step 5 is a rename, which refuses an existing name there.
+Where a file system has no links (FAT, exFAT), step 5 is: make the final name as an empty
+file, which must be new, and rename the finished file over it. A kill between the two
+leaves an empty file, never a part of one. On Windows step 5 is a rename, which refuses an
+existing name there.
 """
 
 from __future__ import annotations
@@ -207,6 +207,8 @@ def append_line(
                 raise
         finally:
             os.close(descriptor)
+        # The run that made the file may have been cut off before its name was durable.
+        folder.sync()
 
 
 def _publish(folder: Folder, name: str, draft: _Draft) -> None:
@@ -216,7 +218,7 @@ def _publish(folder: Folder, name: str, draft: _Draft) -> None:
         except _NotOfferedError:
             continue
         return
-    _publish_in_place(folder, name, draft)
+    _publish_over_placeholder(folder, name, draft)
 
 
 def _publish_nameless(folder: Folder, name: str, draft: _Draft) -> None:
@@ -267,19 +269,18 @@ def _publish_linked(folder: Folder, name: str, draft: _Draft) -> None:
     folder.remove(random_name)
 
 
-def _publish_in_place(folder: Folder, name: str, draft: _Draft) -> None:
-    """No links here: the name itself must be new, and goes again after a failure."""
-    draft.ask()
-    descriptor = folder.open(name, _NEW)
-    try:
+def _publish_over_placeholder(folder: Folder, name: str, draft: _Draft) -> None:
+    """No links here: an empty file of the name keeps others away until the rename."""
+    with _random_file(folder) as (descriptor, random_name):
+        draft.fill(descriptor)
+        draft.ask()
+        os.close(folder.open(name, _NEW))
         try:
-            draft.fill(descriptor)
-        finally:
-            os.close(descriptor)
-    except BaseException:
-        with suppress(OSError):
-            folder.remove(name)
-        raise
+            folder.move(random_name, folder, name)
+        except BaseException:
+            with suppress(OSError):
+                folder.remove(name)
+            raise
 
 
 @contextmanager

@@ -1,0 +1,349 @@
+"""The backup store: write-once copies of every read, and the proof that one was verified.
+
+Adding is idempotent: the same reads of the same chip and role are one backup, however
+often they are added. Only `BackupStore.require_receipt` makes a `BackupReceipt`, after it
+has read the stored copies back and hashed them again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import platformdirs
+
+from memtool.core.backup import BackupEntry, BackupRead, BackupReceipt, Role
+from memtool.errors import InputError, StoreError, UsageError
+from memtool.formats.codec import ImageFormat, ParsedImage, parse_image
+from memtool.store.checking import StoreItem, find_differences, find_items
+from memtool.store.keeping import keep_copy, keep_record
+from memtool.store.ledger import BACKUP_ADDED, note_record, note_set_aside
+from memtool.store.locking import hold_lock
+from memtool.store.mending import mend_place
+from memtool.store.place import (
+    FILES,
+    LOCK,
+    Place,
+    is_unused,
+    make_root,
+    open_place,
+    open_place_unmarked,
+    prepare_place,
+)
+from memtool.store.records import Record, make_record
+
+_LEAST_OF_ID = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadToKeep:
+    """One file that came out of one pass of the reader, with what was understood of it."""
+
+    name: str
+    """The file's own name. Never used as a path."""
+    data: bytes
+    """The file's bytes, read once."""
+    file_sha256: str
+    """Of `data`."""
+    sha256: str
+    """Of the image inside."""
+    format: str
+    """``raw``, ``intel-hex`` or ``s-record``."""
+    base: int
+    """Address of the first byte of a raw file; 0 for the other formats."""
+    size: int
+    """Defined bytes of the image."""
+    overlap_last: bool = False
+    """Whether it was read with the last of overlapping records winning."""
+    accept_missing_end: bool = False
+    """Whether it was read although its end record is missing."""
+
+
+def default_store_folder() -> Path:
+    """The store of this user, where the system keeps such data."""
+    return platformdirs.user_data_path("benchimage", appauthor=False) / "backups"
+
+
+class BackupStore:
+    """A store, and perhaps a second one that gets a copy of everything.
+
+    Nothing is opened or made until a method asks for it.
+    """
+
+    def __init__(self, folder: Path, *, also: Path | None = None) -> None:
+        """Name the folders; an existing second store is never made with folders above it."""
+        self.folder = folder
+        self.also = also
+        self._holding = False
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Keep all other runs of benchimage from changing this store meanwhile.
+
+        May be entered again inside.
+
+        Raises:
+            StoreError: it is held by another run for too long, or cannot be locked.
+        """
+        if self._holding:
+            yield
+            return
+        with hold_lock(self.folder / LOCK, needed=False):
+            self._holding = True
+            try:
+                yield
+            finally:
+                self._holding = False
+
+    def add(
+        self,
+        reads: Sequence[ReadToKeep],
+        *,
+        role: Role,
+        chip: str,
+        single_read_reason: str | None,
+        added: str,
+    ) -> BackupEntry:
+        """Keep the reads of one chip, durably; the same again gives the same entry.
+
+        Args:
+            reads: At least one.
+            role: Which module it is.
+            chip: Name of the memory.
+            single_read_reason: Why there is one read only.
+            added: ISO 8601 with zone.
+
+        Raises:
+            ValueError: no read was given.
+            RefusalError: the folder is something else than a store.
+            StoreError: not kept. Where the second store failed, the first has it.
+        """
+        if not reads:
+            raise ValueError("a backup has at least one read")
+        wanted = make_record(
+            0,
+            role=role,
+            chip=chip,
+            reads=[_read_of(read) for read in reads],
+            file_sizes=[len(read.data) for read in reads],
+            single_read_reason=single_read_reason,
+            added=added,
+        )
+        make_root(self.folder, parents=True)
+        with self.locked():
+            kept = _add_to(self.folder, reads, wanted, added)
+        if self.also is not None:
+            make_root(self.also, parents=False)
+            with hold_lock(self.also / LOCK):
+                _add_to(self.also, reads, kept, added)
+        return kept.entry
+
+    def entries(self) -> tuple[BackupEntry, ...]:
+        """All whole backups, oldest first; none where there is no store yet.
+
+        Raises:
+            StoreError: the store cannot be opened.
+        """
+        return tuple(record.entry for record in self._records()[0])
+
+    def damaged_records(self) -> tuple[StoreError, ...]:
+        """What is wrong with the records that `entries` leaves out.
+
+        Raises:
+            StoreError: the store cannot be opened.
+        """
+        return self._records()[1]
+
+    def entry(self, backup_id: str) -> BackupEntry:
+        """The backup of that id; its first digits do, where they fit one only.
+
+        Raises:
+            UsageError: there is none, or there are several.
+            StoreError: its record is damaged, or of a newer version.
+        """
+        return self._record(backup_id).entry
+
+    def read_file_of(self, entry: BackupEntry, index: int) -> bytes:
+        """The very file that was read, verified; from the second store if the first lost it.
+
+        Args:
+            entry: A backup of this store.
+            index: Which of its reads, from 0.
+
+        Raises:
+            StoreError: no good copy is left.
+        """
+        digest = entry.reads[index].file_sha256
+        try:
+            with open_place(self.folder) as place:
+                return place.read_copy(digest)
+        except StoreError:
+            if self.also is None:
+                raise
+            with open_place(self.also) as place:
+                return place.read_copy(digest)
+
+    def image_of(self, entry: BackupEntry, index: int) -> ParsedImage:
+        """The image in the stored copy, read as it was when it was added.
+
+        Raises:
+            StoreError: no good copy is left, or it does not hold the recorded image.
+        """
+        return _parse(entry.reads[index], self.read_file_of(entry, index), str(self.folder))
+
+    def require_receipt(self, entry_id: str) -> BackupReceipt:
+        """Read every stored copy of a backup back, hash and parse it.
+
+        Only the store itself counts, not the second one.
+
+        Raises:
+            UsageError: there is no such backup.
+            StoreError: a copy is missing or was changed.
+        """
+        with self.locked(), open_place(self.folder) as place:
+            record = self._find_in(place, entry_id)
+            digests = []
+            for read, size in zip(record.entry.reads, record.file_sizes, strict=True):
+                data = place.read_copy(read.file_sha256, size)
+                parsed = _parse(read, data, place.files.shown(read.file_sha256))
+                digests.append(parsed.image.sha256())
+            return BackupReceipt(entry=record.entry, image_sha256=digests[0])
+
+    def check(self, full: bool = True) -> tuple[StoreItem, ...]:
+        """Check everything in the store, and that the second one holds the same.
+
+        Args:
+            full: Read and hash every byte; otherwise names, sizes, records and journal.
+
+        Raises:
+            StoreError: there is no store, it cannot be opened, or a newer version made it.
+        """
+        with self.locked(), open_place_unmarked(self.folder) as place:
+            items = find_items(place, full=full)
+            if self.also is None:
+                return items
+            with hold_lock(self.also / LOCK, needed=False), open_place_unmarked(self.also) as other:
+                return (
+                    *items,
+                    *(item.in_second_store() for item in find_items(other, full=full)),
+                    *find_differences(place, other),
+                )
+
+    def repair(self, *, time: str) -> tuple[str, ...]:
+        """Rebuild what can be rebuilt; delete nothing. Returns a sentence for each thing done.
+
+        Args:
+            time: For the journal, ISO 8601 with zone.
+
+        Raises:
+            StoreError: there is no store, a newer version made it, or a write failed.
+        """
+        with self.locked(), open_place_unmarked(self.folder, make_parts=True) as place:
+            if self.also is None:
+                return mend_place(place, None, time=time)
+            make_root(self.also, parents=False)
+            with hold_lock(self.also / LOCK):
+                if is_unused(self.also):
+                    prepare_place(self.also)
+                with open_place_unmarked(self.also, make_parts=True) as other:
+                    return (
+                        *mend_place(place, other, time=time),
+                        *(f"Second store: {text}" for text in mend_place(other, place, time=time)),
+                    )
+
+    def _records(self) -> tuple[tuple[Record, ...], tuple[StoreError, ...]]:
+        if not self.folder.is_symlink() and not self.folder.exists():
+            return (), ()
+        with open_place(self.folder) as place:
+            return place.read_records()
+
+    def _record(self, backup_id: str) -> Record:
+        with open_place(self.folder) as place:
+            return self._find_in(place, backup_id)
+
+    def _find_in(self, place: Place, backup_id: str) -> Record:
+        asked = backup_id.lower()
+        good, bad = place.read_records()
+        found = [record for record in good if record.sha256.startswith(asked)]
+        if len(asked) >= _LEAST_OF_ID and len(found) == 1:
+            return found[0]
+        for error in bad:
+            if len(asked) >= _LEAST_OF_ID and f"-{asked}" in (error.file or ""):
+                raise error
+        raise UsageError(
+            f"the store has {'several backups' if found else 'no backup'} of that id",
+            code="no-such-backup",
+            next_step="see 'benchimage backup list'",
+            file=str(self.folder),
+        )
+
+
+def _add_to(folder: Path, reads: Sequence[ReadToKeep], wanted: Record, time: str) -> Record:
+    """Keep copies, record and line in one store, in this order; the caller holds its lock."""
+    prepare_place(folder)
+    with open_place(folder) as place:
+        records, _ = place.read_records()
+        known = next((record for record in records if record.content == wanted.content), None)
+        replaced: dict[str, str] = {}
+        for read in reads:
+            set_aside = keep_copy(place, read.file_sha256, read.data)
+            if set_aside is not None:
+                replaced[f"{FILES}/{read.file_sha256}"] = set_aside
+        record = known or (wanted if wanted.number else wanted.numbered(place.next_number()))
+        keep_record(place, record)
+        try:
+            for item, new_name in replaced.items():
+                note_set_aside(place.root, item, new_name, time=time)
+            note_record(place.root, record, kind=BACKUP_ADDED, time=time)
+        except InputError as error:
+            raise StoreError(
+                f"backup {record.entry.id} is kept, but the store's journal is damaged"
+                f" ({error.message})",
+                code="store-damaged",
+                next_step="see 'benchimage backup check'",
+                file=error.file,
+                line=error.line,
+            ) from error
+        return record
+
+
+def _read_of(read: ReadToKeep) -> BackupRead:
+    return BackupRead(
+        name=read.name,
+        file_sha256=read.file_sha256,
+        sha256=read.sha256,
+        format=read.format,
+        base=read.base,
+        size=read.size,
+        overlap_last=read.overlap_last,
+        accept_missing_end=read.accept_missing_end,
+    )
+
+
+def _parse(read: BackupRead, data: bytes, shown: str) -> ParsedImage:
+    try:
+        parsed = parse_image(
+            data,
+            format=ImageFormat(read.format),
+            base=read.base,
+            overlap_last=read.overlap_last,
+            accept_missing_end=read.accept_missing_end,
+        )
+    except InputError as error:
+        raise StoreError(
+            f"the stored copy cannot be read as {read.format}: {error.message}",
+            code="copy-not-understood",
+            next_step="the copy is as it was kept; restore it and look at it with"
+            " 'benchimage inspect'",
+            file=shown,
+        ) from error
+    if parsed.image.sha256() != read.sha256:
+        raise StoreError(
+            "the stored copy does not hold the image that its record names",
+            code="image-changed",
+            next_step="add the read again",
+            file=shown,
+        )
+    return parsed
