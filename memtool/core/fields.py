@@ -19,7 +19,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypedDict
 
-from memtool.core.region import INTEGER_LENGTHS, BitField, FieldType, Region, RegionKind
+from memtool.core.region import (
+    INTEGER_LENGTHS,
+    BitField,
+    FieldType,
+    Region,
+    RegionKind,
+    compute_blank_bytes,
+)
 from memtool.core.span import Span
 from memtool.core.stored_forms import parse_stored_form
 from memtool.core.vin import Vin, parse_vin
@@ -41,7 +48,7 @@ class FieldState(StrEnum):
 
     DECODED = "decoded"
     BLANK = "blank"
-    """Text or digits were expected, and the span is erased or zero throughout."""
+    """Text or digits were expected, and the span holds nothing but blank; see `is_blank`."""
     FAULTY = "faulty"
     """The bytes are no value of the field's type."""
     UNDEFINED = "undefined"
@@ -94,7 +101,7 @@ def decode_field(region: Region, raw: bytes | None, *, erased: int) -> DecodedFi
         return None
     elif raw is None:
         state = FieldState.UNDEFINED
-    elif region.type in _TEXTS and is_constant(raw, (0x00, erased)):
+    elif region.type in _TEXTS and is_blank(region, raw, erased=erased):
         state = FieldState.BLANK
     else:
         try:
@@ -118,6 +125,27 @@ def undo_stored_form(region: Region, raw: bytes) -> bytes | None:
         return parse_stored_form(region.stored_as).undo(raw)
     except ValueError:
         return None
+
+
+def is_blank(region: Region, raw: bytes, *, erased: int) -> bool:
+    """Whether the bits of `raw` that carry the region's content are blank.
+
+    Blank is zero, erased, or what the layout says of the region. Foreign bits between and
+    behind the characters of a stored form do not count: blanking leaves them as they are.
+    """
+    try:
+        mask = parse_stored_form(region.stored_as).occupied_mask(len(raw))
+    except ValueError:
+        mask = b"\xff" * len(raw)
+    held = _masked(raw, mask)
+    values = [bytes([value]) * len(raw) for value in (0x00, erased)]
+    if isinstance(region.blank_to, bytes) and len(raw) == len(region.span):
+        values.append(compute_blank_bytes(region, erased=erased) or b"")
+    return any(held == _masked(value, mask) for value in values)
+
+
+def _masked(raw: bytes, mask: bytes) -> bytes:
+    return bytes(byte & bits for byte, bits in zip(raw, mask, strict=True))
 
 
 def is_constant(raw: bytes, values: Sequence[int]) -> bool:

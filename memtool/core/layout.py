@@ -14,6 +14,7 @@ from memtool.core.fields import (
     FieldState,
     FieldValue,
     decode_field,
+    is_blank,
     undo_stored_form,
 )
 from memtool.core.finding import Finding, Severity
@@ -147,16 +148,13 @@ def decode_fields(layout: Layout, image: Image) -> tuple[DecodedField, ...]:
 def find_copy_faults(layout: Layout, image: Image) -> tuple[Finding, ...]:
     """A finding for every copy that does not hold what its source holds.
 
-    Both are compared with their stored forms undone. What `image` does not define is
-    not compared, and neither are protected regions' contents shown.
+    Both are compared with their stored forms undone; two blank ones are the same. What
+    `image` does not define is not compared, and no content is shown.
     """
     findings: list[Finding] = []
     for copy in layout.regions:
         source = None if copy.copy_of is None else layout.region_named(copy.copy_of)
-        if source is None:
-            continue
-        ours, theirs = (_plain_bytes(image, region) for region in (copy, source))
-        if ours is None or theirs is None or ours == theirs:
+        if source is None or _hold_the_same(layout, image, copy, source):
             continue
         findings.append(
             Finding(
@@ -173,6 +171,15 @@ def _bytes_of(image: Image, region: Region) -> bytes | None:
     return image.read(region.span) if image.covers(region.span) else None
 
 
-def _plain_bytes(image: Image, region: Region) -> bytes | None:
-    raw = _bytes_of(image, region)
-    return None if raw is None else undo_stored_form(region, raw)
+def _hold_the_same(layout: Layout, image: Image, copy: Region, source: Region) -> bool:
+    """True also where it cannot be told."""
+    ours, theirs = _bytes_of(image, copy), _bytes_of(image, source)
+    if ours is None or theirs is None:
+        return True
+    if all(
+        is_blank(region, raw, erased=layout.erased)
+        for region, raw in ((copy, ours), (source, theirs))
+    ):
+        return True
+    plain = undo_stored_form(copy, ours)
+    return plain is None or plain == undo_stored_form(source, theirs)

@@ -14,6 +14,9 @@ from dataclasses import dataclass
 KeyPath = tuple[str | int, ...]
 """``("region", 2, "span")``: table names, numbers from 0 in an array of tables, keys."""
 
+_DEEPEST = 6
+"""Parts of a dotted key that are told apart. No layout has more than three."""
+
 _BLANK = re.compile(r"[ \t\r\n]*")
 _COMMENT = re.compile(r"#[^\n]*")
 _KEY_PART = re.compile(
@@ -83,7 +86,6 @@ class _Scan:
                 if header is None:
                     break
                 table = header
-                self._lines.setdefault(table, line)
                 continue
             key = self._dotted_key()
             if key is None or not self._take("="):
@@ -125,11 +127,12 @@ class _Scan:
         path: KeyPath = ()
         for index, part in enumerate(key):
             path = (*path, part)
+            self._lines.setdefault(path, self._line_here())
             if is_array and index == len(key) - 1:
-                self._lines.setdefault(path, self._line_here())
                 self._counts[path] = self._counts.get(path, -1) + 1
             if path in self._counts:
                 path = (*path, self._counts[path])
+                self._lines.setdefault(path, self._line_here())
         return path
 
     def _dotted_key(self) -> list[str] | None:
@@ -140,7 +143,8 @@ class _Scan:
                 return None
             self._place = match.end()
             basic = match["basic"]
-            parts.append(_unescape(basic) if basic is not None else match[match.lastgroup or 0])
+            if len(parts) < _DEEPEST:
+                parts.append(_unescape(basic) if basic is not None else match[match.lastgroup or 0])
             if not self._take("."):
                 return parts
 

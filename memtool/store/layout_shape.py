@@ -53,7 +53,7 @@ class RegionTable(_Table):
     stored_as: Text = "plain"
     copy_of: Text | None = None
     blank_to: str | int | None = None
-    bits: dict[Text, Text] | None = None
+    bits: Annotated[dict[Text, Text], Field(max_length=LONGEST_LIST)] | None = None
 
 
 class ChecksumTable(_Table):

@@ -17,7 +17,7 @@ from memtool.core.algorithms import UnknownAlgorithmError, get_algorithm
 from memtool.core.checksum import ChecksumRule, WhenBlanked, find_rule_faults
 from memtool.core.chip import CHIPS, Chip, find_chip
 from memtool.core.layout import ModuleKind
-from memtool.core.near import near_name
+from memtool.core.near import suggest
 from memtool.core.region import (
     BLANKABLE,
     INTEGER_LENGTHS,
@@ -129,9 +129,8 @@ def _judge_chip(name: str, size: int | None, faults: FaultBook) -> None:
     chip: Chip | None = find_chip(name)
     path: KeyPath = ("layout", "chip")
     if chip is None:
-        near = near_name(name, (known.name for known in CHIPS), cutoff=0.7)
-        if near is not None or _SERIAL_EEPROM.match(name):
-            meant = "" if near is None else f" (did you mean '{near}'?)"
+        meant = suggest(name, (known.name for known in CHIPS), cutoff=0.7)
+        if meant or _SERIAL_EEPROM.match(name):
             faults.add(path, "layout-chip-unknown", f"no chip is known as '{name}'{meant}")
     elif size is not None and size > chip.size:
         text = f"'size' is {size}, but a {chip.name} holds {chip.size} bytes"
