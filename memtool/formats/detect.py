@@ -26,7 +26,7 @@ _RECORD_LINES = {
     ImageFormat.S_RECORD: re.compile(rb"(?:^|[\r\n])[ \t]*[Ss][0-9][0-9A-Fa-f]{8}"),
 }
 _RECORD_STARTS = {
-    ImageFormat.INTEL_HEX: re.compile(rb"\s*:(?:[0-9A-Fa-f]|\s|$)"),
+    ImageFormat.INTEL_HEX: re.compile(rb"\s*:(?:[0-9A-Fa-f]|[ \t]*[\r\n])"),
     ImageFormat.S_RECORD: re.compile(rb"\s*[Ss][0-9][0-9A-Fa-f]{2}"),
 }
 _RECORD_FIRST = {

@@ -159,3 +159,14 @@ def missing_end_accepted() -> Finding:
         severity=Severity.WARNING,
         text="The file has no end record and may be cut short; as asked, it was taken as it is.",
     )
+
+
+def no_data() -> Fault:
+    """The fault of a file whose records are right and define no byte."""
+    return Fault(
+        code="no-data",
+        text="no record of the file holds a data byte",
+        line=1,
+        expected="a data record",
+        found="none",
+    )

@@ -30,6 +30,7 @@ from memtool.formats.hex_line import (
     decode_digits,
     iter_lines,
     missing_end_accepted,
+    no_data,
     require_mark,
 )
 from memtool.formats.parsed import (
@@ -114,7 +115,7 @@ class _Explainer:
             image, placed = place_pieces(pieces, self._faults, overlap_last=self._overlap_last)
         self._faults.raise_if_any()
         if not image.segments:
-            self._faults.add(Fault(code="no-data", text="the file has no data record", line=1))
+            self._faults.add(no_data())
             self._faults.raise_if_any()
         self._note_start_records()
         return ParsedImage(

@@ -6,7 +6,7 @@ The checksum is the one's complement of the low byte of the sum of count, addres
 1. S1, S2, S3 hold data at 16, 24, 32 bits of address; a file keeps to one of them.
 2. S9, S8, S7 end such a file, in this order; what follows the end is refused.
 3. S5 (16 bits) and S6 (24 bits) count the data records before them, and must be right.
-4. S0 is a header. S4 is reserved and refused.
+4. S0 is a header and comes before the data. S4 is reserved and refused.
 
 Source: srec_motorola(5) manual page; M68000 Family Programmer's Reference Manual, appendix
 on S-records (from memory).
@@ -29,6 +29,7 @@ from memtool.formats.hex_line import (
     decode_digits,
     iter_lines,
     missing_end_accepted,
+    no_data,
     require_mark,
 )
 from memtool.formats.parsed import (
@@ -137,7 +138,7 @@ class _Explainer:
                 self._check_range(record)
         image, placed = place_pieces(pieces, self._faults, overlap_last=self._overlap_last)
         if not self._faults.count and not image.segments:
-            self._faults.add(Fault(code="no-data", text="the file has no data record", line=1))
+            self._faults.add(no_data())
         self._faults.raise_if_any()
         return ParsedImage(
             image=image, format=ImageFormat.S_RECORD, findings=(*self._findings, *placed)
@@ -218,8 +219,15 @@ class _Explainer:
                     self._faults.add(_wrong_count(record, count))
 
     def _check_headers(self) -> None:
+        data_came = False
         for index, record in enumerate(self._records):
-            if record.kind == 0 and (index or record.address):
+            data_came = data_came or record.kind in DATA_TYPES
+            if record.kind != 0:
+                continue
+            if data_came:
+                # The type is in no checksum: this may be a data record with one bad digit.
+                self._faults.add(_late_header(record))
+            elif index or record.address:
                 self._findings.append(_odd_header(record))
 
     def _check_range(self, record: _Record) -> None:
@@ -373,6 +381,17 @@ def _odd_header(record: _Record) -> Finding:
             f"Line {record.line}: header record (S0) at address {format_address(record.address)};"
             " it is usual once, in the first line, at address 0x0000."
         ),
+    )
+
+
+def _late_header(record: _Record) -> Fault:
+    return Fault(
+        code="header-after-data",
+        text="S0 record after data records; a header comes before them",
+        line=record.line,
+        column=2,
+        expected="data, count or end record",
+        found="S0",
     )
 
 
