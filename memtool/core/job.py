@@ -291,17 +291,17 @@ def build_job(events: Iterable[JournalEvent]) -> Job:
     """
     job: Job | None = None
     for event in events:
-        if job is None:
-            if event.kind != "job-opened":
-                raise ValueError("the first entry does not open a job")
-            job = Job(opened=event.time, order=Order().amended(event.facts))
-        else:
-            try:
+        if job is None and event.kind != "job-opened":
+            raise ValueError("the first entry does not open a job")
+        try:
+            if job is None:
+                job = Job(opened=event.time, order=Order().amended(event.facts))
+            else:
                 job = _with_event(job, event)
-            except (KeyError, TypeError) as error:
-                raise ValueError(
-                    f"entry {event.number} ({event.kind}) lacks or garbles {error}"
-                ) from error
+        except (KeyError, TypeError, ValueError) as error:
+            raise ValueError(
+                f"entry {event.number} ({event.kind}) lacks or garbles {error}"
+            ) from error
         job = replace(job, events=(*job.events, (event.number, event.time, event.kind)))
     if job is None:
         raise ValueError("the journal is empty")

@@ -1,0 +1,183 @@
+"""Plans: what they change, what they keep, and what they leave of checksums."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from memtool.core.blanking import BlankPlan, PlanError, plan_blank, plan_blank_vin
+from memtool.core.image import Image
+from memtool.core.job import KeptSpan
+from memtool.core.layout import Layout
+from memtool.core.region import RegionKind
+from memtool.core.span import Span
+from memtool.store.layouts import parse_layout
+from tests.build import DONOR_VIN, LAYOUT, blanked_memory, identity_crc, module_memory
+
+COUNTER = KeptSpan(span=Span(0x40, 0x44), reason="counter")
+
+
+def layout_with(old: str = "", new: str = "") -> Layout:
+    assert old in LAYOUT
+    return parse_layout(LAYOUT.replace(old, new) if old else LAYOUT)
+
+
+def after(memory: bytes, plan: BlankPlan) -> bytes:
+    changed = bytearray(memory)
+    for edit in plan.edits:
+        assert changed[edit.span.start : edit.span.end] == edit.old
+        changed[edit.span.start : edit.span.end] = edit.new
+    return bytes(changed)
+
+
+def test_plan_blanks_identity_and_state_and_refreshes_the_checksum() -> None:
+    memory = module_memory()
+    plan = plan_blank(Image.from_bytes(memory), layout_with(), keep=[COUNTER])
+    assert after(memory, plan) == blanked_memory(memory)
+    assert plan.unproven_checksums == ()
+    assert plan.kept == (COUNTER,)
+
+
+def test_plan_keeps_nothing_it_was_not_asked_to_keep() -> None:
+    memory = module_memory()
+    plan = plan_blank(Image.from_bytes(memory), layout_with())
+    assert after(memory, plan)[0x40:0x44] == b"\xff" * 4
+
+
+def test_plan_blanks_configuration_only_where_asked() -> None:
+    memory = module_memory()
+    image, layout = Image.from_bytes(memory), layout_with()
+    assert after(memory, plan_blank(image, layout))[0x30:0x40] == memory[0x30:0x40]
+    plan = plan_blank(image, layout, configuration=True)
+    assert after(memory, plan)[0x30:0x40] == b"\xff" * 16
+
+
+def test_every_edit_names_its_region_and_its_kind() -> None:
+    plan = plan_blank(Image.from_bytes(module_memory()), layout_with(), keep=[COUNTER])
+    told = {(edit.span.start, edit.reason, edit.kind) for edit in plan.edits}
+    assert (0x10, "VIN", RegionKind.VEHICLE_IDENTITY) in told
+    assert (0x21, "VIN written", RegionKind.STATE) in told
+    assert (0x22, "checksum 'identity CRC' refreshed", RegionKind.CHECKSUM) in told
+    assert (0x50, "VIN, mirrored", RegionKind.VEHICLE_IDENTITY) in told
+
+
+@pytest.mark.parametrize(
+    ("blank_to", "expected"),
+    [
+        ('"erased"', b"\xff" * 17),
+        ("0x20", b" " * 17),
+        ("0", b"\x00" * 17),
+        ('"2d"', b"-" * 17),
+    ],
+)
+def test_blank_values_are_the_bytes_as_they_lie_in_memory(blank_to: str, expected: bytes) -> None:
+    memory = module_memory()
+    layout = layout_with('stored_as = "reversed"', f'stored_as = "reversed"\nblank_to = {blank_to}')
+    plan = plan_blank(Image.from_bytes(memory), layout)
+    assert after(memory, plan)[0x50:0x61] == expected
+
+
+def test_blank_value_from_the_reference_image() -> None:
+    memory, reference = module_memory(), bytearray(b"\xff" * 256)
+    reference[0x50:0x61] = b"NO-VEHICLE-YET..."
+    layout = layout_with('stored_as = "reversed"', 'stored_as = "reversed"\nblank_to = "reference"')
+    image = Image.from_bytes(memory)
+    plan = plan_blank(image, layout, reference=Image.from_bytes(bytes(reference)))
+    assert after(memory, plan)[0x50:0x61] == b"NO-VEHICLE-YET..."
+    with pytest.raises(PlanError, match="reference"):
+        plan_blank(image, layout)
+    with pytest.raises(PlanError, match="reference"):
+        plan_blank(image, layout, reference=Image.from_bytes(b"\xff" * 0x50))
+
+
+@pytest.mark.parametrize(
+    ("order", "expected"), [("erase", b"\xff\xff"), ("keep", None), ("refresh", "crc")]
+)
+def test_checksum_follows_the_layouts_order(order: str, expected: bytes | str | None) -> None:
+    memory = module_memory()
+    layout = layout_with('when_blanked = "refresh"', f'when_blanked = "{order}"')
+    blank = after(memory, plan_blank(Image.from_bytes(memory), layout))
+    if expected is None:
+        expected = memory[0x22:0x24]
+    elif expected == "crc":
+        expected = identity_crc(blank)
+    assert blank[0x22:0x24] == expected
+
+
+def test_checksum_of_an_untouched_block_stays_even_where_it_is_wrong() -> None:
+    memory = bytearray(module_memory())
+    memory[0x22] ^= 0xFF
+    keep = [KeptSpan(span=Span(0x10, 0x24), reason="test")]
+    plan = plan_blank(Image.from_bytes(bytes(memory)), layout_with(), keep=keep)
+    assert after(bytes(memory), plan)[0x22:0x24] == memory[0x22:0x24]
+    assert plan.unproven_checksums == ()
+
+
+def test_checksum_to_be_refreshed_that_was_wrong_before_is_named() -> None:
+    memory = bytearray(module_memory())
+    memory[0x22] ^= 0xFF
+    plan = plan_blank(Image.from_bytes(bytes(memory)), layout_with())
+    assert plan.unproven_checksums == ("identity CRC",)
+
+
+def test_blank_image_needs_no_edit() -> None:
+    memory = blanked_memory(module_memory())
+    plan = plan_blank(Image.from_bytes(memory), layout_with(), keep=[COUNTER])
+    assert plan.edits == ()
+
+
+def test_span_outside_the_image_is_no_plan() -> None:
+    image = Image.from_bytes(module_memory())
+    with pytest.raises(PlanError, match="0x0100"):
+        plan_blank(image, layout_with(), more=[Span(0xF0, 0x101)])
+
+
+@given(
+    start=st.integers(0, 255), length=st.integers(1, 40), fill=st.binary(min_size=256, max_size=256)
+)
+def test_only_asked_bytes_and_their_checksum_change(start: int, length: int, fill: bytes) -> None:
+    memory = module_memory(options=fill[:16], starts=int.from_bytes(fill[16:20], "big"))
+    span = Span(start, min(256, start + length))
+    plan = plan_blank(Image.from_bytes(memory), layout_with(), more=[span])
+    allowed = {*range(0x10, 0x24), *range(0x40, 0x44), *range(0x50, 0x61)}
+    allowed |= set(range(span.start, span.end))
+    changed = {
+        i for i, (a, b) in enumerate(zip(memory, after(memory, plan), strict=True)) if a != b
+    }
+    assert changed <= allowed
+    assert changed == {address for s in plan.spans for address in range(s.start, s.end)}
+
+
+def test_vin_alone_takes_out_exactly_its_copies() -> None:
+    memory = module_memory()
+    plan = plan_blank_vin(Image.from_bytes(memory), DONOR_VIN)
+    expected = bytearray(memory)
+    expected[0x10:0x21] = b"\xff" * 17
+    expected[0x50:0x61] = b"\xff" * 17
+    assert after(memory, plan) == bytes(expected)
+
+
+@pytest.mark.parametrize(
+    "stored",
+    [
+        bytes(value ^ 0xFF for value in DONOR_VIN.encode()),
+        b"".join(bytes([value, 0xA0 + i]) for i, value in enumerate(DONOR_VIN.encode())),
+    ],
+    ids=["inverted", "every-2"],
+)
+def test_vin_alone_is_taken_out_in_any_form_and_foreign_bytes_stay(stored: bytes) -> None:
+    memory = bytearray(b"\xff" * 256)
+    memory[0x20 : 0x20 + len(stored)] = stored
+    plan = plan_blank_vin(Image.from_bytes(bytes(memory)), DONOR_VIN)
+    blank = after(bytes(memory), plan)
+    if len(stored) == 17:
+        assert blank[0x20:0x31] == b"\xff" * 17
+    else:
+        assert blank[0x20:0x41:2] == b"\xff" * 17
+        assert blank[0x21:0x42:2] == memory[0x21:0x42:2]
+
+
+def test_vin_that_is_not_there_is_no_plan() -> None:
+    with pytest.raises(PlanError, match="not in the image"):
+        plan_blank_vin(Image.from_bytes(b"\xff" * 256), DONOR_VIN)

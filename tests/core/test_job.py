@@ -1,0 +1,125 @@
+"""The journal's entries fold into one object; what does not fit is an error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from memtool.core.backup import Role
+from memtool.core.finding import Check, Verdict
+from memtool.core.job import Stage, StageVerdict, build_job, checks_from_facts, checks_to_facts
+from memtool.core.layout import ModuleKind
+from memtool.core.span import Span
+
+
+@dataclass
+class Entry:
+    number: int
+    kind: str
+    facts: dict[str, Any] = field(default_factory=dict)
+    time: str = "2026-03-14T09:00:00+01:00"
+
+
+READS = {
+    "backup": "b1",
+    "role": "donor",
+    "chip": "95160",
+    "sha256": "aa",
+    "size": 2048,
+    "format": "raw",
+    "base": 0,
+    "reads": 2,
+    "agree": True,
+    "single_read_reason": None,
+    "reseated": "yes",
+    "names": ["d1.bin", "d2.bin"],
+    "findings": [],
+}
+OPENED = Entry(1, "job-opened", {"vehicle_vin": "V", "module_kind": "body"})
+
+
+def test_order_is_opened_and_amended() -> None:
+    job = build_job([OPENED, Entry(2, "order-amended", {"authority": "order 7"})])
+    assert job.order.vehicle_vin == "V"
+    assert job.order.module_kind is ModuleKind.BODY
+    assert job.order.authority == "order 7"
+    assert job.order.to_facts() == {
+        "vehicle_vin": "V",
+        "module_kind": "body",
+        "authority": "order 7",
+    }
+
+
+def test_newest_reads_of_a_role_and_chip_are_the_ones_meant() -> None:
+    other = {**READS, "backup": "b2", "sha256": "bb"}
+    elsewhere = {**READS, "backup": "b3", "chip": "93C66"}
+    job = build_job(
+        [
+            OPENED,
+            Entry(2, "reads-kept", READS),
+            Entry(3, "reads-kept", other),
+            Entry(4, "reads-kept", elsewhere),
+        ]
+    )
+    latest = job.latest_reads(Role.DONOR, "95160")
+    assert latest is not None
+    assert latest.backup == "b2"
+    assert job.latest_reads(Role.ORIGINAL) is None
+    assert [kept.number for kept in job.reads_of(Role.DONOR)] == [2, 3, 4]
+
+
+def test_unknown_kinds_are_kept_as_events_and_change_nothing() -> None:
+    job = build_job([OPENED, Entry(2, "of-a-later-version", {"x": 1})])
+    assert [kind for _, _, kind in job.events] == ["job-opened", "of-a-later-version"]
+
+
+@pytest.mark.parametrize(
+    ("entries", "said"),
+    [
+        ([], "empty"),
+        ([Entry(1, "note", {"text": "x"})], "does not open a job"),
+        ([OPENED, Entry(2, "note", {})], "entry 2"),
+        ([OPENED, Entry(2, "reads-kept", {**READS, "role": "nobody"})], "entry 2"),
+        ([OPENED, Entry(2, "reads-kept", {**READS, "unknown": 1})], "entry 2"),
+        ([OPENED, Entry(2, "order-amended", {"module_kind": "spaceship"})], "entry 2"),
+        ([Entry(1, "job-opened", {"module_kind": "spaceship"})], "entry 1"),
+    ],
+)
+def test_entries_that_do_not_fit_are_an_error(entries: list[Entry], said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        build_job(entries)
+
+
+def test_checks_survive_the_journal() -> None:
+    checks = (
+        Check(code="a", result=Verdict.PASS, text="Good.", spans=(Span(1, 3),)),
+        Check(code="b", result=Verdict.NOT_CHECKED, text="Open.", reason="no layout"),
+    )
+    assert checks_from_facts(checks_to_facts(checks)) == checks
+
+
+def test_newest_check_of_a_stage() -> None:
+    facts = {
+        "stage": "donor",
+        "chip": "95160",
+        "verdict": "incomplete",
+        "checks": [],
+        "subject": None,
+        "sha256": None,
+        "copy": None,
+        "reported_vins": [],
+        "codes": None,
+    }
+    job = build_job(
+        [
+            OPENED,
+            Entry(2, "stage-checked", facts),
+            Entry(3, "stage-checked", {**facts, "verdict": "pass"}),
+        ]
+    )
+    newest = job.latest_check(Stage.DONOR)
+    assert newest is not None
+    assert newest.verdict is StageVerdict.PASS
+    assert job.latest_check(Stage.AFTER_SETUP) is None
