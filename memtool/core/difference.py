@@ -205,7 +205,7 @@ def _one_layout(a: Image, b: Image, layout: Layout, chip: Chip | None) -> SameLa
         where = " and ".join(silent)
         reason = f"The size is right, but no checksum and no text in {where} speaks for the layout."
         return SameLayout(result=Verdict.NOT_CHECKED, reason=reason)
-    words = ", ".join(f"{name}: {_evidence_words(fit)}" for name, fit in fits.items())
+    words = "; ".join(f"{name}: {_evidence_words(fit)}" for name, fit in fits.items())
     return SameLayout(result=Verdict.PASS, reason=f"The layout fits both ({words}).")
 
 
@@ -233,5 +233,10 @@ def _count_texts(fit: LayoutFit) -> int:
 
 
 def _evidence_words(fit: LayoutFit) -> str:
-    total = len(fit.checksums)
-    return f"{fit.checksums_right} of {total} checksums hold, {_count_texts(fit)} texts read"
+    words = []
+    if fit.checksums:
+        words.append(f"{fit.checksums_right} of {len(fit.checksums)} checksums hold")
+    texts = _count_texts(fit)
+    if texts:
+        words.append(f"{texts} text{'s' if texts > 1 else ''} read")
+    return " and ".join(words)

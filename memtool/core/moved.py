@@ -2,9 +2,9 @@
 
 Rules
 -----
-1. Only changed content counts: bytes that differ, or that one image alone defines. Fewer than
-   `SHORTEST` equal bytes between two changed runs belong to both. So a copy that stood in its
-   place all the time is not called moved.
+1. Only changed content counts: a block holds bytes that differ, or that one image alone
+   defines, and at most 15 unchanged ones in a row. So a copy that stood in its place all the
+   time is not called moved.
 2. A block has at least `SHORTEST` bytes, and constant runs at its ends are not counted. Filler
    (one byte, or two or four in turn) is no block: it stands everywhere.
 3. Blocks of A are taken by address, each at the place in B where it goes on longest. A byte
@@ -78,7 +78,7 @@ def find_moved_blocks(
 
 @dataclass(frozen=True, slots=True)
 class _Changed:
-    """The changed pieces of one image, one after the other in one array."""
+    """The changed pieces of one image and what is around them, joined to one array."""
 
     data: Bytes
     starts: Numbers
@@ -91,7 +91,7 @@ class _Changed:
         """None where no piece is long enough for a block."""
         import numpy as np
 
-        pieces = [span for span in _bridged(image, changed) if len(span) >= SHORTEST]
+        pieces = [span for span in _pieces(image, changed) if len(span) >= SHORTEST]
         if not pieces:
             return None
         lengths = [len(span) for span in pieces]
@@ -196,20 +196,34 @@ class _Search:
         return start, b_index + start - a_index, end - start
 
 
-def _bridged(image: Image, changed: Sequence[Span]) -> list[Span]:
-    """The changed spans, joined where fewer than `SHORTEST` defined bytes lie between."""
+def _pieces(image: Image, changed: Sequence[Span]) -> list[Span]:
+    """The changed spans with some bytes around them, sorted and disjoint: rule 1.
+
+    Less than `SHORTEST` on each side, so that every window holds a changed byte.
+    """
     import numpy as np
 
     if not changed:
         return []
-    starts = np.array([span.start for span in changed], np.int64)
+    firsts = np.array([span.start for span in changed], np.int64)
     ends = np.array([span.end for span in changed], np.int64)
-    segments = np.array([segment.start for segment in image.segments], np.int64)
-    segment_of = segments.searchsorted(starts, "right")
-    apart = (starts[1:] - ends[:-1] >= SHORTEST) | (segment_of[1:] != segment_of[:-1])
-    firsts = starts[np.concatenate([[True], apart])].tolist()
-    lasts = ends[np.concatenate([apart, [True]])].tolist()
-    return [Span(first, last) for first, last in zip(firsts, lasts, strict=True)]
+    segment_starts = np.array([segment.start for segment in image.segments], np.int64)
+    segment_ends = np.array([segment.end for segment in image.segments], np.int64)
+    segment = segment_starts.searchsorted(firsts, "right") - 1
+    gaps = firsts[1:] - ends[:-1]
+    apart = (gaps >= SHORTEST) | (segment[1:] != segment[:-1])
+    begins = np.concatenate([[True], apart])
+    stops = np.concatenate([apart, [True]])
+    # Half a gap at most, or the surroundings of two pieces would overlap.
+    margins = np.minimum(SHORTEST - 1, gaps[apart] // 2)
+    firsts, ends = firsts[begins], ends[stops]
+    firsts[1:] -= margins
+    ends[:-1] += margins
+    firsts[0] -= SHORTEST - 1
+    ends[-1] += SHORTEST - 1
+    firsts = np.maximum(firsts, segment_starts[segment[begins]])
+    ends = np.minimum(ends, segment_ends[segment[stops]])
+    return [Span(first, end) for first, end in zip(firsts.tolist(), ends.tolist(), strict=True)]
 
 
 def _only_shared(indexes: Numbers, keys: Keys, others: Keys) -> tuple[Numbers, Keys]:

@@ -79,6 +79,13 @@ def test_filler_is_no_block(filler: bytes) -> None:
     assert moved(placed((0x20, run), fill=0x77), placed((0x120, run), fill=0x66)) == ()
 
 
+def test_ends_that_are_equal_in_place_by_chance_belong_to_the_block() -> None:
+    # The other text has the same first and last letters, so these bytes do not differ.
+    other = TEXT[:3] + TEXT[-4:2:-1] + TEXT[-3:]
+    found = moved(placed((0x20, TEXT)), placed((0x20, other), (0x100, TEXT)))
+    assert found == (MovedBlock(a_start=0x20, b_start=0x100, length=len(TEXT)),)
+
+
 def test_filler_at_the_ends_of_a_block_is_not_counted() -> None:
     run = b"\xff" * 30 + TEXT + b"\xff" * 30
     found = moved(placed((0x20, run), fill=0x77), placed((0x120, run), fill=0x66))
