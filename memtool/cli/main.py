@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import importlib
+import io
 import json
 import os
 import sys
 import traceback
 from collections.abc import Sequence
-from pathlib import Path
 
 import click
 from click.shell_completion import CompletionItem
@@ -93,7 +93,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sys.stdout.flush()
     except OSError as error:
         # The work is done and on disk, but the answer did not reach its reader.
-        sys.stdout = Path(os.devnull).open("w")
+        sys.stdout = io.StringIO()
         _say(f"the output could not be written: {error.strerror}.")
         status = status or 5
     sys.exit(status)
@@ -121,7 +121,7 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
             traceback.print_exc()
         return _report_error(error, as_json=as_json)
     except BrokenPipeError:
-        sys.stdout = Path(os.devnull).open("w")
+        sys.stdout = io.StringIO()
         return 5
     except Exception as error:  # noqa: BLE001 - the last door: a bug of ours must still end in a sentence
         if debug:
@@ -136,14 +136,7 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
 
 
 def _report_error(error: MemtoolError, *, as_json: bool) -> int:
-    if isinstance(error, InputError) and len(error.faults) > 1:
-        for fault in error.faults[1:]:
-            place = "" if fault.line is None else f":{fault.line}"
-            _say(safe_text(f"{error.file or 'input'}{place}: {fault.text}."))
-        hidden = error.fault_count - len(error.faults)
-        if hidden > 0:
-            _say(f"... and {hidden} more faults.")
-    return _report(
+    status = _report(
         safe_text(str(error)),
         exit_status=error.exit_status,
         code=error.code,
@@ -154,6 +147,19 @@ def _report_error(error: MemtoolError, *, as_json: bool) -> int:
         next_step=error.next_step,
         message_only=error.message,
     )
+    if isinstance(error, InputError):
+        _say_further_faults(error)
+    return status
+
+
+def _say_further_faults(error: InputError) -> None:
+    """The error's own sentence is about the first fault; the others follow, a line each."""
+    for fault in error.faults[1:]:
+        place = "" if fault.line is None else f":{fault.line}"
+        _say(safe_text(f"{error.file or 'input'}{place}: {fault.text}."))
+    hidden = error.fault_count - len(error.faults)
+    if hidden > 0:
+        _say(f"… and {hidden} more faults.")
 
 
 def _report(
