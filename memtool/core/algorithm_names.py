@@ -1,4 +1,4 @@
-"""Names of checksum algorithms: spelling, names that mean too much, near misses.
+"""Names of checksum algorithms: spelling, and names that mean too much.
 
 Facts
 -----
@@ -11,14 +11,11 @@ resolved and never printed.
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 _SEPARATORS = re.compile(r"[-/_\s]+")
 _BARE = re.compile(r"CRC([0-9]{0,3})", re.ASCII)
-_LONGEST_NAME = 64
-"""Longer texts are no misspelt name, and comparing them would take long."""
 
 _CCITT = ("CRC-16/KERMIT", "CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/SPI-FUJITSU")
 _MEANS_SEVERAL = {
@@ -82,10 +79,3 @@ def ambiguous_names(name: str, known: Sequence[str]) -> tuple[str, ...]:
     prefix = f"CRC-{bare[1]}/" if bare[1] else "CRC"
     found = [other for other in known if other.startswith(prefix)]
     return tuple(sorted(found, key=lambda other: (other not in _LIKELIEST, found.index(other))))
-
-
-def close_names(name: str, folded_names: Iterable[str]) -> tuple[str, ...]:
-    """Those of `folded_names` that `name` may be a slip of, best first."""
-    if len(name) > _LONGEST_NAME:
-        return ()
-    return tuple(difflib.get_close_matches(fold_name(name), list(folded_names), n=5, cutoff=0.6))

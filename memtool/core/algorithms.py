@@ -16,12 +16,12 @@ from functools import cache
 
 from memtool.core.algorithm_names import (
     ambiguous_names,
-    close_names,
     fold_name,
     is_ambiguous,
     published_name,
 )
 from memtool.core.crc import CrcParameters, compute_crc, list_catalogued_crcs
+from memtool.core.near import near_names
 from memtool.core.sums import (
     ByteOrder,
     add_bytes,
@@ -107,8 +107,8 @@ class UnknownAlgorithmError(ValueError):
             return f"'{shown}' does not name one algorithm; write which one is meant: {listed}"
         if fold_name(self.name) == fold_name("CRC-82/DARC"):
             return "CRC-82/DARC is not computed: it is wider than 64 bits"
-        meant = f"; is one of these meant: {listed}?" if listed else ""
-        return f"'{shown}' is no known checksum algorithm{meant}"
+        near = f"; nearest to it: {listed}" if listed else ""
+        return f"'{shown}' is no known checksum algorithm{near}"
 
 
 @cache
@@ -134,7 +134,7 @@ def get_algorithm(name: str) -> Algorithm:
     several = ambiguous_names(name, names)
     if several:
         raise UnknownAlgorithmError(name, several, ambiguous=True)
-    near = close_names(name, index)
+    near = near_names(folded, index)
     candidates = tuple(dict.fromkeys(index[key].name for key in near))
     raise UnknownAlgorithmError(name, candidates, ambiguous=False)
 

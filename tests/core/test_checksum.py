@@ -222,7 +222,7 @@ def test_sound_rules_have_no_fault(rule: ChecksumRule) -> None:
         (replace(RULE, stored=Span(0x120, 0x121)), "is stored in 2 bytes, but the field is"),
         (replace(SUM_8, stored=Span(0x120, 0x122)), "SUM-8 is stored in 1 byte, but"),
         (replace(RULE, algorithm="CRC-16"), "'CRC-16' does not name one algorithm"),
-        (replace(RULE, algorithm="CRC-16/IBM-3470"), "is one of these meant: CRC-16/IBM-3740"),
+        (replace(RULE, algorithm="CRC-16/IBM-3470"), "nearest to it: CRC-16/IBM-3740"),
         (replace(RULE, total=0), "a total belongs to names that end in /TOTAL"),
         (replace(TOTAL_8, total=256), "total 256 does not fit into 8 bits"),
         (replace(TOTAL_8, total=-1), "total -1 does not fit into 8 bits"),

@@ -235,6 +235,15 @@ def test_internet_checksum_is_the_folded_word_sum() -> None:
     assert (swapped & 0xFFFF) + (swapped >> 16) == 0xF2DD
 
 
+def test_ipv4_header_checksum_is_the_complement_of_the_folded_word_sum() -> None:
+    # Wikipedia, "IPv4 header checksum" (from memory, recomputed).
+    header = "45000073000040004011 {} C0A80001C0A800C7"
+    total = value("WORDSUM-32-BE", bytes.fromhex(header.format("0000")))
+    assert 0xFFFF - ((total & 0xFFFF) + (total >> 16)) == 0xB861
+    total = value("WORDSUM-32-BE", bytes.fromhex(header.format("B861")))
+    assert (total & 0xFFFF) + (total >> 16) == 0xFFFF
+
+
 @pytest.mark.parametrize(
     ("fill", "name", "expected"),
     [
