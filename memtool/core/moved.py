@@ -136,12 +136,19 @@ class _Search:
         b_indexes, b_keys = b.windows()
         indexes, keys = _only_shared(indexes, keys, b_keys)
         b_indexes, b_keys = _only_shared(b_indexes, b_keys, keys)
-        order = np.argsort(b_keys, kind="stable")
-        self.b_indexes, b_keys = b_indexes[order], b_keys[order]
-        first = b_keys.searchsorted(keys, "left")
-        end = b_keys.searchsorted(keys, "right")
-        found = end > first
-        self.a_indexes, self.first, self.end = indexes[found], first[found], end[found]
+        order = np.argsort(b_keys)
+        self.b_keys = b_keys[order]
+        if (self.b_keys[1:] == self.b_keys[:-1]).any():
+            # Equal keys by address, so that the same places are tried everywhere; takes longer.
+            order = np.argsort(b_keys, kind="stable")
+        self.b_indexes = b_indexes[order]
+        # Looked up in sorted order, which is many times as fast as in the order of A.
+        by_key = np.argsort(keys)
+        first = np.empty(len(keys), np.int64)
+        first[by_key] = self.b_keys.searchsorted(keys[by_key], "left")
+        found = first < len(self.b_keys)
+        found[found] = self.b_keys[first[found]] == keys[found]
+        self.a_indexes, self.first = indexes[found], first[found]
         self.taken: Mask = np.zeros(len(b.data), np.bool_)
         self.a_done = 0
 
@@ -170,8 +177,9 @@ class _Search:
     def _longest_at(self, number: int) -> tuple[int, int, int] | None:
         """The longest block through one window of A: index in A, index in B, length."""
         a_index = int(self.a_indexes[number])
-        last = min(int(self.end[number]), int(self.first[number]) + _PLACES)
-        places = self.b_indexes[self.first[number] : last]
+        first = int(self.first[number])
+        near = slice(first, first + _PLACES)
+        places = self.b_indexes[near][self.b_keys[near] == self.b_keys[first]]
         blocks = [self._grown(a_index, int(b_index)) for b_index in places]
         best = max((block for block in blocks if block), key=lambda block: block[2], default=None)
         return best if best is not None and best[2] >= SHORTEST else None
@@ -243,7 +251,9 @@ def _busy_windows(data: Bytes) -> Mask:
 
     busy = np.ones(len(data) - SHORTEST + 1, np.bool_)
     for distance in (1, 2, 4):
-        changes = np.concatenate([[0], np.cumsum(data[distance:] != data[:-distance])])
+        # The sums run over at 256; their differences are 16 at most and stay right.
+        changes = np.zeros(len(data) - distance + 1, np.uint8)
+        np.cumsum(data[distance:] != data[:-distance], dtype=np.uint8, out=changes[1:])
         inside = SHORTEST - distance
         busy &= changes[inside : inside + len(busy)] - changes[: len(busy)] >= _BUSY
     return busy

@@ -127,6 +127,24 @@ def test_run_is_cut_at_the_border_of_regions() -> None:
     assert found.differing_bytes == 0x28
 
 
+@given(st.binary(min_size=256, max_size=256), st.sets(st.integers(0, 255), max_size=40))
+def test_runs_with_a_layout_are_the_differing_bytes_and_lie_in_one_region(
+    data: bytes, places: set[int]
+) -> None:
+    a = Image.from_bytes(data)
+    b = a.with_bytes([(place, bytes([data[place] ^ 0x01])) for place in places])
+    layout = layout_of(VIN, COUNTER, KEYS, checksums=(SUM,))
+    found = compare_images(a, b, layout=layout)
+    assert cells_of(run.span for run in found.runs) == places
+    assert sum(len(run.span) for run in found.runs) == found.differing_bytes == len(places)
+    for run in found.runs:
+        names = {
+            None if (region := layout.region_at(address)) is None else region.name
+            for address in range(run.span.start, run.span.end)
+        }
+        assert names == {run.region}
+
+
 def test_bytes_of_protected_regions_are_not_handed_out() -> None:
     a, b = image_with(VIN_A, keys=0x5A), image_with(VIN_A, keys=0xA5)
     found = compare_images(a, b, layout=layout_of(VIN, KEYS))
