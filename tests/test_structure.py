@@ -12,9 +12,8 @@ STAIR = [
     {"errors"},
     {"core"},
     {"formats"},
-    {"store", "render"},
+    {"store", "render", "demo"},
     {"workflow"},
-    {"demo"},
     {"cli"},
     {"__main__"},
 ]

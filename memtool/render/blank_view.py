@@ -94,7 +94,11 @@ def _hex(data: bytes) -> str:
 
 def _trace_lines(prepared: PreparedBlank, width: int) -> str:
     searched = terminal.labelled(
-        "", f"Searched: {describe_search()}.", width=width, indent=1, label_width=0
+        "",
+        f"{describe_search()[:1].upper()}{describe_search()[1:]}.",
+        width=width,
+        indent=1,
+        label_width=0,
     )
     if not prepared.matches:
         return f"{searched}\n  Nothing was found."

@@ -51,14 +51,18 @@ def labelled(label: str, text: str, *, width: int, indent: int = 2, label_width:
 
 
 def table(rows: Sequence[Sequence[str]], *, indent: int = 2) -> str:
-    """Columns aligned on the left; the last one runs free. Words must be safe already."""
+    """Columns aligned on the left; the last one wraps. Words must be safe already."""
     if not rows:
         return ""
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]) - 1)]
+    before = indent + sum(widths) + 2 * len(widths)
+    room = max(16, terminal_width() - before)
     lines = []
     for row in rows:
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
-        lines.append((" " * indent + "  ".join([*cells, row[-1]])).rstrip())
+        last = textwrap.wrap(row[-1], room, break_on_hyphens=False, break_long_words=False)
+        lines.append((" " * indent + "  ".join([*cells, *last[:1]])).rstrip())
+        lines += [" " * before + line for line in last[1:]]
     return "\n".join(lines)
 
 

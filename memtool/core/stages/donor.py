@@ -133,14 +133,18 @@ def _module_identity(donor: Image, original: Image | None, layout: Layout | None
         return not_checked(code, text, _NO_ORIGINAL)
     theirs = {field.name: field for field in decode_fields(layout, original)}
     differing = [
-        f"{field.name}: original {theirs[field.name].value}, donor {field.value}"
+        field
         for field in decode_fields(layout, donor)
         if field.kind is RegionKind.MODULE_IDENTITY and field.value != theirs[field.name].value
     ]
     if not differing:
         return passed(code, "All module identity fields are equal.")
-    spans = spans_of_kinds(layout, RegionKind.MODULE_IDENTITY)
-    return not_checked(code, f"Module identity differs. {'; '.join(differing)}.", _A_PERSON, spans)
+    told = "; ".join(
+        f"{field.name}: original {theirs[field.name].value}, donor {field.value}"
+        for field in differing
+    )
+    spans = [field.span for field in differing]
+    return not_checked(code, f"Module identity differs. {told}.", _A_PERSON, spans)
 
 
 def _region_content(
