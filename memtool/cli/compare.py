@@ -68,6 +68,8 @@ def command(
     layout = None if choice.loaded is None else choice.loaded.layout
     difference = compare_images(reads[0].image, reads[1].image, layout=layout, chip=memory)
     _note_oddities(reads)
+    if opened is not None:
+        _record(opened, reads, difference)
     if as_json:
         print_json(_document(difference))
     else:
@@ -75,8 +77,6 @@ def command(
         click.echo(f"\n{render_difference(difference, width=terminal_width())}")
         if layout is None and not difference.equal:
             note("Next: --layout FILE names the regions and shows the fields that differ.")
-    if opened is not None:
-        _record(opened, reads, difference)
     return 0 if difference.equal else 1
 
 
@@ -121,8 +121,9 @@ def _size(image: Image) -> str:
 def _record(opened: OpenJob, reads: list[LoadedRead], difference: Difference) -> None:
     record(
         opened,
-        "compared",
+        "command-run",
         {
+            "command": "compare",
             "equal": difference.equal,
             "differing_bytes": difference.differing_bytes,
             "same_layout": difference.same_layout.result.value,

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
 
-from memtool.cli.shared import note, output_options, print_json
+from memtool.cli.session import clock, current_job
+from memtool.cli.shared import PATH, note, output_options, print_json
 from memtool.core.vin import CheckDigitState, VinReport, explain_vin
 from memtool.render.vin_text import render_vin_report
+from memtool.workflow.jobs import record
 
 
 @click.command(
@@ -22,18 +25,24 @@ Ends with 1 if a VIN is not well formed, or if its check digit does not match wh
 code requires one. A digit that is not required is a note.""",
 )
 @click.argument("texts", metavar="TEXT...", nargs=-1, required=True)
+@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
 @output_options
-def command(texts: tuple[str, ...], as_json: bool) -> int:
+def command(texts: tuple[str, ...], job: Path | None, as_json: bool) -> int:
     """Check and explain VINs typed by hand: shape, check digit, maker code, model year.
 
-    Nothing is looked up and nothing is stored.
+    Nothing is looked up. Inside a job, its journal keeps what was asked.
     """
+    opened = current_job(job)
     reports = [explain_vin(text) for text in texts]
+    against = any(_speaks_against(report) for report in reports)
+    if opened is not None:
+        facts = {"command": "vin", "texts": list(texts), "speaks_against": against}
+        record(opened, "command-run", facts, now=clock())
     if as_json:
         print_json({"schema": "benchimage.vin/1", "vins": [_document(item) for item in reports]})
     else:
         click.echo("\n\n".join(render_vin_report(report) for report in reports))
-    if any(_speaks_against(report) for report in reports):
+    if against:
         return 1
     if not as_json:
         note("Next: 'benchimage find VIN IMAGE' shows where an image holds it.")
