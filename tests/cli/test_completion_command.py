@@ -73,7 +73,7 @@ def test_unknown_shell_is_wrong_usage() -> None:
 def test_bash_offers_commands_options_and_values(installed: dict[str, str]) -> None:
     assert completed_in_bash("benchimage comp", installed) == ["compare", "completion"]
     assert {"start", "vin", "demo"} <= set(completed_in_bash("benchimage ", installed))
-    assert completed_in_bash("benchimage vin --j", installed) == ["--json"]
+    assert completed_in_bash("benchimage vin --js", installed) == ["--json"]
     assert completed_in_bash("benchimage completion z", installed) == ["zsh"]
 
 
