@@ -9,6 +9,7 @@ plain form. Each match says how many such matches chance would give (see
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -67,6 +68,8 @@ class Coding(StrEnum):
 _PARTS = list(Part)
 _LAST_FORM = 1000
 """The rank of ``split`` among the forms."""
+_FORM_OF_WIDE_TEXT = 2
+"""The rank of UTF-16: before ``every-2``, which says less about the same bytes."""
 _TAILS = {Part.LAST_8: 8, Part.LAST_6: 6, Part.LAST_5: 5}
 _SPLIT = parse_stored_form("split")
 
@@ -142,7 +145,7 @@ def find_identity(image: Image, text: str, *, parts: bool = True) -> tuple[Ident
         parts: Look for the last 8, 6 and 5 characters as well.
 
     Returns:
-        Sorted by address. Of one part and form at most a thousand in one view.
+        Sorted by address. Of one part and form at most 200 in one view.
 
     Raises:
         ValueError: `text` is no identity, see `normalise_identity`.
@@ -190,14 +193,19 @@ def find_paired(image_a: Image, vin_a: str, image_b: Image, vin_b: str) -> tuple
     pairs = []
     for match in find_identity(image_a, vin_a):
         other = in_b.get(_key_of(match))
-        if other is None or tails_a[match.part] == tails_b[match.part]:
+        if other is None:
+            continue
+        # A number may be the last six digits of one identity, with a zero in front, and
+        # the last five of the other: what both hold is the shorter part.
+        part = max(match.part, other.part, key=_PARTS.index)
+        if tails_a.get(part) == tails_b.get(part):
             continue
         by_chance = match.expected_by_chance * other.expected_by_chance / max(1, image_b.size)
         pairs.append(
             PairedMatch(
                 span=match.span,
                 stored_as=match.stored_as,
-                part=match.part,
+                part=part,
                 coding=match.coding,
                 expected_by_chance=by_chance,
                 pieces=match.pieces,
@@ -245,18 +253,22 @@ def _parts_of(identity: str) -> tuple[tuple[Part, str], ...]:
     return ((Part.WHOLE, identity), *tails)
 
 
+_Rank = tuple[int, int, int]
+"""Part, form, needle of the form: of matches in the same bytes the lowest is kept."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Search:
     """One part in one coding and form, and its place in the order of preference."""
 
-    rank: tuple[int, int]
-    """Part first, then form."""
+    part_rank: int
+    form_rank: int
     part: Part
     coding: Coding
     needles: tuple[Needle, ...]
 
 
-_Hit = tuple[tuple[int, int], IdentityMatch]
+_Hit = tuple[_Rank, IdentityMatch]
 """The rank of the search, and what it found."""
 
 
@@ -266,34 +278,38 @@ def _list_searches(part: Part, piece: str) -> Iterator[_Search]:
         families += [(Coding.BCD, needles) for needles in make_bcd_needles(piece)]
         families += [(Coding.INTEGER, needles) for needles in make_integer_needles(piece)]
     for number, (coding, needles) in enumerate(families):
-        yield _Search((_PARTS.index(part), number), part, coding, needles)
+        yield _Search(_PARTS.index(part), number, part, coding, needles)
 
 
 def _find_needles(image: Image, searches: Sequence[_Search], mix: ByteMix) -> Iterator[_Hit]:
     """Every hit of every search; each view of the image is made once."""
-    by_view: dict[tuple[int, int], list[tuple[_Search, Needle]]] = {}
+    by_view: dict[tuple[int, int], list[tuple[_Search, int, Needle]]] = {}
     for search in searches:
-        for needle in search.needles:
-            by_view.setdefault((needle.unit, needle.stride), []).append((search, needle))
-    chances: dict[tuple[int, int], float] = {}
+        for number, needle in enumerate(search.needles):
+            view_kind = (needle.unit, needle.stride)
+            by_view.setdefault(view_kind, []).append((search, number, needle))
+    chances: dict[_Search, float] = {}
     for (unit, stride), entries in by_view.items():
         for view in make_views(image, unit=unit, stride=stride):
-            for search, needle in entries:
+            for search, number, needle in entries:
                 for form, trace in find_needle(needle, view):
-                    if search.rank not in chances:
-                        chances[search.rank] = sum(
+                    if search not in chances:
+                        chances[search] = sum(
                             compute_needle_chance(each, mix) for each in search.needles
                         )
-                    chance = chances[search.rank]
-                    yield search.rank, _make_match(form, trace, search.part, search.coding, chance)
+                    rank = (search.part_rank, search.form_rank, number)
+                    match = _make_match(form, trace, search.part, search.coding, chances[search])
+                    yield rank, match
 
 
 def _find_split_part(image: Image, part: Part, piece: str, mix: ByteMix) -> Iterator[_Hit]:
+    """Hits of a whole text rank behind its other forms, those of a tail behind everything."""
     text = piece.encode("ascii")
+    rank = 0 if part is Part.WHOLE else len(_PARTS) + _PARTS.index(part)
     chance = count_ways(len(text)) * mix.size * mix.of_needle(text, b"\xff" * len(text))
     for trace in find_split(text, image):
         match = _make_match(_SPLIT, trace, part, Coding.TEXT, chance)
-        yield (_PARTS.index(part), _LAST_FORM), match
+        yield (rank, _LAST_FORM, 0), match
 
 
 def _make_match(
@@ -311,21 +327,38 @@ def _make_match(
 
 
 def _without_repeats(hits: Sequence[_Hit]) -> list[IdentityMatch]:
-    """Of matches in the same bytes the one that holds most of the text, in the earliest form."""
+    """Of matches that share more than half of their bytes the first by `_order_of_keeping`.
+
+    A whole text hides its parts, the earlier form the later one, but what chance explains
+    hides nothing that it does not. Two copies side by side share one byte at most, in
+    packed forms.
+    """
     kept: list[IdentityMatch] = []
-    owners: dict[int, set[int]] = {}
-    for _, match in sorted(hits, key=lambda hit: (hit[0], hit[1].span)):
+    owners: dict[int, list[int]] = {}
+    for _, match in sorted(hits, key=_order_of_keeping):
         addresses = [address for piece in match.pieces for address in range(piece.start, piece.end)]
-        inside = set.intersection(*(owners.get(address, set()) for address in addresses))
+        shared = Counter(number for address in addresses for number in owners.get(address, ()))
+        most = max(shared.values(), default=0)
         # Pieces that were put together from a match and a stray character are no other copy.
-        borrowed = match.stored_as == _SPLIT.name and any(a in owners for a in addresses)
-        if inside or borrowed:
+        borrowed = match.stored_as == _SPLIT.name and most > 0
+        if 2 * most > len(addresses) or borrowed:
             continue
         for address in addresses:
-            owners.setdefault(address, set()).add(len(kept))
+            owners.setdefault(address, []).append(len(kept))
         kept.append(match)
     return kept
 
 
-def _key_of(match: IdentityMatch) -> tuple[str, Part, Coding, tuple[Span, ...], bytes]:
-    return match.stored_as, match.part, match.coding, match.pieces, match.mask
+def _order_of_keeping(hit: _Hit) -> tuple[bool, _Rank, Span]:
+    """What is telling first, then by rank.
+
+    Where zeros lie around UTF-16 and both orders fit, its units begin at even addresses.
+    """
+    (part, form, needle), match = hit
+    if match.stored_as.startswith("utf-16"):
+        form, needle = _FORM_OF_WIDE_TEXT, match.span.start % 2
+    return not match.is_telling, (part, form, needle), match.span
+
+
+def _key_of(match: IdentityMatch) -> tuple[str, Coding, tuple[Span, ...], bytes]:
+    return match.stored_as, match.coding, match.pieces, match.mask

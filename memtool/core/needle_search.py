@@ -11,7 +11,7 @@ from memtool.core.stored_forms import Step, StoredForm
 from memtool.core.trace import Trace, make_trace
 from memtool.core.view import View
 
-MOST_HITS = 1000
+MOST_HITS = 200
 """Of one needle in one view: where a text is found more often, it identifies nothing."""
 
 

@@ -18,7 +18,7 @@ from memtool.core.trace import Trace, make_trace
 
 MOST_FOREIGN = 16
 """Foreign bytes between two pieces, at most."""
-_MOST_HITS = 1000
+_MOST_HITS = 200
 _THREE_PIECES_FROM = 9
 _ONE_CHARACTER_FROM = 12
 
