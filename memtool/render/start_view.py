@@ -46,10 +46,13 @@ def next_step(view: StartView) -> str:
         return "add the original's reads, or say why not with --original-unreadable REASON"
     if view.layout is None:
         return (
-            "benchimage inspect donor; then write a layout, or blank the VIN alone with"
-            " benchimage blank donor --vin VIN"
+            f"cd {safe_text(view.folder)}, then benchimage inspect donor; then write a layout,"
+            " or blank the VIN alone with benchimage blank donor --vin VIN"
         )
-    return "benchimage check --stage donor; then benchimage blank donor --dry-run"
+    return (
+        f"cd {safe_text(view.folder)}, then benchimage check --stage donor, then"
+        " benchimage blank donor --dry-run"
+    )
 
 
 def render_start(view: StartView) -> str:

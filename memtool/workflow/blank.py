@@ -52,6 +52,7 @@ from memtool.workflow.jobs import (
     OpenJob,
     free_path,
     load_kept,
+    name_in_record,
     record,
     relative_to_job,
 )
@@ -188,7 +189,7 @@ def _write(
     facts = {
         "backup": cleared.reads.backup,
         "chip": chip,
-        "out": str(out),
+        "out": name_in_record(opened, out),
         "copy": relative_to_job(opened, copy),
         "format": format.value,
         "sha256": cleared.blanked.sha256(),

@@ -12,7 +12,14 @@ from memtool.core.chip import find_chip
 from memtool.core.finding import Check
 from memtool.core.health.all_checks import find_health
 from memtool.core.image import Image
-from memtool.core.job import Blanking, KeptReads, Stage, StageVerdict, checks_to_facts
+from memtool.core.job import (
+    Blanking,
+    KeptReads,
+    Stage,
+    StageCheck,
+    StageVerdict,
+    checks_to_facts,
+)
 from memtool.core.layout import Layout
 from memtool.core.stages.after_setup import check_finished, check_reported
 from memtool.core.stages.after_writing import check_read_back
@@ -30,6 +37,7 @@ from memtool.workflow.jobs import (
     load_kept,
     load_named,
     load_role,
+    name_in_record,
     only_chip,
     record,
     relative_to_job,
@@ -236,10 +244,27 @@ def _after_setup(order: CheckOrder, store: BackupStore, chip: str | None) -> _An
             identities=sorted(identities),
             layout=order.layout,
         )
-    checks += check_reported(
-        vehicle_vin=vin, vins=order.reported_vins, codes=order.codes, measured=read is not None
-    )
+    if order.reported_vins or order.codes is not None:
+        checks += check_reported(
+            vehicle_vin=vin,
+            vins=order.reported_vins,
+            codes=order.codes,
+            measured=None if read is not None else _measured_before(order, chip),
+            is_measured=read is not None,
+        )
     return checks, read
+
+
+def _measured_before(order: CheckOrder, chip: str | None) -> StageCheck | None:
+    """The newest check after setup that had a read, and that no blanking came after."""
+    job = order.opened.job
+    last = max((made.number for made in job.blankings if made.chip == chip), default=0)
+    found = [
+        check
+        for check in job.stage_checks
+        if check.stage is Stage.AFTER_SETUP and check.sha256 and check.number > last
+    ]
+    return found[-1] if found else None
 
 
 def _require_role(
@@ -289,7 +314,7 @@ def _record(
         "chip": chip,
         "verdict": verdict.value,
         "checks": checks_to_facts(checks),
-        "subject": subject.path if subject else None,
+        "subject": name_in_record(order.opened, Path(subject.path)) if subject else None,
         "sha256": subject.image.sha256() if subject else None,
         "copy": relative_to_job(order.opened, copy) if copy else None,
         "reported_vins": list(order.reported_vins),

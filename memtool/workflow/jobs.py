@@ -140,6 +140,14 @@ def relative_to_job(opened: OpenJob, path: Path) -> str:
     return path.relative_to(opened.folder).as_posix()
 
 
+def name_in_record(opened: OpenJob, path: Path) -> str:
+    """How the record names any file: inside the job relative to it, else as it was named."""
+    try:
+        return path.resolve().relative_to(opened.folder.resolve()).as_posix()
+    except ValueError:
+        return str(path)
+
+
 def load_kept(store: BackupStore, kept: KeptReads) -> tuple[BackupEntry, LoadedRead]:
     """The first read of a backup, from its verified stored copy.
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from memtool.core.finding import Check
 from memtool.core.identity import CHANCE_LIMIT, find_identity, find_vins
 from memtool.core.image import Image, find_changes
+from memtool.core.job import StageCheck, StageVerdict
 from memtool.core.layout import Layout, decode_fields
 from memtool.core.region import FieldType, RegionKind
 from memtool.core.span import intersect_spans
@@ -59,7 +60,12 @@ def check_finished(
 
 
 def check_reported(
-    *, vehicle_vin: str, vins: Sequence[str], codes: str | None, measured: bool
+    *,
+    vehicle_vin: str,
+    vins: Sequence[str],
+    codes: str | None,
+    is_measured: bool,
+    measured: StageCheck | None,
 ) -> tuple[Check, ...]:
     """Judge what a scan tool reported.
 
@@ -67,9 +73,10 @@ def check_reported(
         vehicle_vin: The VIN that every reported one must be.
         vins: As typed.
         codes: Diagnostic codes as typed; None: not reported.
-        measured: Whether a read is judged beside it.
+        is_measured: Whether a read is judged beside it.
+        measured: An earlier check of this stage that had a read.
     """
-    checks = []
+    checks: list[Check] = []
     for vin in vins:
         if vin == vehicle_vin:
             checks.append(passed("reported-vin", f"Reported, not measured: {vin}."))
@@ -82,10 +89,22 @@ def check_reported(
         else:
             text = f"Codes as reported by a scan tool: {codes.rstrip('.')}."
             checks.append(not_checked("codes", text, "a person judges them"))
-    if not measured:
-        text = "The module's memory after setup was not read."
-        checks.append(not_checked("measured", text, "values were reported, no read was given"))
+    if not is_measured:
+        checks.append(_measured(measured))
     return tuple(checks)
+
+
+def _measured(earlier: StageCheck | None) -> Check:
+    code = "measured"
+    if earlier is None:
+        text = "The module's memory after setup was not read."
+        return not_checked(code, text, "values were reported, no read was given")
+    text = f"A read after setup was judged in journal entry {earlier.number}: {earlier.verdict}."
+    if earlier.verdict is StageVerdict.PASS:
+        return passed(code, text)
+    if earlier.verdict is StageVerdict.FAIL:
+        return failed(code, text)
+    return not_checked(code, text, "points of that check are open")
 
 
 def _vins(read: Image, vehicle_vin: str, layout: Layout | None) -> Check:
