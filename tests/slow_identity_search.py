@@ -29,6 +29,10 @@ _FORMS = (
 """In the order in which a form wins over another in the same bytes."""
 
 
+_HIGH_FIRST = [f"{byte:08b}" for byte in range(256)]
+_LOW_FIRST = [bits[::-1] for bits in _HIGH_FIRST]
+
+
 def search_slowly(image: bytes, identity: str) -> list[Hit]:
     """All texts of the identity and its tails, without what lies inside an earlier hit."""
     parts = [("whole", identity)]
@@ -120,12 +124,15 @@ def _in_order(
 def _packed(view: bytes, text: str, form: str, alone: bool) -> Iterator[tuple[str, Cells]]:
     width, low_first = int(form[7]), form.endswith("lsb")
     length = width * len(text)
-    stream = "".join(f"{byte:08b}"[::-1] if low_first else f"{byte:08b}" for byte in view)
+    table = _LOW_FIRST if low_first else _HIGH_FIRST
+    stream = "".join(table[byte] for byte in view)
     wanted = ""
     for character in text:
         code = ord(character) - (0x20 if width == 6 else 0)
         bits = f"{code:0{width}b}"
         wanted += bits[::-1] if low_first else bits
+    if wanted not in stream:
+        return
     for first in range(len(stream) - length + 1):
         if alone and not (first < 8 and first + length > len(stream) - 8):
             continue
@@ -150,7 +157,7 @@ def _spaced(view: bytes, text: str, form: str) -> Iterator[tuple[str, Cells]]:
         wanted = wanted.lower()
     if steps[-1] in ("xor", "added") and len(set(text)) < 3:
         return
-    for start in range(len(view)):
+    for start in range(len(view) - stride * (len(text) - 1)):
         places = [start + stride * index for index in range(len(text))]
         used = list(places)
         if form == "utf-16-be":
@@ -168,6 +175,8 @@ def _spaced(view: bytes, text: str, form: str) -> Iterator[tuple[str, Cells]]:
 
 def _name_of(steps: list[str], stored: list[int], wanted: str) -> str | None:
     last = steps[-1]
+    if last not in ("xor", "added") and len(set(stored)) != len(set(wanted)):
+        return None
     codes = [ord(character) for character in wanted]
     if last == "inverted":
         stored = [255 - byte for byte in stored]
