@@ -51,11 +51,14 @@ class LineError(Exception):
 
 def iter_lines(data: bytes) -> Iterator[tuple[int, bytes]]:
     """Lines with their numbers from 1, without LF or CR LF; nothing after a last line end."""
-    lines = data.split(b"\n")
-    if lines[-1] == b"":
-        lines.pop()
-    for number, line in enumerate(lines, 1):
+    number = start = 0
+    while start < len(data):
+        number += 1
+        end = data.find(b"\n", start)
+        end = len(data) if end < 0 else end
+        line = data[start:end]
         yield number, line[:-1] if line.endswith(b"\r") else line
+        start = end + 1
 
 
 def show_byte(byte: int) -> str:

@@ -259,6 +259,9 @@ def _parse_line(number: int, line: bytes) -> _Record:
             found=str(len(body)),
         )
     length, kind, data = body[0], body[3], body[4:-1]
+    record = _Record(number, kind, body[1] << 8 | body[2], data)
+    if kind == DATA and length == len(data) and not sum(body) & 0xFF:
+        return record
     name = f"{NAMES.get(kind, 'unknown')} record (type {kind:02X})"
     if length != len(data):
         _explain_text_after(line)
@@ -279,7 +282,6 @@ def _parse_line(number: int, line: bytes) -> _Record:
             expected=f"{right:02X}",
             found=f"{body[-1]:02X}",
         )
-    record = _Record(number, kind, body[1] << 8 | body[2], data)
     _require_known(record, name)
     return record
 

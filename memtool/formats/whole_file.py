@@ -9,7 +9,8 @@ is imported where a file is long enough to be worth that.
 from __future__ import annotations
 
 import binascii
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +22,9 @@ from memtool.formats.parsed import require_data_size
 _BLOCK = 1 << 19
 """Characters worked on at a time: the arrays of a block stay in the processor's cache."""
 _ADDRESS_SPACE = 1 << 32
+_SEGMENT_SIZE = 0x10000
+_SHIFTS = {2: 4, 4: 16}
+"""By how many bits the number of an address record is shifted, by type."""
 
 Bytes = NDArray[np.uint8]
 Numbers = NDArray[np.int64]
@@ -42,7 +46,7 @@ class _Block(NamedTuple):
 
 
 class _Records(NamedTuple):
-    """All records of a text."""
+    """The records of a block, their length bytes and checksums right."""
 
     head: Bytes
     """One row a record: its bytes before the data."""
@@ -51,6 +55,14 @@ class _Records(NamedTuple):
     payload: bytes
     """The data of all records, one after the other."""
 
+    @property
+    def position(self) -> Numbers:
+        """Where the data of each record begins in `payload`."""
+        return np.cumsum(self.length) - self.length
+
+
+Piece = tuple[int, bytes]
+
 
 def sound_intel_hex(text: bytes) -> Image | None:
     """The image of a faultless Intel HEX file that gives no cause for a finding, or None.
@@ -58,11 +70,13 @@ def sound_intel_hex(text: bytes) -> Image | None:
     Raises:
         ImageFormatError: more data than is read.
     """
+    reading = _IntelHex()
     try:
-        records = _read_records(text, b":", head_size=4, total=0)
-        return _intel_hex_image(records)
+        image = _join(reading.add(_records(block, b":", 4)) for block in _blocks(text, b":"))
+        _require(reading.ended)
     except _OddError:
         return None
+    return image
 
 
 def sound_s_record_data(text: bytes, kind: int) -> tuple[Image, int] | None:
@@ -71,54 +85,89 @@ def sound_s_record_data(text: bytes, kind: int) -> tuple[Image, int] | None:
     Raises:
         ImageFormatError: more data than is read.
     """
-    width = kind + 1
+    reading = _SRecordData(kind)
     try:
-        records = _read_records(text, b"S", head_size=2 + width, total=0xFF + kind)
-        _require(not np.any(records.head[:, 0] != kind))
-        address = _big_endian(records.head[:, 2:])
-        _require(not np.any(address + records.length > 1 << 8 * width))
-        return _join(records, np.arange(len(address)), address), len(address)
+        blocks = _blocks(text, b"S")
+        image = _join(reading.add(_records(block, b"S", kind + 3)) for block in blocks)
     except _OddError:
         return None
+    return image, reading.count
+
+
+class _IntelHex:
+    """What carries over from block to block of an Intel HEX file."""
+
+    def __init__(self) -> None:
+        self.ended = False
+        self._shift = 0
+        """What the address records so far shift their number by; 0 before the first."""
+        self._base = 0
+        self._starts = 0
+
+    def add(self, records: _Records) -> list[Piece]:
+        """The data of a block, at its addresses."""
+        _require(not self.ended)
+        _require(not np.any(records.head[:, 0] != records.length))
+        kind = records.head[:, 3]
+        offset = _big_endian(records.head[:, 1:3])
+        _require(int(kind.max()) <= 5)
+        other = np.flatnonzero(kind)
+        # Types 01 to 05 have their own lengths and no offset.
+        wanted = np.array([0, 0, 2, 4, 2, 4])[kind[other]]
+        _require(not np.any(records.length[other] != wanted) and not np.any(offset[other]))
+        kinds = kind[other].tolist()
+        self._starts += kinds.count(3) + kinds.count(5)
+        self.ended = kinds[-1:] == [1] and int(other[-1]) == len(kind) - 1
+        _require(self._starts <= 1 and kinds.count(1) == int(self.ended))
+        steps = other[(kind[other] == 2) | (kind[other] == 4)]
+        bases = self._bases(records, steps)
+        rows = np.flatnonzero((kind == 0) & (records.length > 0))
+        base, start = bases[np.searchsorted(steps, rows)], offset[rows]
+        end = start + records.length[rows]
+        if self._shift == 16:
+            _require(not np.any(base + end > _ADDRESS_SPACE))
+        else:
+            _require(not np.any(end > _SEGMENT_SIZE))
+        return _runs(records, rows, base + start)
+
+    def _bases(self, records: _Records, steps: Numbers) -> Numbers:
+        """The base in force, then that of each address record in `steps`."""
+        bases = np.full(len(steps) + 1, self._base, dtype=np.int64)
+        if len(steps):
+            shifts = {_SHIFTS[kind] for kind in records.head[steps, 3].tolist()}
+            shifts |= {self._shift or min(shifts)}
+            _require(len(shifts) == 1)
+            self._shift = shifts.pop()
+            payload = np.frombuffer(records.payload, dtype=np.uint8)
+            number = payload[records.position[steps][:, None] + np.arange(2)]
+            bases[1:] = _big_endian(number) << self._shift
+            self._base = int(bases[-1])
+        return bases
+
+
+class _SRecordData:
+    """Counts the data records of an S-record file."""
+
+    def __init__(self, kind: int) -> None:
+        self.count = 0
+        self._kind = kind
+
+    def add(self, records: _Records) -> list[Piece]:
+        """The data of a block, at its addresses."""
+        width = self._kind + 1
+        _require(not np.any(records.head[:, 0] != self._kind))
+        # The count byte counts address, data and checksum.
+        _require(not np.any(records.head[:, 1] != records.length + (width + 1)))
+        address = _big_endian(records.head[:, 2:])
+        _require(not np.any(address + records.length > 1 << 8 * width))
+        self.count += len(address)
+        rows = np.flatnonzero(records.length)
+        return _runs(records, rows, address[rows])
 
 
 def _require(ordinary: bool) -> None:
     if not ordinary:
         raise _OddError
-
-
-def _intel_hex_image(records: _Records) -> Image:
-    kind = records.head[:, 3]
-    offset = _big_endian(records.head[:, 1:3])
-    ends = np.flatnonzero(kind == 1)
-    _require(len(ends) == 1 and int(ends[0]) == len(kind) - 1 and int(kind.max()) <= 5)
-    other = np.flatnonzero(kind != 0)
-    # Types 01 to 05 have their own lengths and no offset.
-    wanted = np.array([0, 0, 2, 4, 2, 4])[kind[other]]
-    _require(not np.any(records.length[other] != wanted) and not np.any(offset[other]))
-    starts = (kind == 3) | (kind == 5)
-    _require(int(np.count_nonzero(starts)) <= 1)
-    steps = np.flatnonzero((kind == 2) | (kind == 4))
-    linear = bool(np.any(kind[steps] == 4))
-    _require(not (linear and np.any(kind[steps] == 2)))
-    rows = np.flatnonzero((kind == 0) & (records.length > 0))
-    base = _bases(records, steps, shift=16 if linear else 4)[np.searchsorted(steps, rows)]
-    address = base + offset[rows]
-    if linear:
-        _require(not np.any(address + records.length[rows] > _ADDRESS_SPACE))
-    else:
-        _require(not np.any(offset[rows] + records.length[rows] > 0x10000))
-    return _join(records, rows, address)
-
-
-def _bases(records: _Records, steps: Numbers, *, shift: int) -> Numbers:
-    """Base 0, then that of each address record in `steps`."""
-    bases = np.zeros(len(steps) + 1, dtype=np.int64)
-    if len(steps):
-        payload = np.frombuffer(records.payload, dtype=np.uint8)
-        position = (np.cumsum(records.length) - records.length)[steps]
-        bases[1:] = _big_endian(payload[position[:, None] + np.arange(2)]) << shift
-    return bases
 
 
 def _big_endian(columns: Bytes) -> Numbers:
@@ -129,53 +178,46 @@ def _big_endian(columns: Bytes) -> Numbers:
     return numbers
 
 
-def _join(records: _Records, rows: Numbers, address: Numbers) -> Image:
-    """The image of the data records in `rows`, each at its address."""
-    _require(len(rows) > 0)
-    length = records.length[rows]
-    position = (np.cumsum(records.length) - records.length)[rows]
+def _runs(records: _Records, rows: Numbers, address: Numbers) -> list[Piece]:
+    """The data records in `rows`, each at its address, those joined that follow each other."""
+    if not len(rows):
+        return []
+    length, position = records.length[rows], records.position[rows]
     end, after = address + length, position + length
     # A run goes on while the next record follows in memory and in the payload.
     breaks = np.flatnonzero((address[1:] != end[:-1]) | (position[1:] != after[:-1])) + 1
     first = np.concatenate(([0], breaks))
     last = np.concatenate((breaks, [len(rows)])) - 1
-    run_start, run_end = address[first], end[last]
-    order = np.argsort(run_start, kind="stable")
-    _require(not np.any(run_start[order][1:] < run_end[order][:-1]))
-    pieces = zip(run_start.tolist(), position[first].tolist(), after[last].tolist(), strict=True)
-    return Image.from_pieces((start, records.payload[a:b]) for start, a, b in pieces)
+    runs = zip(address[first].tolist(), position[first].tolist(), after[last].tolist(), strict=True)
+    return [(start, records.payload[a:b]) for start, a, b in runs]
 
 
-def _read_records(text: bytes, mark: bytes, *, head_size: int, total: int) -> _Records:
-    """All lines as records whose length byte and checksum are right.
-
-    Args:
-        text: Whole lines.
-        mark: The character that begins each line.
-        head_size: Bytes of a record before its data.
-        total: What all bytes of a record add up to, mod 256.
-    """
-    heads: list[Bytes] = []
-    lengths: list[Numbers] = []
-    payload: list[bytes] = []
+def _join(blocks: Iterable[list[Piece]]) -> Image:
+    """The image of all runs; they must not overlap."""
+    pieces: list[Piece] = []
     size = 0
-    for block in _blocks(text, mark):
-        data_length = block.sizes - (head_size + 1)
-        _require(int(data_length.min()) >= 0)
-        sums = np.add.reduceat(block.body, block.first, dtype=np.uint8)
-        _require(not np.any(sums != total & 0xFF))
-        head = block.body[block.first[:, None] + np.arange(head_size)]
-        # Intel HEX counts the data; S-record all bytes after type and count.
-        count = head[:, 0] if mark == b":" else head[:, 1].astype(np.int64) - (head_size - 1)
-        _require(not np.any(count != data_length))
-        heads.append(head)
-        lengths.append(data_length)
-        payload.append(_data_of(block, head_size))
-        is_data = head[:, 3] == 0 if mark == b":" else head[:, 0] > 0
-        size += int(data_length[is_data].sum())
+    for runs in blocks:
+        pieces += runs
+        size += sum(len(data) for _, data in runs)
         require_data_size(size)
-    _require(bool(heads))
-    return _Records(np.concatenate(heads), np.concatenate(lengths), b"".join(payload))
+    _require(bool(pieces))
+    pieces.sort(key=lambda piece: piece[0])
+    _require(all(a[0] + len(a[1]) <= b[0] for a, b in pairwise(pieces)))
+    return Image.from_pieces(pieces)
+
+
+def _records(block: _Block, mark: bytes, head_size: int) -> _Records:
+    """The records of a block, checksums verified."""
+    length = block.sizes - (head_size + 1)
+    _require(int(length.min()) >= 0)
+    head = block.body[block.first[:, None] + np.arange(head_size)]
+    sums = np.add.reduceat(block.body, block.first, dtype=np.uint8)
+    if mark == b":":
+        _require(not np.any(sums))
+    else:
+        # The type, here a byte of its own, is not in an S-record's sum.
+        _require(not np.any(sums - head[:, 0] != 0xFF))
+    return _Records(head, length, _data_of(block, head_size))
 
 
 def _data_of(block: _Block, head_size: int) -> bytes:
@@ -198,7 +240,8 @@ def _blocks(text: bytes, mark: bytes) -> Iterator[_Block]:
         if end - start > _BLOCK:
             end = text.rfind(b"\n", start, start + _BLOCK) + 1
             _require(end > 0)
-        yield _decode(text[start:end].replace(b"\r\n", b"\n"), mark)
+        lines = text[start:end]
+        yield _decode(lines.replace(b"\r\n", b"\n") if b"\r" in lines else lines, mark)
         start = end
 
 
@@ -209,12 +252,14 @@ def _decode(lines: bytes, mark: bytes) -> _Block:
     ends = np.flatnonzero(characters == 0x0A)
     starts = np.concatenate(([0], ends[:-1] + 1))
     _require(not np.any(characters[starts] != mark[0]))
-    _require(lines.count(mark) == len(starts))
     if mark == b":":
         digits = ends - starts - 1
         hexadecimal = lines.translate(None, b":\n")
+        # Shorter where a line has a second colon.
+        _require(len(hexadecimal) == int(digits.sum()))
     else:
         # With 0 for S the type digit becomes a byte of its own.
+        _require(lines.count(mark) == len(starts))
         digits = ends - starts
         hexadecimal = lines.replace(b"S", b"0").translate(None, b"\n")
     _require(not np.any(digits & 1))
