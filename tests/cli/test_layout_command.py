@@ -198,3 +198,27 @@ def test_help_has_examples(command: list[str]) -> None:
 def test_layouts_of_the_test_images_are_valid(path: Path) -> None:
     done = run_benchimage("layout", "check", path)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(
+    ("address", "byte", "words"),
+    [
+        (0x91, 0x3A, "Field 'made on' does not decode: a half byte is above nine."),
+        (0x31, 0x99, "'VIN, inverted' does not hold the same as 'VIN, first', whose copy it is."),
+    ],
+)
+def test_faulty_field_or_copy_alone_ends_with_1(
+    layout: Path, image: Path, address: int, byte: int, words: str
+) -> None:
+    """No checksum speaks here."""
+    as_bytes = 'type = "bytes"\nstored_as = "inverted"'
+    text = LAYOUT.split("[[checksum]]")[0].replace('type = "vin"\nstored_as = "inverted"', as_bytes)
+    layout.write_text(text, encoding="utf-8")
+    data = bytearray(image.read_bytes())
+    data[address] = byte
+    image.write_bytes(data)
+    for command in ("check", "show"):
+        option = "--against" if command == "check" else "--image"
+        done = run_benchimage("layout", command, layout, option, image)
+        assert done.returncode == 1
+        assert words in " ".join((done.stdout + done.stderr).split())

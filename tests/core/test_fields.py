@@ -283,6 +283,8 @@ def test_copies_with_undefined_bytes_are_not_compared() -> None:
         ),
     )
     assert find_copy_faults(layout, Image.from_bytes(b"abcd")) == ()
+    assert find_copy_faults(layout, Image.from_bytes(b"abcd", base=8)) == ()
+    assert len(find_copy_faults(layout, Image.from_bytes(b"abcd----abce"))) == 1
 
 
 @pytest.mark.parametrize("last", [0xFE, 0xFF])

@@ -129,6 +129,15 @@ def test_of_two_that_fit_more_bits_of_checksums_win() -> None:
     )
 
 
+def test_of_two_with_the_same_evidence_the_one_with_fewer_wrong_checksums_wins() -> None:
+    image = IMAGE.with_bytes([(0x10A, bytes([sample_image()[0x10A] ^ 1]))])
+    two = replace(SAMPLE, name="two", checksums=SAMPLE.checksums[:2])
+    ranking = rank_layouts([SAMPLE, two], image)
+    assert [fit.evidence_bits for fit in ranking.fits] == [48, 48]
+    assert [fit.layout for fit in ranking.best] == [two]
+    assert ranking.reason.endswith("fewer of its checksums are wrong.")
+
+
 def test_part_number_decides_between_layouts_of_the_same_evidence() -> None:
     other = variant(('"DZ-41??-T*"', '"DZ-99*"'))
     ranking = rank_layouts([other, SAMPLE], IMAGE, part_number="DZ-9901")
