@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from memtool.cli.session import clock, current_job, open_store
 from memtool.cli.shared import NUMBER, PATH, SPAN, note, print_json, reading_options
 from memtool.core.chip import find_chip
 from memtool.core.finding import Severity
@@ -18,6 +19,7 @@ from memtool.formats.parsed import ImageFormat
 from memtool.render.as_json import document, finding_values, span_values
 from memtool.render.words import count_of, safe_text
 from memtool.workflow.converting import Conversion, ConvertRequest, convert, majority_value
+from memtool.workflow.jobs import OpenJob, name_in_record, record
 from memtool.workflow.loading import ReadOptions
 
 _LISTED = 20
@@ -52,7 +54,7 @@ What makes the image differ from what the file said (an accepted fault, a vote, 
 is recorded in OUT.note.json. Nothing is ever overwritten. Ends with 1 if the reads of a vote
 disagree.""",
 )
-@click.argument("source", metavar="IN", type=PATH)
+@click.argument("source", metavar="IN", type=click.Path())
 @click.argument("out", metavar="OUT", type=PATH)
 @click.option(
     "--to",
@@ -76,14 +78,15 @@ disagree.""",
 )
 @click.option(
     "--majority",
-    type=PATH,
+    type=click.Path(),
     metavar="READ",
     multiple=True,
     help="Take each byte as most of IN and these reads have it; repeatable.",
 )
+@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
 @reading_options
 def command(
-    source: Path,
+    source: str,
     out: Path,
     to: str | None,
     spans: tuple[Span, ...],
@@ -91,7 +94,8 @@ def command(
     record_length: int | None,
     accept: str | None,
     view: StoredForm | None,
-    majority: tuple[Path, ...],
+    majority: tuple[str, ...],
+    job: Path | None,
     read_format: str | None,
     overlap: str | None,
     chip: str | None,
@@ -99,7 +103,10 @@ def command(
     store: Path | None,
     as_json: bool,
 ) -> int:
-    """Write the image of IN as another file: other format, part, word order, or a vote."""
+    """Write the image of IN as another file: other format, part, word order, or a vote.
+
+    IN is a file, or inside a job 'original', 'donor', 'reference', 'to-write'.
+    """
     _require_byte(fill)
     size = _chip_size(chip)
     request = ConvertRequest(
@@ -113,12 +120,16 @@ def command(
             accept_missing_end=accept is not None,
         ),
         majority=majority,
+        chip=chip,
         view=view,
         spans=spans,
         fill=fill,
         record_length=record_length,
     )
-    done = convert(request)
+    opened = current_job(job)
+    done = convert(request, opened=opened, store=open_store(store))
+    if opened is not None:
+        _record(opened, request, done)
     if as_json:
         print_json(_document(request, done))
     else:
@@ -129,6 +140,25 @@ def command(
     disagree = done.majority is not None and bool(done.majority.doubtful)
     failed = any(finding.severity is Severity.FAILURE for finding in done.findings)
     return 1 if disagree or failed else 0
+
+
+def _record(opened: OpenJob, request: ConvertRequest, done: Conversion) -> None:
+    record(
+        opened,
+        "command-run",
+        {
+            "command": "convert",
+            "to": done.to.value,
+            "sha256": done.selection.image.sha256(),
+            "accepted": list(done.accepted),
+            "view": None if request.view is None else request.view.name,
+        },
+        files=[
+            *((read.path, read.file_sha256) for read in done.reads),
+            (name_in_record(opened, request.out), done.file_sha256),
+        ],
+        now=clock(),
+    )
 
 
 def _require_byte(fill: int | None) -> None:
@@ -153,8 +183,8 @@ def _document(request: ConvertRequest, done: Conversion) -> dict[str, Any]:
     image = done.selection.image
     return document(
         "convert",
-        path=done.source.path,
-        format=done.source.format.value,
+        path=done.reads[0].path,
+        format=done.reads[0].format.value,
         out=str(request.out),
         to=done.to.value,
         size=image.size,
@@ -174,7 +204,7 @@ def _document(request: ConvertRequest, done: Conversion) -> dict[str, Any]:
 def _render(request: ConvertRequest, done: Conversion) -> str:
     image = done.selection.image
     lines = [
-        f"Read     {safe_text(done.source.path)}: {done.source.format}",
+        f"Read     {safe_text(done.reads[0].path)}: {done.reads[0].format}",
         f"Written  {safe_text(str(request.out))}: {done.to}, {count_of(image.size, 'byte')}",
         f"Image    SHA-256 {image.sha256()}",
         *_list_spans("Holds", image.spans),

@@ -21,8 +21,10 @@ from memtool.core.stored_forms import StoredForm
 from memtool.errors import InputError, RefusalError, StoreError, UsageError
 from memtool.formats.codec import DEFAULT_RECORD_LENGTH, ImageFormat, encode_image, parse_image
 from memtool.render.as_json import document, finding_values, span_values
-from memtool.store.reading import FileContent, compute_sha256, read_file
+from memtool.store.backups import BackupStore
+from memtool.store.reading import compute_sha256, read_file
 from memtool.store.writing import write_new
+from memtool.workflow.jobs import IMAGE_NAMES, OpenJob, load_named
 from memtool.workflow.loading import LoadedRead, ReadOptions, parse_content
 
 NOTE_SUFFIX = ".note.json"
@@ -32,13 +34,16 @@ NOTE_SUFFIX = ".note.json"
 class ConvertRequest:
     """What is to be converted, and how."""
 
-    source: Path
+    source: str
+    """A path, or inside a job the name of one of its images."""
     out: Path
     to: ImageFormat | None
     """None keeps the format of `source`."""
     reading: ReadOptions
-    majority: tuple[Path, ...] = ()
-    """Further reads of the chip that vote with `source`."""
+    majority: tuple[str, ...] = ()
+    """Further reads of the chip that vote with `source`, named like it."""
+    chip: str | None = None
+    """Which of the job's chips a name is about."""
     view: StoredForm | None = None
     spans: tuple[Span, ...] = ()
     """All of the image where empty."""
@@ -50,7 +55,8 @@ class ConvertRequest:
 class Conversion:
     """What was written."""
 
-    source: LoadedRead
+    reads: tuple[LoadedRead, ...]
+    """The source, then the other reads of a vote."""
     to: ImageFormat
     selection: Selection
     majority: Majority | None
@@ -64,8 +70,13 @@ class Conversion:
     """Of all files that were read."""
 
 
-def convert(request: ConvertRequest) -> Conversion:
+def convert(request: ConvertRequest, *, opened: OpenJob | None, store: BackupStore) -> Conversion:
     """Read, vote, mend, choose, fill, write; see `memtool.core.conversion` for the order.
+
+    Args:
+        request: What is wanted.
+        opened: The job whose images may be named; None outside one.
+        store: Keeps that job's reads.
 
     Raises:
         UsageError: an even number of reads is to vote, or an option does not belong here.
@@ -74,12 +85,16 @@ def convert(request: ConvertRequest) -> Conversion:
         StoreError: the write failed.
     """
     _require_free(request.out)
-    contents = [read_file(path) for path in (request.source, *request.majority)]
-    _require_votes(contents)
-    reads = [
-        parse_content(str(content.path), content.data, content.sha256, request.reading)
-        for content in contents
-    ]
+    names = (request.source, *request.majority)
+    if len(names) % 2 == 0:
+        raise UsageError(
+            f"{len(names)} reads cannot form a majority, an odd number can",
+            code="even-number-of-reads",
+            next_step="give --majority twice, four times …: IN is one of the reads",
+        )
+    found = [_load(name, request, opened, store) for name in names]
+    reads = tuple(read for read, _ in found)
+    _require_different([file for _, file in found])
     source = reads[0]
     majority = _vote(reads)
     image = source.image if majority is None else majority.image
@@ -93,7 +108,7 @@ def convert(request: ConvertRequest) -> Conversion:
     changed = accepted or majority or request.view or selection.filled
     note = request.out.with_name(request.out.name + NOTE_SUFFIX) if changed else None
     conversion = Conversion(
-        source=source,
+        reads=reads,
         to=to,
         selection=selection,
         majority=majority,
@@ -102,7 +117,7 @@ def convert(request: ConvertRequest) -> Conversion:
         note=note,
         findings=findings,
     )
-    _write(request, conversion, reads, data)
+    _write(request, conversion, data)
     return conversion
 
 
@@ -117,23 +132,22 @@ def _require_free(path: Path) -> None:
         )
 
 
-def _require_votes(contents: Sequence[FileContent]) -> None:
-    if len(contents) == 1:
-        return
-    if len(contents) % 2 == 0:
-        raise UsageError(
-            f"{len(contents)} reads cannot form a majority, an odd number can",
-            code="even-number-of-reads",
-            next_step="give --majority twice, four times …: IN is one of the reads",
-        )
-    same = find_same_file(
-        [
-            ReadFile(path=str(content.path), device=content.device, inode=content.inode)
-            for content in contents
-        ]
-    )
+def _load(
+    name: str, request: ConvertRequest, opened: OpenJob | None, store: BackupStore
+) -> tuple[LoadedRead, ReadFile]:
+    """One read, and which file it is; images of the job are told apart by their names."""
+    if opened is not None and name in IMAGE_NAMES:
+        read = load_named(name, request.reading, opened=opened, store=store, chip=request.chip)
+        return read, ReadFile(path=name, device=0, inode=0)
+    content = read_file(Path(name))
+    read = parse_content(name, content.data, content.sha256, request.reading)
+    return read, ReadFile(path=name, device=content.device, inode=content.inode)
+
+
+def _require_different(files: Sequence[ReadFile]) -> None:
+    same = find_same_file(files)
     if same:
-        raise RefusalError(same[0].text.rstrip("."), code=same[0].code, file=str(contents[0].path))
+        raise RefusalError(same[0].text.rstrip("."), code=same[0].code, file=files[0].path)
 
 
 def _vote(reads: Sequence[LoadedRead]) -> Majority | None:
@@ -179,16 +193,14 @@ def _encode(image: Image, to: ImageFormat, record_length: int | None) -> bytes:
     return data
 
 
-def _write(
-    request: ConvertRequest, conversion: Conversion, reads: Sequence[LoadedRead], data: bytes
-) -> None:
+def _write(request: ConvertRequest, conversion: Conversion, data: bytes) -> None:
     """Write file and note; the note is on the medium before the file's name appears."""
     note = conversion.note
     if note is None:
         write_new(request.out, data)
         return
     _require_free(note)
-    content = json.dumps(_note_document(request, conversion, reads), indent=2) + "\n"
+    content = json.dumps(_note_document(request, conversion), indent=2) + "\n"
     write_new(
         request.out,
         data,
@@ -200,9 +212,7 @@ def _write_note(note: Path, content: bytes) -> None:
     write_new(note, content)
 
 
-def _note_document(
-    request: ConvertRequest, conversion: Conversion, reads: Sequence[LoadedRead]
-) -> dict[str, Any]:
+def _note_document(request: ConvertRequest, conversion: Conversion) -> dict[str, Any]:
     return document(
         "convert-note",
         out=request.out.name,
@@ -216,7 +226,7 @@ def _note_document(
                 "file_sha256": read.file_sha256,
                 "sha256": read.image.sha256(),
             }
-            for read in reads
+            for read in conversion.reads
         ],
         accepted=list(conversion.accepted),
         view=None if request.view is None else request.view.name,
