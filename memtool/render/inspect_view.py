@@ -13,6 +13,7 @@ from memtool.core.inspection import Inspection
 from memtool.core.span import Span, format_span, intersect_spans
 from memtool.render import terminal
 from memtool.render.as_json import document, finding_values, span_value, span_values, vin_values
+from memtool.render.checksum_json import result_value
 from memtool.render.words import count_of, safe_text
 
 _MAP_CELLS = 64
@@ -194,15 +195,6 @@ def inspect_document(reads: Sequence[ReadFacts], inspection: Inspection) -> dict
             }
             for field in inspection.fields
         ],
-        checksums=[
-            {
-                "name": result.name,
-                "algorithm": result.algorithm,
-                "stored": result.stored.hex(),
-                "computed": result.computed.hex(),
-                "result": result.result.value,
-            }
-            for result in inspection.checksums
-        ],
+        checksums=[result_value(result) for result in inspection.checksums],
         findings=finding_values((*inspection.findings, *extra)),
     )

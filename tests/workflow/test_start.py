@@ -1,0 +1,190 @@
+"""`start`: what it keeps, what it asks for, what it says."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.build import VEHICLE_VIN, module_memory
+from tests.command_line import parse_document
+from tests.workflow.jobs import ORDER, ORIGINAL, Bench
+
+
+def test_start_backs_up_every_read_and_shows_both_modules(bench: Bench) -> None:
+    document = parse_document(bench.start("--json"), "start")
+    assert [module["role"] for module in document["modules"]] == ["original", "donor"]
+    assert all(module["agree"] for module in document["modules"])
+    assert all(module["reseated"] == "yes" for module in document["modules"])
+    assert document["opened"] is True
+    assert document["layout"] == "test module"
+    kept = [path for path in bench.files() if path.startswith("store/")]
+    stored = [(bench.folder / path).read_bytes() for path in kept]
+    for name in ("o1.bin", "d1.bin"):
+        assert (bench.folder / name).read_bytes() in stored
+
+
+def test_start_text_answers_the_four_questions(bench: Bench) -> None:
+    done = bench.start()
+    assert done.returncode == 0
+    for title in ("Good reads?", "One family?", "Where the VINs are", "What differs", "Cautions"):
+        assert title in done.stdout
+    assert "Next:" in done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+
+
+def test_start_again_adds_reads_and_facts(started: Bench) -> None:
+    started.write("d3.bin", module_memory(starts=4712))
+    done = started.in_job(
+        *("start", "--donor", "d3.bin", "--donor", "d3.bin", "--chip", "24C02", "--json"),
+        *("--complaint", "no windows"),
+    )
+    document = parse_document(done, "start")
+    assert document["opened"] is False
+    assert document["order"]["complaint"] == "no windows"
+    assert document["order"]["vehicle_vin"] == VEHICLE_VIN
+    donor = next(module for module in document["modules"] if module["role"] == "donor")
+    assert donor["vins"][0]["region"] == "VIN"
+
+
+def test_start_keeps_reads_that_differ_and_says_so(bench: Bench) -> None:
+    other = bytearray((bench.folder / "d2.bin").read_bytes())
+    other[0x33] ^= 0x10
+    bench.write("d2.bin", bytes(other))
+    done = bench.start("--json")
+    document = parse_document(done, "start")
+    assert done.returncode == 1
+    assert document["modules"][1]["agree"] is False
+    stored = [(bench.folder / path).read_bytes() for path in bench.files() if "store/" in path]
+    assert bytes(other) in stored
+
+
+def test_start_keeps_a_single_read_without_reason(bench: Bench) -> None:
+    done = bench.in_job("start", "--chip", "24C02", "--donor", "d1.bin", "--json", *ORDER)
+    document = parse_document(done, "start")
+    assert document["modules"][0]["agree"] is None
+    assert document["modules"][0]["single_read_reason"] is None
+
+
+def test_start_records_why_the_original_cannot_be_read(bench: Bench) -> None:
+    done = bench.in_job(
+        *("start", "--chip", "24C02", "--donor", "d1.bin", "--donor", "d2.bin", "--json"),
+        *("--original-unreadable", "chip burnt", "--layout", "module.toml", *ORDER),
+    )
+    document = parse_document(done, "start")
+    assert document["original_unreadable"] == "chip burnt"
+
+
+@pytest.mark.parametrize("missing", ["--vehicle-vin", "--module-kind"])
+def test_start_without_a_terminal_names_what_a_new_job_needs(bench: Bench, missing: str) -> None:
+    place = ORDER.index(missing)
+    order = ORDER[:place] + ORDER[place + 2 :]
+    before = bench.files()
+    done = bench.start("--json", order=order)
+    error = parse_document(done, "error")
+    assert done.returncode == 2
+    assert missing in error["message"]
+    assert bench.files() == before
+
+
+def test_start_without_chip_is_wrong_usage(bench: Bench) -> None:
+    done = bench.in_job("start", "--donor", "d1.bin", *ORDER)
+    assert done.returncode == 2
+    assert "--chip" in done.stderr
+
+
+def test_start_refuses_a_vin_that_is_not_well_formed(bench: Bench) -> None:
+    done = bench.in_job("start", "--vehicle-vin", "1G4AH59H45G11834O", "--module-kind", "body")
+    assert done.returncode == 2
+    assert not bench.job.exists()
+
+
+def test_start_keeps_nothing_when_a_read_is_not_what_it_claims(bench: Bench) -> None:
+    bench.write("d2.bin", b":10000000zz\n")
+    before = bench.files()
+    done = bench.start("--json")
+    error = parse_document(done, "error")
+    assert done.returncode == 4
+    assert error["file"] == "d2.bin"
+    assert bench.files() == before
+
+
+def test_start_says_when_the_original_is_not_this_vehicles(bench: Bench) -> None:
+    other = module_memory("1J9RP1A36A1644345")
+    bench.write("o1.bin", other)
+    bench.write("o2.bin", other)
+    done = bench.start("--json")
+    document = parse_document(done, "start")
+    failed = [check["code"] for check in document["family"] if check["result"] == "fail"]
+    assert failed == ["original-identity"]
+    assert done.returncode == 1
+
+
+def test_start_finds_the_layout_in_the_users_library(bench: Bench) -> None:
+    (bench.folder / "layouts").mkdir()
+    (bench.folder / "module.toml").rename(bench.folder / "layouts" / "module.toml")
+    done = bench.in_job("start", "--chip", "24C02", "--donor", "d1.bin", "--json", *ORDER)
+    assert parse_document(done, "start")["layout"] == "test module"
+
+
+def test_journal_names_the_files_by_hash(started: Bench) -> None:
+    import hashlib
+
+    lines = (started.job / "journal.jsonl").read_text().splitlines()
+    entries = [json.loads(line) for line in lines]
+    assert [entry["kind"] for entry in entries] == [
+        "job-opened",
+        "reads-kept",
+        "reads-kept",
+        "layout-chosen",
+    ]
+    files = {file["path"]: file["sha256"] for entry in entries for file in entry["files"]}
+    assert files["o1.bin"] == hashlib.sha256(ORIGINAL).hexdigest()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is POSIX only")
+def test_start_at_a_terminal_asks_for_what_is_missing(bench: Bench) -> None:
+    import os
+
+    import pexpect
+
+    root = Path(__file__).parent.parent.parent
+    environment = os.environ | {
+        "PYTHONPATH": str(root),
+        "BENCHIMAGE_STORE": str(bench.folder / "store"),
+        "BENCHIMAGE_LAYOUTS": str(bench.folder / "layouts"),
+    }
+    arguments = ["-m", "memtool", "start", "--donor", "d1.bin", "--chip", "24C02"]
+    child = pexpect.spawn(
+        sys.executable,
+        arguments,
+        cwd=str(bench.folder),
+        env=environment,
+        encoding="utf-8",
+        timeout=30,
+        dimensions=(24, 80),
+    )
+    for question, answer in (
+        ("Folder of the job", "job"),
+        ("Work order", "7"),
+        ("VIN of the vehicle", "too short"),
+        ("VIN of the vehicle", VEHICLE_VIN),
+        ("Kind of module", "body"),
+        ("Proof of ownership", "order 7, signed"),
+        ("Complaint", ""),
+        ("original module", ""),
+        ("donor module", ""),
+        ("Where the donor", "shelf"),
+        ("Technician", "N. N."),
+        ("only one read", "pad lifted"),
+    ):
+        child.expect(question)
+        child.sendline(answer)
+    child.expect(pexpect.EOF)
+    child.close()
+    assert child.exitstatus == 0
+    text = (bench.job / "journal.jsonl").read_text()
+    assert "order 7, signed" in text
+    assert "pad lifted" in text
