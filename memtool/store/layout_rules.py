@@ -14,9 +14,10 @@ from collections.abc import Sequence
 from memtool.core.checksum import ChecksumCycleError, refresh_order
 from memtool.core.region import RegionKind
 from memtool.core.span import Span, format_span
+from memtool.store.layout_checksums import ChecksumDraft
 from memtool.store.layout_faults import FaultBook
 from memtool.store.layout_lines import KeyPath
-from memtool.store.layout_tables import ChecksumDraft, RegionDraft
+from memtool.store.layout_tables import RegionDraft
 
 
 def judge_together(

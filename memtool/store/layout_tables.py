@@ -1,4 +1,4 @@
-"""What the values of a layout file mean: spans, kinds, types, blank values, rules.
+"""What the values of a layout file mean: chips, spans, kinds, types, blank values.
 
 A table is read into a draft in which whatever was wrong is None; each fault is noted once
 and the rest of the table is still judged. `memtool.store.layout_rules` then judges the
@@ -11,10 +11,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, Literal, TypeVar
+from typing import Any, TypeVar
 
-from memtool.core.algorithms import UnknownAlgorithmError, get_algorithm
-from memtool.core.checksum import ChecksumRule, WhenBlanked, find_rule_faults
 from memtool.core.chip import CHIPS, Chip, find_chip
 from memtool.core.layout import ModuleKind
 from memtool.core.near import suggest
@@ -89,18 +87,6 @@ class RegionDraft:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChecksumDraft:
-    """One ``[[checksum]]`` as far as it is sound."""
-
-    path: KeyPath
-    label: str
-    name: str | None
-    stored: Span | None
-    rule: ChecksumRule | None
-    """None where some part of it is wrong."""
-
-
 def label_of(path: KeyPath, name: object) -> str:
     """``region 'VIN, first'``, or by number from 1 where it has no name."""
     word, number = path
@@ -120,7 +106,7 @@ def judge_header(values: Table, faults: FaultBook) -> Header:
     if "chip" in values:
         _judge_chip(values["chip"], size, faults)
     return Header(
-        values=values, span=span, module=_word(ModuleKind, "module", values, path, faults)
+        values=values, span=span, module=word_of(ModuleKind, "module", values, path, faults)
     )
 
 
@@ -142,15 +128,15 @@ def judge_region(
 ) -> RegionDraft:
     """Judge one ``[[region]]`` by itself; `space` is the span of the layout."""
     label = label_of(path, values.get("name"))
-    span = _span(values.get("span"), (*path, "span"), label, space, faults)
-    kind = _word(RegionKind, "kind", values, path, faults)
+    span = span_of(values.get("span"), (*path, "span"), label, space, faults)
+    kind = word_of(RegionKind, "kind", values, path, faults)
     draft = RegionDraft(
         path=path,
         label=label,
         name=values.get("name"),
         span=span,
         kind=kind,
-        type=_word(FieldType, "type", values, path, faults),
+        type=word_of(FieldType, "type", values, path, faults),
         stored_as=values.get("stored_as", "plain"),
         plain_length=_plain_length(values.get("stored_as", "plain"), span, path, label, faults),
         copy_of=values.get("copy_of"),
@@ -162,44 +148,10 @@ def judge_region(
     return draft
 
 
-def judge_checksum(
-    values: Table, path: KeyPath, space: Span | None, faults: FaultBook
-) -> ChecksumDraft:
-    """Judge one ``[[checksum]]`` by itself."""
-    label = label_of(path, values.get("name"))
-    before = len(faults)
-    stored = _span(values.get("stored"), (*path, "stored"), label, space, faults)
-    covers = tuple(
-        _span(text, (*path, "covers", index), label, space, faults)
-        for index, text in enumerate(values.get("covers", ()))
-    )
-    when = _word(WhenBlanked, "when_blanked", values, path, faults)
-    order = _byte_order(values, stored, path, label, faults)
-    algorithm = _algorithm(values.get("algorithm"), path, faults)
-    rule = None
-    if stored is not None and order is not None and algorithm is not None and covers:
-        rule = ChecksumRule(
-            name=values.get("name", label),
-            algorithm=algorithm,
-            covers=tuple(span for span in covers if span is not None),
-            stored=stored,
-            byte_order=order,
-            total=values.get("total"),
-            when_blanked=when or WhenBlanked.KEEP,
-        )
-        if None not in covers and "covers" not in faults.keys_under(path):
-            for text in find_rule_faults(rule):
-                faults.add(path, "layout-checksum", f"{label}: {text}")
-    sound = len(faults) == before
-    return ChecksumDraft(
-        path=path, label=label, name=values.get("name"), stored=stored, rule=rule if sound else None
-    )
-
-
-def _word(
+def word_of(
     words: type[Word], key: str, values: Table, path: KeyPath, faults: FaultBook
 ) -> Word | None:
-    """One of a fixed set of words."""
+    """The value of `key` as one of a fixed set of words; None where it is missing or wrong."""
     text = values.get(key)
     if text is None:
         return None
@@ -216,9 +168,10 @@ def _word(
         return None
 
 
-def _span(
+def span_of(
     text: str | None, path: KeyPath, label: str, space: Span | None, faults: FaultBook
 ) -> Span | None:
+    """The span that `text` writes, a fault where it is none or outside `space`."""
     if text is None:
         return None
     try:
@@ -244,7 +197,7 @@ def _plain_length(
     try:
         stored_form = parse_stored_form(form)
     except ValueError as error:
-        faults.add((*path, "stored_as"), "layout-stored-form", f"{label}: {_sentence(error)}")
+        faults.add((*path, "stored_as"), "layout-stored-form", f"{label}: {sentence_of(error)}")
         return None
     if span is None:
         return None
@@ -257,7 +210,7 @@ def _plain_length(
     try:
         return len(stored_form.undo(bytes(len(span))))
     except ValueError as error:
-        faults.add((*path, "stored_as"), "layout-stored-form", f"{label}: {_sentence(error)}")
+        faults.add((*path, "stored_as"), "layout-stored-form", f"{label}: {sentence_of(error)}")
         return None
 
 
@@ -265,7 +218,8 @@ _LONGEST_FIELD = 512
 """Bytes of a region that has a stored form. A text needs far fewer."""
 
 
-def _sentence(error: ValueError) -> str:
+def sentence_of(error: ValueError) -> str:
+    """What it says, without full stop."""
     return str(error).rstrip(".")
 
 
@@ -366,36 +320,3 @@ def _judge_length(draft: RegionDraft, faults: FaultBook) -> None:
         f" {format_span_with_length(draft.span)}{stored} gives {draft.plain_length}"
     )
     faults.add((*draft.path, "span"), "layout-length", text)
-
-
-def _byte_order(
-    values: Table, stored: Span | None, path: KeyPath, label: str, faults: FaultBook
-) -> Literal["big", "little"] | None:
-    match values.get("byte_order"):
-        case "big":
-            return "big"
-        case "little":
-            return "little"
-        case None if "byte_order" in faults.keys_under(path):
-            return None
-        case None if stored is None or len(stored) == 1:
-            return "big"
-        case None:
-            text = f"{label}: the key 'byte_order' is missing, and its field has several bytes"
-            faults.add(path, "layout-key-missing", text)
-        case other:
-            meant = faults.suggest(other, ("big", "little")) or ": write big or little"
-            text = f"byte_order '{other}' is unknown{meant}"
-            faults.add((*path, "byte_order"), "layout-byte-order-unknown", text)
-    return None
-
-
-def _algorithm(name: str | None, path: KeyPath, faults: FaultBook) -> str | None:
-    """The published name."""
-    if name is None:
-        return None
-    try:
-        return get_algorithm(name).name
-    except UnknownAlgorithmError as error:
-        faults.add((*path, "algorithm"), "layout-algorithm-unknown", _sentence(error))
-        return None

@@ -16,17 +16,11 @@ from typing import Any
 
 from memtool.core.layout import Layout
 from memtool.errors import Fault, InputError, LayoutError, StoreError, UsageError
+from memtool.store.layout_checksums import ChecksumDraft, judge_checksum
 from memtool.store.layout_faults import FaultBook, layout_error
 from memtool.store.layout_lines import KeyPath, find_lines
 from memtool.store.layout_rules import judge_together
-from memtool.store.layout_tables import (
-    ChecksumDraft,
-    Header,
-    RegionDraft,
-    judge_checksum,
-    judge_header,
-    judge_region,
-)
+from memtool.store.layout_tables import Header, RegionDraft, judge_header, judge_region
 from memtool.store.reading import read_file
 from memtool.store.writing import write_new
 
