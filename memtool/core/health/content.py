@@ -1,0 +1,286 @@
+"""What is in the read: information, no judgement, apart from what a layout expects."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from memtool.core.finding import Finding, Severity
+from memtool.core.health.evidence import Evidence
+from memtool.core.health.readable import find_certain_vins
+from memtool.core.image import Image
+from memtool.core.layout import Layout
+from memtool.core.region import RegionKind
+from memtool.core.runs import defined_bytes, runs_of_mask
+from memtool.core.span import Span, format_address, format_span_with_length, subtract_spans
+
+if TYPE_CHECKING:
+    from memtool.core.runs import Bytes, Mask
+
+STRIP_CELLS = 32
+_STRIP_SIGNS = "_12345678"
+"""One sign a cell: ``_`` all bytes alike, else the bits of information a byte carries."""
+
+
+class TextKind(StrEnum):
+    """What a readable text looks like."""
+
+    DATE = "date"
+    PART_NUMBER = "part number"
+    TEXT = "text"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadableText:
+    """A text that stands plainly in the image."""
+
+    text: str
+    span: Span
+    kind: TextKind
+
+
+_PRINTABLE = re.compile(rb"[ -~]{6,}")
+_DATE = re.compile(
+    r"(?:19|20)[0-9]{2}[-./]?(?:0[1-9]|1[0-2])[-./]?(?:0[1-9]|[12][0-9]|3[01])"
+    r"|(?:0[1-9]|[12][0-9]|3[01])[-./](?:0[1-9]|1[0-2])[-./](?:19|20)?[0-9]{2}"
+)
+_PART_NUMBER = re.compile(r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]")
+_WORDLIKE = re.compile(r"[A-Za-z0-9]{4,}")
+_LONGEST_SHOWN = 24
+_TEXTS_SHOWN = 3
+
+
+def find_texts(image: Image, layout: Layout | None = None) -> tuple[ReadableText, ...]:
+    """Every readable text of six characters and more, by address.
+
+    Protected regions of `layout` are left out. Runs that creep from one character to the
+    next, as tables of numbers do, are left out too.
+    """
+    protected = [] if layout is None else [r.span for r in layout.regions_of(RegionKind.PROTECTED)]
+    found = []
+    for span in subtract_spans(image.spans, protected):
+        for match in _PRINTABLE.finditer(image.read(span)):
+            text = match.group().decode("ascii").strip()
+            if not _WORDLIKE.search(text) or _creeps(text):
+                continue
+            start = span.start + match.start() + match.group().index(text.encode("ascii"))
+            place = Span(start, start + len(text))
+            found.append(ReadableText(text=text, span=place, kind=_kind_of(text)))
+    return tuple(found)
+
+
+def _creeps(text: str) -> bool:
+    near = sum(abs(ord(a) - ord(b)) <= 1 for a, b in pairwise(text))
+    return 2 * near > len(text) - 1
+
+
+def _kind_of(text: str) -> TextKind:
+    if _DATE.fullmatch(text):
+        return TextKind.DATE
+    return TextKind.PART_NUMBER if _PART_NUMBER.fullmatch(text) else TextKind.TEXT
+
+
+def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
+    """How many readable texts there are, and the first of them: part numbers and dates first."""
+    texts = find_texts(evidence.image, evidence.layout)
+    if not texts:
+        return ()
+    order = list(TextKind)
+    shown = sorted(texts, key=lambda text: (order.index(text.kind), text.span))[:_TEXTS_SHOWN]
+    words = ", ".join(
+        f"'{text.text[:_LONGEST_SHOWN]}{'...' if len(text.text) > _LONGEST_SHOWN else ''}' at "
+        f"{format_address(text.span.start)}"
+        for text in shown
+    )
+    many = f"{len(texts)} readable texts" if len(texts) > 1 else "One readable text"
+    rest = "" if len(texts) <= _TEXTS_SHOWN else ", ..."
+    spans = tuple(text.span for text in texts)
+    return (evidence.finding("content-texts", Severity.INFO, f"{many}: {words}{rest}.", spans),)
+
+
+def compute_entropy_strip(image: Image, cells: int = STRIP_CELLS) -> tuple[float, ...]:
+    """Bits of information a byte carries (0 to 8), for equal parts of the defined bytes.
+
+    Shannon's entropy of the byte values of each part; a part of n bytes has at most
+    log2(n). Fewer parts than `cells` where there are fewer bytes.
+
+    Source: C. E. Shannon, "A Mathematical Theory of Communication", 1948, section 6.
+
+    Raises:
+        ValueError: `cells` is below 1.
+    """
+    import numpy as np
+
+    if cells < 1:
+        raise ValueError(f"a strip of {cells} cells")
+    data = defined_bytes(image)
+    found = []
+    for part in np.array_split(data, min(cells, len(data))) if len(data) else ():
+        counts = np.bincount(part, minlength=256)
+        shares = counts[counts > 0] / len(part)
+        found.append(abs(float(-(shares * np.log2(shares)).sum())))
+    return tuple(found)
+
+
+def tell_fill(evidence: Evidence) -> tuple[Finding, ...]:
+    """Which part is erased, and where information stands."""
+    strip = compute_entropy_strip(evidence.image)
+    erased, cleared = (int(evidence.counts[value]) for value in (0xFF, 0x00))
+    signs = "".join(_STRIP_SIGNS[min(8, int(cell + 0.999))] for cell in strip)
+    text = (
+        f"{_percent(erased, evidence.size)} of the bytes are FF, "
+        f"{_percent(cleared, evidence.size)} are 00; information from start to end (_ none, "
+        f"8 most): {signs}"
+    )
+    return (evidence.finding("content-fill", Severity.INFO, f"{text}."),)
+
+
+def _percent(part: int, whole: int) -> str:
+    share = 100 * part / whole
+    return f"{share:.1f} %" if 0 < share < 10 else f"{share:.0f} %"
+
+
+def tell_repeats(evidence: Evidence) -> tuple[Finding, ...]:
+    """The most frequent distance at which filled blocks repeat, and where copies disagree."""
+    import numpy as np
+
+    data = evidence.data
+    block = max(16, 1 << (evidence.size // 4096).bit_length())
+    if len(evidence.image.segments) != 1 or evidence.size < 4 * block:
+        return ()
+    distance, count = _commonest_distance(data, block)
+    if not count:
+        return ()
+    start = evidence.image.segments[0].start
+    equal: Mask = np.equal(data[:-distance], data[distance:])
+    spans, doubts = [], []
+    for first, end in _copies(data, equal, block):
+        spans += [Span(start + first, start + end)]
+        doubts += [
+            Span(start + first + a, start + first + b) for a, b in runs_of_mask(~equal[first:end])
+        ]
+    if not spans:
+        return ()
+    length = sum(len(span) for span in spans)
+    said = f"{length:,} bytes stand again {distance:,} addresses further on"
+    if not doubts:
+        text = f"{said}, all alike: copies."
+        return (evidence.finding("content-copies", Severity.INFO, text, tuple(spans)),)
+    odd = _odd_one(evidence, distance, doubts)
+    places = format_span_with_length(doubts[0])
+    more = f" and {len(doubts) - 1} more places" if len(doubts) > 1 else ""
+    text = f"{said}, but the copies disagree at {places}{more}{odd}: counters, or one is damaged."
+    return (evidence.finding("content-copies-disagree", Severity.INFO, text, tuple(doubts)),)
+
+
+def _commonest_distance(data: Bytes, block: int) -> tuple[int, int]:
+    """(distance in bytes, how many filled blocks repeat there first); (0, 0) where none do."""
+    import numpy as np
+
+    whole = data[: len(data) // block * block].reshape(-1, block)
+    # A hash by random odd weights: equal blocks meet, others hardly ever do.
+    weights = np.random.default_rng(block).integers(1, 1 << 62, block, dtype=np.uint64) | 1
+    hashes = (whole.astype(np.uint64) * weights).sum(axis=1)
+    filled = ((whole != 0xFF) & (whole != 0)).sum(axis=1) * 2 >= block
+    plain = (whole == whole[:, :1]).all(axis=1)
+    places = np.flatnonzero(filled & ~plain)
+    order = places[np.argsort(hashes[places], kind="stable")]
+    same = hashes[order[1:]] == hashes[order[:-1]]
+    distances = (order[1:] - order[:-1])[same]
+    if not len(distances):
+        return 0, 0
+    counted = np.bincount(distances)
+    return int(counted.argmax()) * block, int(counted.max())
+
+
+def _copies(data: Bytes, equal: Mask, block: int) -> list[tuple[int, int]]:
+    """Runs that are equal at the distance apart from short breaks, of a block and more."""
+    runs: list[list[int]] = []
+    for first, end in runs_of_mask(equal):
+        if end - first < 4:
+            continue
+        if runs and first - runs[-1][1] <= 4:
+            runs[-1][1] = end
+        else:
+            runs.append([first, end])
+    found = []
+    for first, end in runs:
+        filled = (data[first:end] != 0xFF) & (data[first:end] != 0)
+        if end - first >= block and 4 * int(filled.sum()) >= end - first:
+            found.append((first, end))
+    return found
+
+
+def _odd_one(evidence: Evidence, distance: int, doubts: list[Span]) -> str:
+    """With a third copy the majority tells which one differs."""
+    image, odd = evidence.image, set()
+    for span in doubts:
+        copies = [Span(span.start + n * distance, span.end + n * distance) for n in range(3)]
+        before = span.start - distance
+        if before >= 0:
+            copies.insert(0, Span(before, before + len(span)))
+        contents = [image.read(copy) for copy in copies if image.covers(copy)][:3]
+        for number, content in enumerate(contents, 1):
+            if len(contents) == 3 and contents.count(content) == 1 and len(set(contents)) == 2:
+                odd.add(number)
+    if len(odd) != 1:
+        return ""
+    return f" (of three, copy {odd.pop()} differs from the others)"
+
+
+_MUST_BE_FILLED = {
+    RegionKind.MODULE_IDENTITY,
+    RegionKind.CONFIGURATION,
+    RegionKind.CALIBRATION,
+    RegionKind.CODE,
+    RegionKind.PROTECTED,
+}
+"""Kinds that no working module has erased. A VIN or state may well be erased."""
+
+
+def find_erased_regions(evidence: Evidence) -> tuple[Finding, ...]:
+    """Regions that are erased although modules of this layout need them."""
+    layout = evidence.layout
+    if layout is None:
+        return ()
+    erased = [
+        region
+        for region in layout.regions
+        if region.kind in _MUST_BE_FILLED
+        and evidence.image.covers(region.span)
+        and set(evidence.image.read(region.span)) == {layout.erased}
+    ]
+    if not erased:
+        return ()
+    names = ", ".join(f"'{region.name}'" for region in erased[:3])
+    more = f" and {len(erased) - 3} more" if len(erased) > 3 else ""
+    many = len(erased) > 1
+    text = (
+        f"{names}{more} {'are' if many else 'is'} erased, where a working module holds "
+        f"{erased[0].kind} data: a partly failed read, a cleared module, or another layout."
+    )
+    spans = tuple(region.span for region in erased)
+    return (evidence.finding("region-erased", Severity.WARNING, text, spans),)
+
+
+def find_identity_in_new(evidence: Evidence) -> tuple[Finding, ...]:
+    """A VIN in a module that is said to have never been configured."""
+    if not evidence.claimed_new:
+        return ()
+    found = []
+    for segment in evidence.image.segments:
+        for text in sorted({*find_certain_vins(segment.data), *evidence.vin_texts}):
+            place = segment.data.find(text.encode("ascii", "replace"))
+            if text and place >= 0:
+                found.append(Span(segment.start + place, segment.start + place + len(text)))
+    if not found:
+        return ()
+    text = (
+        f"The module is said to be new, but holds a VIN at {format_address(found[0].start)}: it "
+        "was configured before; treat it as used, and ask where it came from."
+    )
+    spans = tuple(sorted(found))
+    return (evidence.finding("identity-in-new", Severity.WARNING, text, spans),)
