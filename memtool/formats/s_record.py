@@ -91,10 +91,8 @@ def _read_whole(data: bytes) -> Image | None:
         stop = before
     if start >= stop or data[start : start + 2] not in (b"S1", b"S2", b"S3"):
         return None
-    try:
-        header = [_parse_line(1, line) for _, line in iter_lines(data[:start])]
-        tail = [_parse_line(1, line) for _, line in iter_lines(data[stop:])]
-    except LineError:
+    header, tail = _parse_sound(data[:start]), _parse_sound(data[stop:])
+    if header is None or not tail:
         return None
     kind = data[start + 1] - 0x30
     if any(record.address for record in header) or tail[-1].kind != END_OF[kind]:
@@ -103,6 +101,15 @@ def _read_whole(data: bytes) -> Image | None:
     if body is None or any(record.address != body[1] for record in tail[:-1]):
         return None
     return body[0]
+
+
+def _parse_sound(text: bytes) -> list[_Record] | None:
+    """The records of a few lines, or None where one is not right."""
+    lines = [line for _, line in iter_lines(text)]
+    try:
+        return [_parse_line(1, line) for line in lines] if all(lines) else None
+    except LineError:
+        return None
 
 
 def _line_start(data: bytes, end: int) -> int:

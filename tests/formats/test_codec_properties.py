@@ -132,6 +132,22 @@ def test_no_lines_raise_anything_but_a_format_error(
         assert again.image == found.image
 
 
+@settings(max_examples=300, deadline=None)
+@given(lines=LINES, end=st.sampled_from([END, srec(9, 0), srec(7, 0), ""]))
+def test_whole_file_reader_accepts_nothing_that_the_line_reader_does_not(
+    lines: list[str], end: str
+) -> None:
+    data = text(*lines, end)
+    for format, image in (
+        (ImageFormat.INTEL_HEX, sound_intel_hex(data)),
+        (ImageFormat.S_RECORD, _read_whole(data)),
+    ):
+        if image is not None:
+            parsed = parse_image(data, format=format)
+            assert parsed.image == image
+            assert parsed.findings == ()
+
+
 @settings(max_examples=150, deadline=None)
 @given(data=st.data(), seed=images())
 @pytest.mark.parametrize("format", HEX_FORMATS)
