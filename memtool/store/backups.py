@@ -15,7 +15,7 @@ from pathlib import Path
 import platformdirs
 
 from memtool.core.backup import BackupEntry, BackupRead, BackupReceipt, Role
-from memtool.errors import InputError, StoreError, UsageError
+from memtool.errors import InputError, JournalError, StoreError, UsageError
 from memtool.formats.codec import ImageFormat, ParsedImage, parse_image
 from memtool.store.checking import StoreItem, find_differences, find_items
 from memtool.store.keeping import keep_copy, keep_record
@@ -35,6 +35,8 @@ from memtool.store.place import (
 from memtool.store.records import Record, make_record
 
 _LEAST_OF_ID = 4
+_MAY_BE_SOUND = frozenset({"unreadable", "changed-while-read", "out-of-memory"})
+"""Of a record: it may say that the very same reads are kept already."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,10 +256,13 @@ class BackupStore:
                     )
 
     def _records(self) -> tuple[tuple[Record, ...], tuple[StoreError, ...]]:
-        if not self.folder.is_symlink() and not self.folder.exists():
-            return (), ()
-        with open_place(self.folder) as place:
-            return place.read_records()
+        try:
+            with open_place(self.folder) as place:
+                return place.read_records()
+        except StoreError as error:
+            if error.code == "no-store":
+                return (), ()
+            raise
 
     def _record(self, backup_id: str) -> Record:
         with open_place(self.folder) as place:
@@ -284,7 +289,10 @@ def _add_to(folder: Path, reads: Sequence[ReadToKeep], wanted: Record, time: str
     """Keep copies, record and line in one store, in this order; the caller holds its lock."""
     prepare_place(folder)
     with open_place(folder) as place:
-        records, _ = place.read_records()
+        records, bad = place.read_records()
+        for error in bad:
+            if error.code in _MAY_BE_SOUND:
+                raise error
         known = next((record for record in records if record.content == wanted.content), None)
         replaced: dict[str, str] = {}
         for read in reads:
@@ -297,7 +305,7 @@ def _add_to(folder: Path, reads: Sequence[ReadToKeep], wanted: Record, time: str
             for item, new_name in replaced.items():
                 note_set_aside(place.root, item, new_name, time=time)
             note_record(place.root, record, kind=BACKUP_ADDED, time=time)
-        except InputError as error:
+        except JournalError as error:
             raise StoreError(
                 f"backup {record.entry.id} is kept, but the store's journal is damaged"
                 f" ({error.message})",

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from memtool.core.backup import BackupRead
 from memtool.core.finding import Verdict
-from memtool.errors import InputError, StoreError
+from memtool.errors import InputError, JournalError, StoreError
 from memtool.formats.codec import ImageFormat, parse_image
 from memtool.store.folder import Folder
 from memtool.store.journal import JournalState
@@ -167,7 +167,7 @@ def _check_missing_records(place: Place, named: frozenset[str]) -> Iterator[Stor
 def _check_journal(root: Folder) -> tuple[JournalState | None, tuple[StoreItem, ...]]:
     try:
         state = read_ledger(root)
-    except InputError as error:
+    except (JournalError, StoreError) as error:
         place = "" if error.line is None else f"Line {error.line}: "
         return None, (_fail(JOURNAL, f"{place}{error.message}."),)
     if state.torn is None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -20,6 +21,12 @@ BY_DESCRIPTOR = os.open in os.supports_dir_fd
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
 _SAFE = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOCTTY", 0)
 _NO_FOLDER_SYNC = frozenset({errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS})
+
+
+def close_quietly(descriptor: int) -> None:
+    """Close. An error here says nothing that ``fsync`` or the last read has not said already."""
+    with suppress(OSError):
+        os.close(descriptor)
 
 
 class Folder:
@@ -55,7 +62,7 @@ class Folder:
         """Close it; closing again does nothing."""
         descriptor, self._descriptor = self._descriptor, None
         if descriptor is not None:
-            os.close(descriptor)
+            close_quietly(descriptor)
 
     def shown(self, name: str) -> str:
         """The path of `name` for messages."""

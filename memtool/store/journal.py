@@ -34,11 +34,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from memtool.errors import JournalError, UsageError
+from memtool.errors import JournalError, StoreError, UsageError
 from memtool.store.folder import Folder, open_folder
 from memtool.store.locking import hold_lock
 from memtool.store.reading import FileContent, compute_sha256, read_file_in
-from memtool.store.writing import append_line, write_new_in
+from memtool.store.writing import append_line, explaining, write_new_in
 
 JsonValue: TypeAlias = (
     "str | int | float | bool | Sequence[JsonValue] | Mapping[str, JsonValue] | None"
@@ -172,7 +172,9 @@ def append_entry_in(
     """As `append_entry`, in an open folder; the caller holds a lock."""
     if datetime.fromisoformat(time).tzinfo is None:
         raise ValueError(f"'{time}' has no zone")
-    if folder.status(name) is None:
+    with explaining(folder.shown(name), 0):
+        is_new = folder.status(name) is None
+    if is_new:
         entry, line = _make_entry(None, kind=kind, facts=facts, files=files, time=time)
         write_new_in(folder, name, line)
         return entry
@@ -354,11 +356,18 @@ def _entry_of(members: dict[str, Any], digest: str) -> JournalEntry:
 def _open_parent(path: Path) -> Folder:
     try:
         return open_folder(path.parent)
-    except OSError as error:
+    except (FileNotFoundError, NotADirectoryError) as error:
         raise UsageError(
-            f"the folder cannot be opened: {error.strerror}",
+            "the folder does not exist",
             code="no-such-folder",
             next_step="check the path",
+            file=str(path.parent),
+        ) from error
+    except OSError as error:
+        raise StoreError(
+            f"the folder cannot be opened: {error.strerror}",
+            code="cannot-open-folder",
+            next_step="check the medium and its permissions",
             file=str(path.parent),
         ) from error
 

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from memtool.store.folder import Folder
 from memtool.store.journal import JournalFile, JournalState, append_entry_in, parse_journal
-from memtool.store.place import FILES, JOURNAL, RECORDS, sync_kept
-from memtool.store.reading import read_file_in
+from memtool.store.place import FILES, JOURNAL, RECORDS, read_own, sync_kept
 from memtool.store.records import Record, split_record_name
 
 BACKUP_ADDED = "backup-added"
@@ -25,11 +24,11 @@ def read_ledger(root: Folder) -> JournalState:
 
     Raises:
         JournalError: it is broken; names the first bad line.
-        InputError: it cannot be read.
+        StoreError: it cannot be read.
     """
     if root.status(JOURNAL) is None:
         return JournalState(entries=(), torn=None)
-    return parse_journal(read_file_in(root, JOURNAL))
+    return parse_journal(read_own(root, JOURNAL))
 
 
 def find_named_records(state: JournalState) -> tuple[str, ...]:

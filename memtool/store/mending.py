@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from memtool.errors import InputError, StoreError
+from memtool.errors import JournalError, StoreError
 from memtool.store.checking import find_fault_of_fixed, find_faults_of_copy
 from memtool.store.folder import Folder
 from memtool.store.keeping import keep_copy, keep_record
@@ -100,7 +100,7 @@ def _mend_copies(place: Place, other: Place | None, aside: list[tuple[str, str]]
 def _mend_journal(place: Place, aside: list[tuple[str, str]], time: str) -> Iterator[str]:
     try:
         state = read_ledger(place.root)
-    except InputError as error:
+    except JournalError as error:
         _set_aside(place, place.root, JOURNAL, JOURNAL, aside)
         state = read_ledger(place.root)
         yield f"The journal was damaged ({error.message}); it was begun anew from the records."

@@ -28,8 +28,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from memtool.errors import InputError, MemtoolError, RefusalError, StoreError, UsageError
-from memtool.store.folder import Folder, open_folder
-from memtool.store.reading import read_file_in
+from memtool.store.folder import Folder, close_quietly, open_folder
+from memtool.store.reading import FileContent, read_file_in
 from memtool.store.records import Record, parse_record, split_record_name
 from memtool.store.writing import UNFINISHED, write_new_in
 
@@ -64,7 +64,7 @@ Names that begin with ".unfinished-" are left from a write that was cut off; the
 """Belongs to version 1 of the store and never changes with it: `check` compares it."""
 
 _LIMIT = 512 * 1024 * 1024
-_SMALL = 16 * 1024 * 1024
+_SMALL = 64 * 1024 * 1024
 _FORMAT = re.compile(rb'\{"format": "benchimage\.store/([1-9][0-9]{0,8})"')
 
 
@@ -96,7 +96,7 @@ class Place:
             StoreError: it is not there, was changed, or is of another version.
         """
         shown = self.records.shown(name)
-        return parse_record(name, _read(self.records, name, _SMALL), shown=shown)
+        return parse_record(name, read_own(self.records, name).data, shown=shown)
 
     def next_number(self) -> int:
         """The number of the next record: above all names, of damaged records too."""
@@ -260,7 +260,7 @@ def sync_kept(folder: Folder, name: str) -> None:
             try:
                 os.fsync(descriptor)
             finally:
-                os.close(descriptor)
+                close_quietly(descriptor)
         folder.sync()
     except OSError as error:
         raise StoreError(
@@ -282,12 +282,7 @@ def _require_no_foreign(root: Folder) -> None:
     """A folder that is to become a store holds nothing but what a killed beginning left."""
     remove_placeholder(root, MARKER)
     foreign = set(root.names()) - {LOCK, README, FILES, RECORDS}
-    foreign = {name for name in foreign if not name.startswith(UNFINISHED)}
-    for name in (FILES, RECORDS):
-        if root.status(name) is not None:
-            with root.folder(name) as inside:
-                foreign.update(inside.names())
-    if foreign:
+    if _has_parts(root) or any(not name.startswith(UNFINISHED) for name in foreign):
         raise RefusalError(
             "this folder is not empty and not a backup store",
             code="not-a-store",
@@ -332,7 +327,15 @@ def _open_parts(root: Folder, stack: ExitStack) -> Place:
 
 
 def _has_parts(root: Folder) -> bool:
-    return any(root.status(name) is not None for name in (FILES, RECORDS, JOURNAL))
+    """Whether anything of a store is in the folder, beyond what a killed beginning leaves."""
+    if root.status(JOURNAL) is not None:
+        return True
+    for name in (FILES, RECORDS):
+        if root.status(name) is not None:
+            with root.folder(name) as inside:
+                if inside.names():
+                    return True
+    return False
 
 
 def _require_marker(root: Folder) -> None:
@@ -340,12 +343,12 @@ def _require_marker(root: Folder) -> None:
     if root.status(MARKER) is None:
         raise StoreError(
             "there is no backup store here: its marker is missing",
-            code="no-store",
+            code="no-marker" if _has_parts(root) else "no-store",
             next_step="name the store with --store, or mend it with"
             " 'benchimage backup check --repair'",
             file=shown,
         )
-    data = _read(root, MARKER, _SMALL)
+    data = read_own(root, MARKER).data
     if data == MARKER_DATA:
         return
     version = _FORMAT.match(data)
@@ -365,9 +368,14 @@ def _require_marker(root: Folder) -> None:
     )
 
 
-def _read(folder: Folder, name: str, limit: int) -> bytes:
+def read_own(folder: Folder, name: str) -> FileContent:
+    """Read a small file of the store: record, journal or marker.
+
+    Raises:
+        StoreError: missing, not readable, or a link.
+    """
     try:
-        return read_file_in(folder, name, limit=limit).data
+        return read_file_in(folder, name, limit=_SMALL)
     except (UsageError, InputError) as error:
         raise _not_read(error) from error
 
@@ -391,7 +399,7 @@ def describe_change(length: int, size: int | None) -> str:
 
 
 def _why(error: OSError, path: Path) -> str:
-    if path.is_symlink():
+    if os.path.islink(path):  # noqa: PTH114 - this one never raises
         return "a symbolic link lies in its place"
     return error.strerror or str(error)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from memtool.errors import InputError, MemtoolError, UsageError
-from memtool.store.folder import Folder
+from memtool.store.folder import Folder, close_quietly
 
 MAX_FILE_SIZE = 256 * 1024 * 1024
 """Bytes. 64 MiB of memory, the most that `memtool.formats` takes, is 180 MB of Intel HEX."""
@@ -120,7 +120,7 @@ def _read_and_close(descriptor: int, path: Path, limit: int) -> FileContent:
             "there is not enough memory to read the file", code="out-of-memory", file=shown
         ) from error
     finally:
-        os.close(descriptor)
+        close_quietly(descriptor)
     return FileContent(
         path=path,
         data=data,

@@ -32,7 +32,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from memtool.errors import RefusalError, StoreError, UsageError
-from memtool.store.folder import Folder, open_folder
+from memtool.store.folder import Folder, close_quietly, open_folder
 from memtool.store.reading import compute_sha256
 
 UNFINISHED = ".unfinished-"
@@ -146,7 +146,7 @@ def write_new_in(
     """As `write_new`, for a name in an open folder."""
     shown = folder.shown(name)
     draft = _Draft(data, read_only=read_only, before_publish=before_publish)
-    with _explaining(shown, len(data)):
+    with explaining(shown, len(data)):
         if folder.status(name) is not None:
             raise _exists(shown)
         try:
@@ -185,7 +185,7 @@ def append_line(
     shown = folder.shown(name)
     keep = size if keep is None else keep
     digest = compute_sha256(line)
-    with _explaining(shown, len(line)):
+    with explaining(shown, len(line)):
         descriptor = folder.open(name, os.O_RDWR | os.O_APPEND)
         try:
             if os.fstat(descriptor).st_size != size:
@@ -206,7 +206,7 @@ def append_line(
                     os.fsync(descriptor)
                 raise
         finally:
-            os.close(descriptor)
+            close_quietly(descriptor)
         # The run that made the file may have been cut off before its name was durable.
         folder.sync()
 
@@ -241,7 +241,7 @@ def _publish_nameless(folder: Folder, name: str, draft: _Draft) -> None:
                 follow_symlinks=True,
             )
     finally:
-        os.close(descriptor)
+        close_quietly(descriptor)
 
 
 def _publish_renamed(folder: Folder, name: str, draft: _Draft) -> None:
@@ -274,7 +274,7 @@ def _publish_over_placeholder(folder: Folder, name: str, draft: _Draft) -> None:
     with _random_file(folder) as (descriptor, random_name):
         draft.fill(descriptor)
         draft.ask()
-        os.close(folder.open(name, _NEW))
+        close_quietly(folder.open(name, _NEW))
         try:
             folder.move(random_name, folder, name)
         except BaseException:
@@ -292,7 +292,7 @@ def _random_file(folder: Folder) -> Iterator[tuple[int, str]]:
         try:
             yield descriptor, random_name
         finally:
-            os.close(descriptor)
+            close_quietly(descriptor)
     except BaseException:
         with suppress(OSError):
             folder.remove(random_name)
@@ -339,8 +339,16 @@ def _require_written(descriptor: int, start: int, size: int, expected: str) -> N
 
 
 @contextmanager
-def _explaining(shown: str, size: int) -> Iterator[None]:
-    """Give every error of the system and of the read-back its file and its sentence."""
+def explaining(shown: str, size: int) -> Iterator[None]:
+    """Give every error of the system and of the read-back its file and its sentence.
+
+    Args:
+        shown: Path of the file that is written, for messages.
+        size: Bytes that it needs.
+
+    Raises:
+        StoreError: for every `OSError` of the body.
+    """
     try:
         yield
     except OSError as error:
