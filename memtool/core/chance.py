@@ -4,6 +4,7 @@
 
     p(v) = max(1/256, share of v among the image's own bytes).
 
+Where fewer than 256 bytes are counted, the share is taken of 256, since so few say little.
 The first term is a random image, the second one this image's own mix: an image of zeros
 makes a run of zeros likely, one full of ASCII digits makes five digits in a row likely.
 The larger of the two is taken, so the number stated is rather too high than too low.
@@ -28,8 +29,9 @@ one of the ten digits, x for `X` (in random bytes 33/256, 10/256, 1/256; in seve
     shape only:               a^17
 
 since the right check digit is one of eleven characters that are equally likely for random
-texts. Each is multiplied by the places and by the ways of the form. The bytes of the hits
-themselves are left out of the image's mix.
+texts. Each is multiplied by the places and by the ways of the form. Left out of the image's
+mix are the bytes of the hits themselves, and runs of more than eight equal bytes: filler,
+in which no VIN can lie (`memtool.core.vin_shape`, rule 4).
 
 **What the model does not see.** Neighbouring bytes of text and tables are not independent:
 capitals stand beside capitals. An inventory of part numbers holds more runs of seventeen
@@ -53,6 +55,8 @@ CHANCE_LIMIT = 0.01
 A choice, not a law: one doubtful trace in a hundred images.
 """
 
+_FEWEST = 256
+"""Fewer bytes say nothing about a mix: the share is then taken of so many."""
 VIN_CODES = ALPHABET.encode()
 DIGIT_CODES = b"0123456789"
 
@@ -86,17 +90,18 @@ def _fitting(value: int, mask: int) -> tuple[int, ...]:
     return tuple(other for other in range(256) if other & mask == value)
 
 
-def measure_mix(image: Image, without: Iterable[int] = ()) -> ByteMix:
+def measure_mix(image: Image, *, without: Iterable[bytes] = ()) -> ByteMix:
     """The mix of an image's bytes.
 
     Args:
         image: Every defined byte counts.
-        without: Values of bytes to leave out, one for each such byte.
+        without: Runs of its bytes to leave out.
     """
     counts = [sum(s.data.count(value) for s in image.segments) for value in range(256)]
-    for value in without:
-        counts[value] -= 1
-    total = max(1, sum(counts))
+    for run in without:
+        for value in set(run):
+            counts[value] -= run.count(value)
+    total = max(_FEWEST, sum(counts))
     chances = tuple(max(1 / 256, counts[value] / total) for value in range(256))
     return ByteMix(image.size, chances)
 

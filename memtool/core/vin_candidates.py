@@ -28,8 +28,45 @@ class VinCandidate:
     run: int | None
     """Characters of the alphabet in a row here, 17 when the VIN stands alone or among
     other VINs; None in packed forms, where neighbours mean nothing."""
+    goes_on: bool
+    """A digit follows: the digits at the end of a VIN do not stop before their run does."""
     alone: bool = False
     """Swapped as a field by itself, not as a part of swapped words."""
+
+    @property
+    def bits(self) -> int:
+        """How much speaks for this reading of the bytes against others.
+
+        On top of the shape: how unusual the form is (rough, no source), neighbours that
+        fit as well, digits that go on.
+        """
+        bits = self.shape.bits - sum(_COSTS[step.kind] for step in self.form.steps)
+        bits -= 6 * self.alone + 2 * self.goes_on
+        if self.run is not None:
+            bits -= 8 if self.run > NEARLY_EXACT else 2 * (self.run - VIN_LENGTH)
+        return bits
+
+
+_COSTS = {
+    "plain": 0,
+    "utf-16-be": 0,
+    "utf-16-le": 0,
+    "lower-case": 2,
+    "swapped-16": 3,
+    "swapped-32": 5,
+    "reversed": 5,
+    "every-2": 3,
+    "every-4": 5,
+    "inverted": 4,
+    "nibbles-swapped": 6,
+    "bits-reversed": 6,
+    "xor": 12,
+    "added": 12,
+    "packed-7-msb": 6,
+    "packed-7-lsb": 6,
+    "packed-6-msb": 8,
+    "packed-6-lsb": 8,
+}
 
 
 def find_windows(view: bytes) -> Iterator[tuple[int, str, VinShape, int]]:
@@ -55,6 +92,11 @@ def find_windows(view: bytes) -> Iterator[tuple[int, str, VinShape, int]]:
             if shape is not None:
                 text = match[0][place : place + VIN_LENGTH].decode("ascii")
                 yield match.start() + place, text, shape, length
+
+
+def digit_follows(view: bytes, place: int) -> bool:
+    """Whether the text at `place` is followed by a digit."""
+    return view[place + VIN_LENGTH : place + VIN_LENGTH + 1].isdigit()
 
 
 def _shape_at(run: bytes, place: int) -> VinShape | None:

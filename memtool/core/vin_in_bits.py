@@ -20,7 +20,7 @@ from memtool.core.stored_forms import Step, StoredForm, unpack
 from memtool.core.trace import make_trace
 from memtool.core.view import View
 from memtool.core.vin import VIN_LENGTH
-from memtool.core.vin_candidates import VinCandidate
+from memtool.core.vin_candidates import VinCandidate, digit_follows
 from memtool.core.vin_shape import find_vin_shape
 
 PACKED_KINDS = ("packed-7-msb", "packed-7-lsb", "packed-6-msb", "packed-6-lsb")
@@ -76,9 +76,10 @@ def _in_view(view: View, kind: str, order: tuple[Step, ...]) -> Iterator[VinCand
         if number == MOST_CANDIDATES:
             return
         first, offset = divmod(bit, 8)
-        size = (offset + width * VIN_LENGTH + 7) // 8
+        size = (offset + width * (VIN_LENGTH + 1) + 7) // 8
         raw = view.data[first : first + size]
-        text = unpack(raw, width=width, high_first=planes.high_first, bit=offset)[:VIN_LENGTH]
+        characters = unpack(raw, width=width, high_first=planes.high_first, bit=offset)
+        text = characters[:VIN_LENGTH]
         shape = find_vin_shape(text.decode("ascii")) if len(text) == VIN_LENGTH else None
         if shape is None:
             continue
@@ -90,6 +91,7 @@ def _in_view(view: View, kind: str, order: tuple[Step, ...]) -> Iterator[VinCand
             trace=make_trace(cells),
             shape=shape,
             run=None,
+            goes_on=digit_follows(characters, 0),
         )
 
 

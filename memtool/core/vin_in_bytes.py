@@ -17,7 +17,7 @@ from memtool.core.stored_forms import Step, StoredForm, swap_words, undoing_tabl
 from memtool.core.trace import make_trace
 from memtool.core.view import View
 from memtool.core.vin import VIN_LENGTH
-from memtool.core.vin_candidates import NEARLY_EXACT, RUN, VinCandidate, find_windows
+from memtool.core.vin_candidates import NEARLY_EXACT, RUN, VinCandidate, digit_follows, find_windows
 from memtool.core.vin_shape import find_vin_shape
 
 _NEAR = re.compile(rb"[A-HJ-NPR-Z0-9]{12,}")
@@ -101,7 +101,14 @@ def _in_order(step: Step, order: str, part: Segment) -> Iterator[VinCandidate]:
         for place, text, shape, run in find_windows(data):
             places = range(place, place + VIN_LENGTH)
             cells = ((view.address(last - p if backwards else p), 0xFF) for p in places)
-            yield VinCandidate(text=text, form=form, trace=make_trace(cells), shape=shape, run=run)
+            yield VinCandidate(
+                text=text,
+                form=form,
+                trace=make_trace(cells),
+                shape=shape,
+                run=run,
+                goes_on=run > VIN_LENGTH and digit_follows(data, place),
+            )
 
 
 def _swapped_alone(reading: _Reading, part: Segment) -> Iterator[VinCandidate]:
@@ -126,6 +133,7 @@ def _swapped_alone(reading: _Reading, part: Segment) -> Iterator[VinCandidate]:
                 trace=make_trace((start + index, 0xFF) for index in range(VIN_LENGTH)),
                 shape=shape,
                 run=len(match[0]),
+                goes_on=False,
                 alone=True,
             )
 
@@ -142,7 +150,8 @@ def _spaced(step: Step, view: View, segment: Segment) -> Iterator[VinCandidate]:
                 first = addresses[0] - before
                 addresses = list(range(first, first + 2 * VIN_LENGTH))
         trace = make_trace((address, 0xFF) for address in addresses)
-        yield VinCandidate(text=text, form=form, trace=trace, shape=shape, run=run)
+        goes_on = run > VIN_LENGTH and digit_follows(view.data, place)
+        yield VinCandidate(text=text, form=form, trace=trace, shape=shape, run=run, goes_on=goes_on)
 
 
 def _wide_form(segment: Segment, addresses: list[int]) -> str | None:

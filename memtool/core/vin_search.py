@@ -14,14 +14,14 @@ Each of them only while the number that chance gives of its kind, in its form, i
 of this size and mix, is below `CHANCE_LIMIT`. `deep` asks for the rest: forms in which
 chance makes more than that, texts of the mere shape, less clear neighbourhoods.
 
-Of several readings of the same bytes one is reported. A plain text that stands alone, ends
-in four digits and begins with an assigned maker's code wins over all others, unless another
-order of the bytes has a matching check digit where it has a wrong one. Otherwise the reading
-for which most speaks wins, and among equals the earlier form of the closed list.
+Of several readings of the same bytes the one is reported for which most speaks, see
+`VinCandidate.bits`; among equals the earlier form of the closed list. Only where two keys
+read the same bytes equally well both are reported: nothing tells which is right.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -33,14 +33,16 @@ from memtool.core.chance import (
     measure_mix,
 )
 from memtool.core.image import Image
-from memtool.core.span import Span
+from memtool.core.span import Span, union_spans
 from memtool.core.stored_forms import Step, StoredForm, undoing_table
-from memtool.core.vin import CHECK_CHARACTERS, VIN_LENGTH, CheckDigitState, check_digit_state
+from memtool.core.view import View
+from memtool.core.vin import VIN_LENGTH, CheckDigitState, check_digit_state
 from memtool.core.vin_candidates import NEARLY_EXACT, VinCandidate
 from memtool.core.vin_in_bits import find_in_bits, measure_packed_chances
 from memtool.core.vin_in_bytes import find_in_bytes
 from memtool.core.vin_under_key import find_under_key
 
+_EQUAL_STEPS = re.compile(rb"\x00{8,}")
 _SHARED_BYTES = 2
 """Two packed texts side by side share a byte; readings of the same bytes share many."""
 
@@ -72,7 +74,8 @@ def find_vins(image: Image, *, deep: bool = False) -> tuple[VinFinding, ...]:
         deep: Report what chance may have made as well, see the module.
 
     Returns:
-        Sorted by address. Two findings share no byte, packed ones at most two.
+        Sorted by address. Two findings share no byte, packed ones at most two, but for
+        readings under two keys that are equally good.
     """
     candidates = [
         candidate
@@ -80,23 +83,25 @@ def find_vins(image: Image, *, deep: bool = False) -> tuple[VinFinding, ...]:
         for find in (find_in_bytes, find_under_key, find_in_bits)
         for candidate in find(segment)
     ]
-    wanted = [candidate for candidate in candidates if deep or _is_clear(candidate)]
-    chosen = _choose_readings(wanted)
-    chances = _Chances(image, chosen)
-    findings = [
-        finding
-        for finding in (_make_finding(candidate, chances) for candidate in chosen)
-        if deep or finding.expected_by_chance < CHANCE_LIMIT
+    if not deep:
+        candidates = [candidate for candidate in candidates if _is_clear(candidate)]
+    if not candidates:
+        return ()
+    chances = _Chances(image, candidates)
+    likely = [
+        candidate for candidate in candidates if deep or chances.expected(candidate) < CHANCE_LIMIT
     ]
+    findings = [_make_finding(candidate, chances) for candidate in _choose_readings(likely)]
     return tuple(sorted(findings, key=lambda finding: (finding.span, finding.stored_as)))
 
 
 def _is_clear(candidate: VinCandidate) -> bool:
     """Whether the rules of the module report it without being asked for more."""
     shape, run = candidate.shape, candidate.run
-    plain = candidate.form.name == "plain"
+    plain, six_bits = candidate.form.name == "plain", candidate.form.bits == 6
     if shape.check_digit and shape.serial:
-        return run is None or run <= NEARLY_EXACT or shape.country
+        alone = run <= NEARLY_EXACT if run is not None else not six_bits
+        return alone or shape.country
     if shape.serial:
         near = run is None or run <= NEARLY_EXACT
         return near and (shape.country or (plain and run == VIN_LENGTH))
@@ -113,6 +118,10 @@ def _choose_readings(candidates: Iterable[VinCandidate]) -> list[VinCandidate]:
             for number in owner.get(address, ()):
                 shared[number] = shared.get(number, 0) + 1
         packed = candidate.form.is_packed
+        rivals = [chosen[number] for number in shared]
+        if any(_is_as_good(candidate, rival) for rival in rivals):
+            chosen.append(candidate)
+            continue
         if shared and (not packed or max(shared.values()) > _SHARED_BYTES):
             continue
         for address, _ in candidate.trace.cells():
@@ -121,24 +130,16 @@ def _choose_readings(candidates: Iterable[VinCandidate]) -> list[VinCandidate]:
     return chosen
 
 
+def _is_as_good(candidate: VinCandidate, rival: VinCandidate) -> bool:
+    """Whether two keys read the same bytes equally well, so that nothing tells which is right."""
+    kinds, others = ([step.kind for step in each.form.steps] for each in (candidate, rival))
+    keyed = kinds[-1] in ("xor", "added") and kinds == others
+    return keyed and candidate.trace == rival.trace and candidate.bits == rival.bits
+
+
 def _preference(candidate: VinCandidate) -> tuple[object, ...]:
     """Sorts the reading to believe first."""
-    shape, kinds = candidate.shape, [step.kind for step in candidate.form.steps]
-    plain = kinds == ["plain"]
-    swapped_words = kinds in (["swapped-16"], ["swapped-32"]) and not candidate.alone
-    # A wrong check digit in a plain text is suspicious where other orders have a right one;
-    # a letter in that position is none, as in many European VINs.
-    settled = shape.check_digit or candidate.text[8] not in CHECK_CHARACTERS
-    alone = plain and candidate.run == VIN_LENGTH and shape.serial and shape.country
-    if alone and settled:
-        tier = 0
-    elif swapped_words and shape.check_digit and shape.serial and shape.country:
-        tier = 1
-    elif alone:
-        tier = 2
-    else:
-        tier = 3
-    return tier, -shape.points, candidate.alone, _form_rank(candidate.form), candidate.trace.span
+    return -candidate.bits, _form_rank(candidate.form), candidate.trace.span
 
 
 def _form_rank(form: StoredForm) -> tuple[object, ...]:
@@ -158,8 +159,9 @@ class _Chances:
 
     def __init__(self, image: Image, candidates: Sequence[VinCandidate]) -> None:
         self._image = image
-        taken = {address for candidate in candidates for address, _ in candidate.trace.cells()}
-        self._mix = measure_mix(image, without=_values_at(image, taken))
+        spans = [piece for candidate in candidates for piece in candidate.trace.pieces]
+        apart = union_spans([*spans, *_filler_of(image)])
+        self._mix = measure_mix(image, without=(image.read(span) for span in apart))
         self._known: dict[tuple[tuple[str, ...], bool, bool], float] = {}
 
     def expected(self, candidate: VinCandidate) -> float:
@@ -207,9 +209,11 @@ def _add(code: int, key: int) -> int:
     return (code + key) % 256
 
 
-def _values_at(image: Image, addresses: set[int]) -> Iterator[int]:
-    for address in addresses:
-        yield image.read(Span(address, address + 1))[0]
+def _filler_of(image: Image) -> Iterator[Span]:
+    """Runs of more than eight equal bytes."""
+    for segment in image.segments:
+        for match in _EQUAL_STEPS.finditer(View(segment).xor_steps):
+            yield Span(segment.start + match.start(), segment.start + match.end() + 1)
 
 
 def _make_finding(candidate: VinCandidate, chances: _Chances) -> VinFinding:

@@ -7,11 +7,24 @@ lawful exceptions, 9,499 published patterns), and all of them pass:
 2. At least two letters among the first ten characters. They have three or more.
 3. At least five different characters. They have six or more.
 4. No run of more than eight equal characters. They have five at most.
-5. Not all letters among A to F: dumps and digests printed as text look like that. None does.
+5. No character more than nine times. They have one seven times at most.
+6. Not all letters among A to F: dumps and digests printed as text look like that. None does.
 
 A check digit alone proves little (1 of 33 random texts has the right one), four digits at
 the end not much (1 of 119). Both together, in a run of exactly seventeen characters or in a
 form that chance hardly makes, do; see `memtool.core.chance`.
+
+Between readings of the same bytes the one for which most speaks is chosen. The weights are
+rough, in bits, to be compared with each other only:
+
+| what                                                                       | bits     |
+|----------------------------------------------------------------------------|----------|
+| position 9 matches                                                         | +7       |
+| position 9 is a digit or X that does not match                             | -2       |
+| the last four are not digits                                               | -6       |
+| the first two characters are assigned to no country that is known here     | -4       |
+| position 10 is no model-year code                                          | -1       |
+| positions 12 and 13, each: a digit, another character                      | +1, -1   |
 """
 
 from __future__ import annotations
@@ -19,7 +32,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from memtool.core.vin import YEAR_CODES, compute_check_digit, is_well_formed
+from memtool.core.vin import CHECK_CHARACTERS, YEAR_CODES, compute_check_digit, is_well_formed
 from memtool.core.vin_regions import find_country
 
 _LONG_RUN = re.compile(r"(.)\1{8}")
@@ -37,13 +50,8 @@ class VinShape:
     """The last four are digits, as ISO 3779 and 49 CFR 565.15(d) ask."""
     country: bool
     """The first two characters are assigned to a country."""
-    year: bool
-    """Position 10 holds a model-year code."""
-
-    @property
-    def points(self) -> int:
-        """For choosing between readings of the same bytes: the more, the likelier."""
-        return 8 * self.check_digit + 4 * self.serial + 2 * self.country + self.year
+    bits: int
+    """How much speaks for it, in bits, see the module."""
 
 
 def find_vin_shape(text: str) -> VinShape | None:
@@ -52,11 +60,11 @@ def find_vin_shape(text: str) -> VinShape | None:
         return None
     if len(_LETTER.findall(text, 0, 10)) < 2 or not _LETTER_OF_NO_HEX.search(text):
         return None
-    if _LONG_RUN.search(text):
+    if _LONG_RUN.search(text) or max(map(text.count, set(text))) > 9:
         return None
-    return VinShape(
-        check_digit=compute_check_digit(text) == text[8],
-        serial=text[13:].isdigit(),
-        country=find_country(text) is not None,
-        year=text[9] in YEAR_CODES,
-    )
+    check_digit = compute_check_digit(text) == text[8]
+    serial, country = text[13:].isdigit(), find_country(text) is not None
+    bits = 7 if check_digit else -2 if text[8] in CHECK_CHARACTERS else 0
+    bits -= (0 if serial else 6) + (0 if country else 4) + (0 if text[9] in YEAR_CODES else 1)
+    bits += sum(1 if text[place].isdigit() else -1 for place in (11, 12))
+    return VinShape(check_digit=check_digit, serial=serial, country=country, bits=bits)

@@ -33,6 +33,7 @@ _CROSSING = {"xor": rb"\x60-\x7f", "added": rb"\x08-\x2a\xd6-\xf8"}
 _OF_DIGITS = {"xor": rb"\x00-\x0f", "added": rb"\x00-\x09\xf7-\xff"}
 _NEAR = {kind: re.compile(b"[%b]{11,}" % steps) for kind, steps in _BETWEEN.items()}
 _SPACED_NEAR = {kind: re.compile(b"[%b]{16,}" % steps) for kind, steps in _BETWEEN.items()}
+_SIX_EQUAL = re.compile(r"(.)\1{5}")
 _EQUAL_BYTES = re.compile(rb"\x00{9,}")
 _WINDOW = {
     kind: re.compile(
@@ -98,7 +99,7 @@ def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCand
         for key in _find_keys(_KEYS[kind], stored):
             text = _undo(kind, key, stored).decode("ascii")
             shape = find_vin_shape(text)
-            if shape is None or not shape.serial:
+            if shape is None or not shape.serial or _is_monotonous(text):
                 continue
             yield VinCandidate(
                 text=text,
@@ -108,7 +109,17 @@ def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCand
                 ),
                 shape=shape,
                 run=_run_around(_KEYS[kind], key, view.data, place),
+                goes_on=_undo(kind, key, view.data[place + VIN_LENGTH :][:1]).isdigit(),
             )
+
+
+def _is_monotonous(text: str) -> bool:
+    """Whether a text runs into filler, which some key makes a character like any other.
+
+    Of the VINs that `memtool.core.vin_shape` names none has more than five equal characters
+    in a row, or a character more than seven times.
+    """
+    return _SIX_EQUAL.search(text) is not None or max(map(text.count, set(text))) > 7
 
 
 def _find_keys(keys: tuple[int, ...], stored: bytes) -> Iterator[int]:
