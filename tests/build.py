@@ -16,12 +16,14 @@ A 24C02 of 256 bytes::
 from __future__ import annotations
 
 import binascii
+import hashlib
 
 DONOR_VIN = "1M8GDM9AXKP042788"
 """Worked example of a check digit, Wikipedia "Vehicle identification number"."""
 VEHICLE_VIN = "1G4AH59H45G118341"
 """Example of 49 CFR 565.15, Table VI."""
 SIZE = 256
+SECRET = hashlib.sha256(b"access data of the test module").digest()[:16]
 
 LAYOUT = """\
 [layout]
@@ -95,7 +97,7 @@ def module_memory(
     serial: bytes = b"SN-0007731-AB   ",
     options: bytes = bytes(range(16)),
     starts: int = 4711,
-    secret: bytes = bytes(range(0xE0, 0xF0)),
+    secret: bytes = SECRET,
 ) -> bytes:
     """The 256 bytes of one module."""
     memory = bytearray(b"\xff" * SIZE)
