@@ -8,7 +8,8 @@ from memtool.formats.intel_hex import parse_intel_hex
 from memtool.formats.intel_hex_writing import encode_intel_hex
 from memtool.formats.parsed import ImageFormat, ParsedImage
 from memtool.formats.raw import encode_raw, parse_raw
-from memtool.formats.s_record import encode_s_record, parse_s_record
+from memtool.formats.s_record import parse_s_record
+from memtool.formats.s_record_writing import encode_s_record
 
 __all__ = ["DEFAULT_RECORD_LENGTH", "ImageFormat", "ParsedImage", "encode_image", "parse_image"]
 
