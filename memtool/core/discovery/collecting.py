@@ -1,0 +1,246 @@
+"""Keeps the best of what the searches find, and counts the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from memtool.core.discovery.area import Area
+from memtool.core.discovery.classes import Indexes, Matches
+from memtool.core.discovery.evidence import Chance
+from memtool.core.discovery.results import Equivalent, Placement
+from memtool.core.span import Span
+from memtool.core.sums import ByteOrder
+
+_RUNS_KEPT = 16
+_ERASED = 6
+"""Marks that a field of one repeated byte loses."""
+_SHORT = 8
+"""A block of fewer bytes is hardly one."""
+
+
+@dataclass(frozen=True, slots=True)
+class NumberOrder:
+    """How the bytes of a stored number lie."""
+
+    byte_order: ByteOrder | None
+    word_swapped: bool
+    significance: tuple[int, ...]
+    """For each byte of the field its place in the number, 0 the lowest."""
+
+    def number(self, stored: bytes) -> int:
+        """The number that a field holds."""
+        return sum(
+            byte << (8 * place) for byte, place in zip(stored, self.significance, strict=True)
+        )
+
+
+def number_orders(length: int, *, word_swapped: bool = True) -> tuple[NumberOrder, ...]:
+    """All orders that a number of `length` bytes is looked for in."""
+    if length == 1:
+        return (NumberOrder(None, False, (0,)),)
+    little = tuple(range(length))
+    orders = [NumberOrder("big", False, little[::-1]), NumberOrder("little", False, little)]
+    if length == 4 and word_swapped:
+        orders += [
+            NumberOrder("big", True, (1, 0, 3, 2)),
+            NumberOrder("little", True, (2, 3, 0, 1)),
+        ]
+    return tuple(orders)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ends:
+    """The ends that one search asked the starts about, with all that ranks a match."""
+
+    algorithms: tuple[str, ...]
+    """One for each model of a start."""
+    order: NumberOrder
+    placement: Placement
+    length: int
+    """Bytes of the field."""
+    bits: tuple[float, ...]
+    """Evidence of 1, 2, … contents."""
+    positions: Indexes
+    """Where the block ends."""
+    fields: Indexes
+    """Where the field starts."""
+    together: bool
+    """The field follows the block, and block and field are one content."""
+    levels: NDArray[np.int64]
+    """How many different stored numbers the images have there; for totals, contents count."""
+    linear: bool
+    """A CRC: what is the exclusive-or of other images' numbers adds nothing."""
+    total: int | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """One shortest block, not yet confirmed."""
+
+    ends: Ends
+    area: Area
+    algorithm: str
+    start: int
+    end: int
+    field: int
+    stored: tuple[bytes, ...] | None
+    """Of a field outside of the area."""
+    contents: int
+    marks: int
+    equivalents: tuple[Equivalent, ...]
+    last_start: int
+    """Starts below this were tried for the end."""
+
+    @property
+    def rank(self) -> tuple[float, int, int, int]:
+        """Sorts the best one first."""
+        bits = self.ends.bits[self.contents - 1]
+        return (-bits, -self.marks, self.start, self.end)
+
+
+TIERS = {
+    Placement.AFTER_BLOCK: 0,
+    Placement.INSIDE: 0,
+    Placement.GIVEN: 0,
+    Placement.IMAGE_END: 1,
+    Placement.DIFFERING: 2,
+}
+"""From the most natural placement to the least; see `Chance`."""
+
+
+class Collector:
+    """The one place that all searches report to."""
+
+    def __init__(self, kept: int) -> None:
+        """Keep `kept` candidates of each search."""
+        self.chance = Chance()
+        self.candidates: list[Candidate] = []
+        self.counted = 0
+        self.pairs = 0
+        self._kept = kept
+
+    def offer(
+        self,
+        area: Area,
+        ends: Ends,
+        matches: Matches | None,
+        per_position: int,
+        limits: Indexes,
+        stored_at: Callable[[int], tuple[bytes, ...]] | None = None,
+    ) -> None:
+        """Take what one search found."""
+        if matches is None:
+            return
+        self.pairs += matches.tried_pairs
+        self.counted += len(matches.starts)
+        starts, models = np.divmod(matches.starts, per_position)
+        positions, fields = ends.positions[matches.ends], ends.fields[matches.ends]
+        contents = _contents(area, ends, matches.ends, starts, positions)
+        marks = _marks(area, ends, starts, positions, fields)
+        score = contents * 64 + marks
+        rows: Sequence[int] = range(len(score))
+        if len(score) > self._kept:
+            rows = [int(row) for row in np.argpartition(-score, self._kept)[: self._kept]]
+        for row in rows:
+            if not contents[row]:
+                continue
+            last = int(limits[matches.ends[row]])
+            self.candidates.append(
+                Candidate(
+                    ends=ends,
+                    area=area,
+                    algorithm=ends.algorithms[int(models[row])],
+                    start=int(starts[row]),
+                    end=int(positions[row]),
+                    field=int(fields[row]),
+                    stored=None if stored_at is None else stored_at(int(matches.ends[row])),
+                    contents=int(contents[row]),
+                    marks=int(marks[row]),
+                    equivalents=_equivalents(area, ends, matches, row, per_position, last),
+                    last_start=last,
+                )
+            )
+
+
+def _contents(
+    area: Area, ends: Ends, rows: Indexes, starts: Indexes, positions: Indexes
+) -> NDArray[np.int64]:
+    length = ends.length if ends.together else 0
+    contents = area.contents_at(starts, positions + length, length)
+    return np.minimum(contents, ends.levels[rows])
+
+
+def _marks(
+    area: Area, ends: Ends, starts: Indexes, positions: Indexes, fields: Indexes
+) -> NDArray[np.int64]:
+    """How plausible a block's place is, from its borders alone."""
+    after = positions + (ends.length if ends.together else 0)
+    marks = area.start_marks[starts].astype(np.int64) + area.end_marks[after]
+    marks -= 4 * (positions - starts < _SHORT)
+    if not ends.length:
+        return marks
+    inside = (fields >= 0) & (fields + ends.length <= area.size)
+    first = np.where(inside, fields, 0)
+    erased = inside.copy()
+    for image in area.images:
+        head = image[first]
+        erased &= (head == 0) | (head == 0xFF)
+        for step in range(1, ends.length):
+            erased &= image[np.minimum(first + step, area.size - 1)] == head
+    marks[erased] -= _ERASED
+    return marks
+
+
+def _equivalents(
+    area: Area, ends: Ends, matches: Matches, row: int, per_position: int, last: int
+) -> tuple[Equivalent, ...]:
+    """The rest of the class: other starts of this end, then other ends of this start."""
+    found: list[Equivalent] = []
+    own_start = int(matches.starts[row])
+    end = int(ends.positions[matches.ends[row]])
+    starts, models = np.divmod(matches.starts_like(row), per_position)
+    # The nearest start was taken, so all others that this end allows are longer readings.
+    chosen = starts < last
+    for model, algorithm in enumerate(ends.algorithms):
+        addresses = starts[chosen & (models == model)]
+        addresses = addresses[addresses * per_position + model != own_start]
+        if len(addresses):
+            runs = _runs(area.base + addresses)
+            here = Span(area.base + end, area.base + end + 1)
+            found.append(_equivalent(algorithm, ends, runs, (here,), len(addresses)))
+    later = ends.positions[matches.ends_like(row)]
+    later = later[later != end]
+    if len(later):
+        first = area.base + own_start // per_position
+        algorithm = ends.algorithms[own_start % per_position]
+        runs = _runs(area.base + later)
+        found.append(_equivalent(algorithm, ends, (Span(first, first + 1),), runs, len(later)))
+    return tuple(found)
+
+
+def _equivalent(
+    algorithm: str, ends: Ends, starts: tuple[Span, ...], to: tuple[Span, ...], count: int
+) -> Equivalent:
+    return Equivalent(
+        algorithm=algorithm,
+        byte_order=ends.order.byte_order,
+        word_swapped=ends.order.word_swapped,
+        total=ends.total,
+        starts=starts,
+        ends=to,
+        count=count,
+    )
+
+
+def _runs(addresses: Indexes) -> tuple[Span, ...]:
+    """The runs that ascending addresses form, the first sixteen of them."""
+    breaks = np.flatnonzero(np.diff(addresses) > 1)[: _RUNS_KEPT - 1]
+    firsts = [int(addresses[0]), *(int(addresses[place + 1]) for place in breaks)]
+    lasts = [int(addresses[place]) for place in breaks]
+    tail = np.flatnonzero(np.diff(addresses) > 1)
+    final = int(addresses[tail[_RUNS_KEPT - 1]]) if len(tail) >= _RUNS_KEPT else int(addresses[-1])
+    return tuple(Span(first, last + 1) for first, last in zip(firsts, [*lasts, final], strict=True))

@@ -1,0 +1,247 @@
+"""Confirms candidates by computing them, folds what follows from others, and orders the rest.
+
+Rules
+-----
+1. No block is returned that was not computed afresh, by the code that checks a layout's
+   checksums, in every image.
+2. Evidence is counted again on the block's own bytes: images whose stored numbers do not
+   follow from each other; for totals, contents that are not the same bytes in another
+   order.
+3. A row that follows from a better one, or that the images cannot tell from it, becomes
+   one of its equivalents: the same field read in another order, the same bytes as part of
+   a total, the same field for a block whose borders differ by nothing but bytes that are
+   equal in all images.
+4. Convincing rows come in the order in which they must be refreshed: a block that covers
+   another one's field comes after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from memtool.core.algorithms import compute_value, get_algorithm
+from memtool.core.discovery.collecting import TIERS, Candidate, Collector
+from memtool.core.discovery.evidence import expected_other_starts, independent_rows, proves_nothing
+from memtool.core.discovery.results import (
+    CONVINCING,
+    HOPELESS,
+    DiscoveredBlock,
+    Equivalent,
+    Placement,
+    Standing,
+)
+from memtool.core.span import Span
+
+_TRIED = 4
+"""Candidates confirmed for each block wanted: some fold into others."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Confirmed:
+    candidate: Candidate
+    bits: float
+    images: tuple[int, ...]
+    stored: tuple[bytes, ...]
+    equivalents: tuple[Equivalent, ...]
+
+    @property
+    def rank(self) -> tuple[float, int, int, int]:
+        return (-self.bits, *self.candidate.rank[1:])
+
+
+def build_blocks(collector: Collector, most: int) -> tuple[list[DiscoveredBlock], int]:
+    """The best `most` blocks, and how many more there are."""
+    ranked = sorted(collector.candidates, key=lambda candidate: candidate.rank)
+    confirmed = [found for found in map(_confirm, ranked[: most * _TRIED + 40]) if found]
+    confirmed.sort(key=lambda found: found.rank)
+    kept: list[_Confirmed] = []
+    folded = 0
+    for found in confirmed:
+        place = next((at for at, better in enumerate(kept) if _follows(found, better)), None)
+        if place is None:
+            kept.append(found)
+        else:
+            folded += 1
+            kept[place] = replace(
+                kept[place],
+                equivalents=(*kept[place].equivalents, _as_equivalent(found)),
+            )
+    blocks = [_block(found, collector) for found in kept[:most]]
+    return _in_refresh_order(blocks), max(0, collector.counted - folded - len(blocks))
+
+
+def _confirm(candidate: Candidate) -> _Confirmed | None:
+    """Rules 1 and 2."""
+    algorithm, ends = get_algorithm(candidate.algorithm), candidate.ends
+    blocks = [content[candidate.start : candidate.end] for content in candidate.area.contents]
+    if ends.placement is Placement.INSIDE:
+        values = [compute_value(algorithm, block, total=ends.total) for block in blocks]
+        if any(values):
+            return None
+        stored: tuple[bytes, ...] = ()
+        adding = independent_rows(
+            [
+                None if proves_nothing(block, b"") else int.from_bytes(_by_lane(block), "big")
+                for block in blocks
+            ],
+            linear=False,
+        )
+    else:
+        stored = candidate.stored or tuple(
+            content[candidate.field : candidate.field + ends.length]
+            for content in candidate.area.contents
+        )
+        numbers = [ends.order.number(field) for field in stored]
+        if not all(
+            _fits(algorithm.name, block, number)
+            for block, number in zip(blocks, numbers, strict=True)
+        ):
+            return None
+        adding = independent_rows(
+            [
+                None if proves_nothing(block, field) else number
+                for block, field, number in zip(blocks, stored, numbers, strict=True)
+            ],
+            linear=ends.linear,
+        )
+    if not adding:
+        return None
+    return _Confirmed(
+        candidate=candidate,
+        bits=ends.bits[len(adding) - 1],
+        images=tuple(candidate.area.numbers[row] for row in adding),
+        stored=stored,
+        equivalents=candidate.equivalents,
+    )
+
+
+def _fits(name: str, block: bytes, number: int) -> bool:
+    algorithm = get_algorithm(name)
+    value = compute_value(algorithm, block)
+    if value == number:
+        return True
+    if not name.startswith("FLETCHER"):
+        return False
+    half = algorithm.width // 2
+    modulus = (1 << half) - 1
+    return all(
+        (value >> shift & modulus) % modulus == (number >> shift & modulus) % modulus
+        for shift in (0, half)
+    )
+
+
+def _by_lane(block: bytes) -> bytes:
+    """The same for blocks that hold the same bytes in another order, each in its lane."""
+    return bytes(sorted(block[::2])) + bytes(sorted(block[1::2]))
+
+
+def _follows(found: _Confirmed, better: _Confirmed) -> bool:
+    """Rule 3."""
+    one, other = found.candidate, better.candidate
+    if one.area is not other.area:
+        return False
+    if Placement.INSIDE in (one.ends.placement, other.ends.placement):
+        return one.start == other.start and _content_end(one) == _content_end(other)
+    if (one.field, one.ends.length) != (other.field, other.ends.length):
+        return False
+    if found.bits <= found.candidate.ends.bits[0]:
+        # One content alone: only the same reading in another order follows.
+        same_numbers = [one.ends.order.number(field) for field in found.stored] == [
+            other.ends.order.number(field) for field in better.stored
+        ]
+        return (
+            one.algorithm == other.algorithm
+            and same_numbers
+            and (one.start == other.start or one.end == other.end)
+        )
+    area = one.area
+    return area.same_content(one.start, other.start) and area.same_content(one.end, other.end)
+
+
+def _content_end(candidate: Candidate) -> int:
+    return candidate.end + candidate.ends.length
+
+
+def _as_equivalent(found: _Confirmed) -> Equivalent:
+    candidate = found.candidate
+    start, end = candidate.area.base + candidate.start, candidate.area.base + candidate.end
+    return Equivalent(
+        algorithm=candidate.algorithm,
+        byte_order=candidate.ends.order.byte_order,
+        word_swapped=candidate.ends.order.word_swapped,
+        total=candidate.ends.total,
+        starts=(Span(start, start + 1),),
+        ends=(Span(end, end + 1),),
+        count=1 + sum(equivalent.count for equivalent in found.equivalents),
+    )
+
+
+def _block(found: _Confirmed, collector: Collector) -> DiscoveredBlock:
+    candidate, ends, area = found.candidate, found.candidate.ends, found.candidate.area
+    inside = ends.placement is Placement.INSIDE
+    expected = collector.chance.expected(found.bits, tier=TIERS[ends.placement])
+    field = area.base + candidate.field
+    return DiscoveredBlock(
+        algorithm=candidate.algorithm,
+        block=Span(area.base + candidate.start, area.base + candidate.end),
+        field=None if inside else Span(field, field + ends.length),
+        byte_order=ends.order.byte_order,
+        word_swapped=ends.order.word_swapped,
+        total=ends.total,
+        placement=ends.placement,
+        images=found.images,
+        bits=found.bits,
+        expected_by_chance=expected,
+        start_expected_by_chance=_other_borders(candidate),
+        standing=_standing(expected),
+        equivalents=found.equivalents,
+    )
+
+
+def _other_borders(candidate: Candidate) -> float:
+    """Other starts that chance fits to the end; with a field elsewhere, to any end that the
+    images cannot tell from it."""
+    area, ends = candidate.area, candidate.ends
+    starts = expected_other_starts(
+        area.counted,
+        area.thresholds(0),
+        candidate.start,
+        candidate.last_start,
+        ends.bits[0],
+        len(ends.algorithms),
+    )
+    if ends.together:
+        return starts
+    place = int(np.searchsorted(area.differing, candidate.end))
+    low = int(area.differing[place - 1]) + 1 if place else 0
+    high = int(area.differing[place]) if place < len(area.differing) else area.size
+    return starts * max(1, high - max(low, candidate.start + 1) + 1)
+
+
+def _standing(expected: float) -> Standing:
+    if expected < CONVINCING:
+        return Standing.CONVINCING
+    return Standing.WEAK if expected <= HOPELESS else Standing.GUESS
+
+
+def _in_refresh_order(blocks: Sequence[DiscoveredBlock]) -> list[DiscoveredBlock]:
+    """Rule 4; where blocks cover each other's fields in a circle, the better one first."""
+    waiting = [block for block in blocks if block.standing is Standing.CONVINCING]
+    rest = [block for block in blocks if block.standing is not Standing.CONVINCING]
+    ordered: list[DiscoveredBlock] = []
+    while waiting:
+        ready = next((block for block in waiting if not _needs(block, waiting)), waiting[0])
+        ordered.append(ready)
+        waiting.remove(ready)
+    return ordered + rest
+
+
+def _needs(block: DiscoveredBlock, others: Iterable[DiscoveredBlock]) -> bool:
+    """Whether `block` covers the field of one of `others`."""
+    return any(
+        other is not block and other.field is not None and block.block.overlaps(other.field)
+        for other in others
+    )

@@ -1,0 +1,423 @@
+"""All blocks of all lengths whose CRC is stored, by sorting sides.
+
+For each polynomial the sides of start and end are computed once (`register_algebra`) and
+shared by all its models, byte orders and placements. The sides of several images become
+one key of 64 bits by a linear map, so that start value and final XOR, which all images
+share, can be put in afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from memtool.core.algorithms import Algorithm
+from memtool.core.crc import CrcParameters, reflect
+from memtool.core.discovery.area import Area, FixedField
+from memtool.core.discovery.classes import NO_START, Indexes, KeyTable, StartClasses, repeated
+from memtool.core.discovery.collecting import TIERS, Collector, Ends, NumberOrder, number_orders
+from memtool.core.discovery.evidence import count_pairs, expected_by_level
+from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
+from memtool.core.discovery.results import Placement
+
+_BATCH = 1 << 19
+"""Registers worked on at a time where many places are tried."""
+_TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
+"""Shifts that mix a side before it is added to a key."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrcModel:
+    """One CRC as the register sees it."""
+
+    algorithm: str
+    init: int
+    xorout: int
+
+
+@dataclass(frozen=True, slots=True)
+class CrcGroup:
+    """All models of one polynomial and reflection."""
+
+    width: int
+    poly: int
+    reflected: bool
+    models: tuple[CrcModel, ...]
+
+    @property
+    def length(self) -> int:
+        """Bytes of the stored number."""
+        return self.width // 8
+
+
+def group_crcs(algorithms: Sequence[Algorithm]) -> tuple[CrcGroup, ...]:
+    """The CRCs of whole bytes among `algorithms`, by polynomial and reflection.
+
+    CRCs that reflect only one of input and output are left out: none of the catalogue's
+    whole-byte ones does.
+    """
+    groups: dict[tuple[int, int, bool], list[CrcModel]] = {}
+    for algorithm in algorithms:
+        crc = algorithm.crc
+        if crc is None or crc.width % 8 or not 8 <= crc.width <= 64 or crc.refin != crc.refout:
+            continue
+        model = CrcModel(algorithm.name, register_of(crc), crc.xorout)
+        groups.setdefault((crc.width, crc.poly, crc.refin), []).append(model)
+    return tuple(CrcGroup(*key, tuple(models)) for key, models in sorted(groups.items()))
+
+
+def register_of(crc: CrcParameters) -> int:
+    """The register at the start, as the algebra keeps it."""
+    return reflect(crc.init, crc.width) if crc.refin else crc.init
+
+
+class LinearKeys:
+    """Makes one 64-bit key of the registers of several images, linear over GF(2).
+
+    Exact where all registers fit into 64 bits; otherwise distinct tuples may share a key,
+    which confirming each block by computing it takes care of.
+    """
+
+    def __init__(self, width: int, count: int) -> None:
+        """Take the registers' width and the number of images."""
+        self._width, self._count = width, count
+
+    def of(self, registers: Sequence[Registers]) -> Registers:
+        """The key of each tuple of registers."""
+        key = registers[0]
+        for place in range(1, self._count):
+            key = key ^ self._placed(registers[place], place)
+        return key
+
+    def of_shared(self, registers: Registers) -> Registers:
+        """The key of registers that are the same in all images."""
+        return self.of([registers] * self._count)
+
+    def _placed(self, registers: Registers, place: int) -> Registers:
+        if (place + 1) * self._width <= 64:
+            return registers << np.uint64(place * self._width)
+        mixed = registers
+        for turn in range(place // len(_TRIPLES) + 1):
+            left, right, again = _TRIPLES[(place + turn) % len(_TRIPLES)]
+            mixed = mixed ^ (mixed << np.uint64(left))
+            mixed = mixed ^ (mixed >> np.uint64(right))
+            mixed = mixed ^ (mixed << np.uint64(again))
+        return mixed
+
+
+class CrcSides:
+    """Sides of one polynomial over one area."""
+
+    def __init__(self, group: CrcGroup, area: Area) -> None:
+        """Compute the prefix sides of all images."""
+        self.group, self.area = group, area
+        self.algebra: RegisterAlgebra = algebra_of(group.width, group.poly, group.reflected)
+        self.keys = LinearKeys(group.width, area.count)
+        self.prefixes = self.algebra.prefix_sides(area.masks)
+        self.prefix_key = self.keys.of(self.prefixes)
+        self._constants: dict[int, Registers] = {}
+        self._starts: dict[int, StartClasses] = {}
+
+    @cached_property
+    def terms(self) -> list[Registers]:
+        """What each byte adds to its image's prefix."""
+        return [prefix[1:] ^ prefix[:-1] for prefix in self.prefixes]
+
+    def constant(self, value: int) -> Registers:
+        """The key of A^(-k)·value, the same in all images, for k = 0 … n."""
+        if value not in self._constants:
+            sequence = self.algebra.back_sequence(value, self.area.size + 1)
+            self._constants[value] = self.keys.of_shared(sequence)
+        return self._constants[value]
+
+    def models_of(self, xorout: int) -> tuple[CrcModel, ...]:
+        """The models that share a final XOR, and so share their ends."""
+        return tuple(model for model in self.group.models if model.xorout == xorout)
+
+    @property
+    def xorouts(self) -> tuple[int, ...]:
+        """Every final XOR of the group's models."""
+        return tuple(dict.fromkeys(model.xorout for model in self.group.models))
+
+    def starts(self, xorout: int) -> StartClasses:
+        """All starts of the models with this final XOR, at offsets 0 … n - 1."""
+        if xorout not in self._starts:
+            models = self.models_of(xorout)
+            self._starts[xorout] = _start_classes([self._start_keys(model) for model in models])
+        return self._starts[xorout]
+
+    def starts_of_natural_order(self, xorout: int) -> StartClasses:
+        """The same, without starts that only the empty block right before them would fit.
+
+        Where no constant is in the way, the end of a number in natural order has the key of
+        the start behind it, always. Only keys that come again tell anything.
+        """
+        models = self.models_of(xorout)
+        if xorout or all(model.init for model in models):
+            return self.starts(xorout)
+        again = repeated(self.prefix_key)[:-1]
+        return _start_classes(
+            [
+                self._start_keys(model)
+                if model.init
+                else np.where(again, self._start_keys(model), NO_START)
+                for model in models
+            ]
+        )
+
+    def _start_keys(self, model: CrcModel) -> Registers:
+        keys = self.prefix_key[:-1]
+        return keys ^ self.constant(model.init)[:-1] if model.init else keys
+
+    def is_natural(self, order: NumberOrder) -> bool:
+        """Whether the bytes lie in the order in which the register shifts them out."""
+        places = tuple(range(self.group.length))
+        return order.significance == (places if self.group.reflected else places[::-1])
+
+    def end_keys(self, order: NumberOrder) -> Registers:
+        """The key of A^(-j)·c_j ⊕ P_j for a number stored right after j, without final XOR."""
+        length, size = self.group.length, self.area.size
+        if self.is_natural(order):
+            return self.prefix_key[length:]
+        return self.keys.of(
+            [
+                self.algebra.stored_sides(terms, order.significance) ^ prefix[: size - length + 1]
+                for terms, prefix in zip(self.terms, self.prefixes, strict=True)
+            ]
+        )
+
+
+def _start_classes(sides: Sequence[Registers]) -> StartClasses:
+    keys = sides[0] if len(sides) == 1 else np.stack(sides, axis=1).ravel()
+    return StartClasses(keys, len(sides))
+
+
+def search_after_block(
+    sides: CrcSides, collector: Collector, *, word_swapped: bool
+) -> Iterator[None]:
+    """Report the blocks with their number right after them; yields after each piece of work."""
+    group, area = sides.group, sides.area
+    if area.size <= group.length:
+        return
+    positions = np.arange(area.size - group.length + 1)
+    thresholds = area.thresholds(group.length)
+    limits = np.minimum(positions, thresholds[0][positions + group.length])
+    levels = sides.area.stored_levels(group.length)
+    expected = expected_by_level(
+        thresholds, positions + group.length, positions, levels, group.width
+    )
+    for order in number_orders(group.length, word_swapped=word_swapped):
+        keys = sides.end_keys(order)
+        for xorout in sides.xorouts:
+            models = sides.models_of(xorout)
+            ends = Ends(
+                algorithms=tuple(model.algorithm for model in models),
+                order=order,
+                placement=Placement.AFTER_BLOCK,
+                length=group.length,
+                bits=tuple(group.width * many for many in range(1, area.count + 1)),
+                positions=positions,
+                fields=positions,
+                together=True,
+                levels=levels,
+                linear=True,
+            )
+            for level, matches in enumerate(expected, 1):
+                collector.chance.add(group.width * level, len(models) * matches)
+            shifted = keys ^ sides.constant(xorout)[: len(keys)] if xorout else keys
+            natural = sides.is_natural(order)
+            starts = sides.starts_of_natural_order(xorout) if natural else sides.starts(xorout)
+            collector.offer(area, ends, starts.match(shifted, limits), len(models), limits)
+            yield
+
+
+def search_fixed_fields(
+    sides: CrcSides,
+    fields: Sequence[FixedField],
+    placement: Placement,
+    collector: Collector,
+    *,
+    word_swapped: bool,
+    skip_adjacent: bool,
+) -> Iterator[None]:
+    """Report the blocks whose number lies at one of `fields`; yields after each piece of work.
+
+    Args:
+        sides: Of one polynomial.
+        fields: All of the group's length.
+        placement: What to call these places.
+        collector: Takes the results.
+        word_swapped: Try exchanged words as well.
+        skip_adjacent: Leave out fields right after the block, which were searched before.
+    """
+    _count_chance(sides, fields, placement, collector, word_swapped=word_swapped)
+    for order in number_orders(sides.group.length, word_swapped=word_swapped):
+        for places, ends in _likely_ends(sides, fields, order):
+            yield
+            _join_fixed(sides, fields, placement, collector, order, places, ends, skip_adjacent)
+
+
+def _count_chance(
+    sides: CrcSides,
+    fields: Sequence[FixedField],
+    placement: Placement,
+    collector: Collector,
+    *,
+    word_swapped: bool,
+) -> None:
+    group, area = sides.group, sides.area
+    tried = len(group.models) * len(number_orders(group.length, word_swapped=word_swapped))
+    for field in fields:
+        expected = expect_fixed(area, field, group.length, group.width)
+        collector.chance.add(group.width * field.distinct, tried * expected, tier=TIERS[placement])
+
+
+def expect_fixed(area: Area, field: FixedField, length: int, bits: float) -> float:
+    """Chance matches of all blocks with one field, for one algorithm."""
+    counts = count_fixed_pairs(area, field, length)
+    return float(
+        sum(
+            count * 2.0 ** (-bits * max(contents, field.distinct))
+            for contents, count in enumerate(counts, 1)
+        )
+    )
+
+
+def count_fixed_pairs(area: Area, field: FixedField, length: int) -> list[int]:
+    """Blocks tried for one field, by the contents that they have."""
+    thresholds = area.thresholds(0)
+    before = np.arange(max(0, min(field.offset, area.size)) + 1)
+    counts = count_pairs(thresholds, before, before)
+    low = field.offset + length
+    if low < area.size:
+        floor = max(0, low)
+        after = np.arange(floor + 1, area.size + 1)
+        more = count_pairs(thresholds, after, after, floor)
+        counts = [one + other for one, other in zip(counts, more, strict=True)]
+    return counts
+
+
+def _likely_ends(
+    sides: CrcSides, fields: Sequence[FixedField], order: NumberOrder
+) -> Iterator[tuple[Indexes, Indexes]]:
+    """(place, end) pairs worth a join: all of them, or those that two images allow.
+
+    Where two images differ in the field, their equations' difference has no constants in
+    it, and holds for few ends: A^(-j)·Δc ⊕ ΔP_j must be one of the ΔP_i.
+    """
+    area = sides.area
+    everywhere = np.arange(1, area.size + 1)
+    by_pair: dict[tuple[int, int] | None, list[int]] = {}
+    for place, field in enumerate(fields):
+        by_pair.setdefault(_differing_pair(field), []).append(place)
+    for pair, places in by_pair.items():
+        if pair is None:
+            for place in places:
+                yield np.full(area.size, place), everywhere
+            continue
+        one, other = pair
+        difference = sides.prefixes[one] ^ sides.prefixes[other]
+        allowed = KeyTable(np.unique(difference[:-1]), 1 << 11)
+        step = max(1, _BATCH // area.size)
+        for begin in range(0, len(places), step):
+            batch = places[begin : begin + step]
+            numbers = [
+                order.number(fields[place].stored[one]) ^ order.number(fields[place].stored[other])
+                for place in batch
+            ]
+            moved = _back_sequences(sides.algebra, numbers, area.size + 1)
+            moved ^= difference
+            rows, ends = np.nonzero(allowed.may_have(moved[:, 1:]))
+            if len(rows):
+                yield np.array(batch)[rows], ends + 1
+
+
+def _differing_pair(field: FixedField) -> tuple[int, int] | None:
+    """Two images that differ in the field."""
+    for row, stored in enumerate(field.stored):
+        if stored != field.stored[0]:
+            return 0, row
+    return None
+
+
+def _back_sequences(algebra: RegisterAlgebra, numbers: Sequence[int], count: int) -> Registers:
+    """Row x: A^(-k)·numbers[x] for k = 0 … count - 1."""
+    found = np.empty((len(numbers), count), np.uint64)
+    found[:, 0] = numbers
+    done = 1
+    while done < count:
+        more = min(done, count - done)
+        power = algebra.back_power(done.bit_length() - 1)
+        found[:, done : done + more] = power.apply(np.ascontiguousarray(found[:, :more]))
+        done += more
+    return found
+
+
+def _join_fixed(
+    sides: CrcSides,
+    fields: Sequence[FixedField],
+    placement: Placement,
+    collector: Collector,
+    order: NumberOrder,
+    places: Indexes,
+    positions: Indexes,
+    skip_adjacent: bool,
+) -> None:
+    group, area = sides.group, sides.area
+    offsets = np.array([field.offset for field in fields])[places]
+    positions, whole = positions.astype(np.int64), len(places) == area.size
+    behind = positions >= offsets + group.length + 1
+    outside = behind | (positions < offsets + (0 if skip_adjacent else 1))
+    places, positions, offsets = places[outside], positions[outside], offsets[outside]
+    if not len(places):
+        return
+    floors = np.where(behind[outside], np.maximum(offsets + group.length, 0), 0)
+    limits = np.minimum(positions, area.thresholds(0)[0][positions]).astype(np.int64)
+    keys = sides.keys.of(
+        [
+            _stored_sides(sides, fields, order, row, places, positions, whole=whole)
+            ^ prefix[positions]
+            for row, prefix in enumerate(sides.prefixes)
+        ]
+    )
+    distinct = np.array([field.distinct for field in fields])[places]
+    for xorout in sides.xorouts:
+        models = sides.models_of(xorout)
+        ends = Ends(
+            algorithms=tuple(model.algorithm for model in models),
+            order=order,
+            placement=placement,
+            length=group.length,
+            bits=tuple(group.width * many for many in range(1, area.count + 1)),
+            positions=positions,
+            fields=offsets,
+            together=False,
+            levels=distinct,
+            linear=True,
+        )
+        shifted = keys ^ sides.constant(xorout)[positions] if xorout else keys
+        matches = sides.starts(xorout).match(shifted, limits, floors, places)
+        collector.offer(
+            area, ends, matches, len(models), limits, lambda end: fields[int(places[end])].stored
+        )
+
+
+def _stored_sides(
+    sides: CrcSides,
+    fields: Sequence[FixedField],
+    order: NumberOrder,
+    image: int,
+    places: Indexes,
+    positions: Indexes,
+    *,
+    whole: bool,
+) -> Registers:
+    """A^(-position)·(number stored in the field) of one image, for each (place, position)."""
+    numbers = np.array([order.number(field.stored[image]) for field in fields], np.uint64)
+    if whole and (places == places[0]).all():
+        sequence = sides.algebra.back_sequence(int(numbers[places[0]]), sides.area.size + 1)
+        return sequence[positions]
+    return sides.algebra.back_each(numbers[places], positions)

@@ -1,0 +1,272 @@
+"""How much each image adds, and how many matches chance alone would make.
+
+Facts
+-----
+- An image adds evidence for a block only where its stored number does not follow from the
+  others'. Other content alone is not enough: where a block inside carries its own CRC of
+  the same polynomial, or digits were permuted under a sum, contents differ and the number
+  does not, and every block around them would seem proved by all images.
+- CRCs are linear: of four images whose contents make x ⊕ y ⊕ z ⊕ w = 0 the last one
+  matches by itself. The number of independent images is the rank of the differences of
+  the stored numbers plus one; up to three images it is the number of different ones.
+- A block of one repeated byte, erased or never written, proves nothing where its field is
+  one repeated byte too, or where it is no longer than the field: registers stand still
+  over zeros, and start values of all ones cancel as many erased bytes.
+- Chance makes a pair of start and end with e different contents, block and field together,
+  match in all of them with 2^(-width·e).
+- Thresholds: as the start moves down from a fixed end, contents only fall apart. For each
+  end and each r there is one number: starts below it have at least r contents.
+- Where there are more than eight images, eight that differ most are counted: counting
+  less evidence than there is errs on the safe side.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+Bytes = NDArray[np.uint8]
+Places = NDArray[np.int32]
+
+MOST_COUNTED = 8
+_CHUNK = 1 << 16
+
+
+class Chance:
+    """Expected chance matches, by tier and by the bits of evidence they would show.
+
+    Tiers order placements from the most natural one. A block's expectation counts its own
+    tier and those before it: looking into unlikely places as well takes nothing from what
+    was found in the likely ones.
+    """
+
+    def __init__(self) -> None:
+        """Start with nothing tried."""
+        self._by_bits: dict[tuple[int, float], float] = defaultdict(float)
+
+    def add(self, bits: float, expected: float, *, tier: int = 0) -> None:
+        """Count what was tried: it makes `expected` matches with so much evidence."""
+        if expected > 0:
+            self._by_bits[tier, bits] += expected
+
+    def expected(self, bits: float, *, tier: int) -> float:
+        """Matches by chance with at least so many bits of evidence, up to a tier."""
+        return sum(
+            value
+            for (place, key), value in self._by_bits.items()
+            if place <= tier and key >= bits - 1e-9
+        )
+
+    @property
+    def total(self) -> float:
+        """Matches by chance of any evidence, anywhere."""
+        return sum(self._by_bits.values())
+
+
+def choose_counted(images: Bytes) -> tuple[int, ...]:
+    """Rows that evidence is counted on: distinct ones, at most eight, most different first."""
+    distinct: dict[bytes, int] = {}
+    for row, image in enumerate(images):
+        distinct.setdefault(image.tobytes(), row)
+    rows = list(distinct.values())
+    if len(rows) <= MOST_COUNTED:
+        return tuple(rows)
+    chosen = [rows[0]]
+    distance = np.full(len(rows), images.shape[1] + 1)
+    while len(chosen) < MOST_COUNTED:
+        last = images[chosen[-1]]
+        distance = np.minimum(distance, [int((images[row] != last).sum()) for row in rows])
+        chosen.append(rows[int(distance.argmax())])
+    return tuple(chosen)
+
+
+def independent_rows(numbers: Sequence[int | None], *, linear: bool) -> tuple[int, ...]:
+    """The places of numbers that do not follow from those before them; None never counts.
+
+    Args:
+        numbers: What is stored, one for each image.
+        linear: Also leave out what is the exclusive-or of an odd number of others.
+    """
+    base: int | None = None
+    basis: dict[int, int] = {}
+    seen: set[int] = set()
+    adding: list[int] = []
+    for place, number in enumerate(numbers):
+        if number is None or number in seen:
+            continue
+        seen.add(number)
+        base = number if base is None else base
+        rest = number ^ base
+        while linear and rest and rest.bit_length() in basis:
+            rest ^= basis[rest.bit_length()]
+        if rest or not adding:
+            basis[rest.bit_length()] = rest
+            adding.append(place)
+    return tuple(adding)
+
+
+def proves_nothing(block: bytes, field: bytes) -> bool:
+    """Whether a block is erased or never written, and its field shows no more than that."""
+    if block.count(block[:1]) != len(block):
+        return False
+    return field.count(field[:1]) == len(field) or len(block) <= len(field)
+
+
+def run_starts(image: Bytes) -> Places:
+    """For each end, where the run of equal bytes before it starts."""
+    size = len(image)
+    starts = np.zeros(size + 1, np.int32)
+    changes = np.where(image[1:] != image[:-1], np.arange(1, size, dtype=np.int32), 0)
+    np.maximum.accumulate(changes, out=starts[2:])
+    return starts
+
+
+def start_limits(image: Bytes, length: int) -> Places:
+    """For each end of a field of `length` bytes, the starts below which a block counts.
+
+    `proves_nothing` for all starts at once. `length` 0: the field lies elsewhere, and only
+    blocks of more than one byte value count.
+    """
+    runs = run_starts(image)
+    if not length:
+        return runs
+    limits = np.zeros_like(runs)
+    ends = np.arange(len(image) - length + 1, dtype=np.int32)
+    varied = runs[length:] > ends
+    limits[length:] = np.maximum(runs[: len(ends)], np.where(varied, ends - length, 0))
+    return limits
+
+
+def content_thresholds(images: Bytes, limits: Sequence[Places]) -> Places:
+    """For each end, the starts below which there are at least 1, 2, … contents.
+
+    Args:
+        images: Shape (k, n).
+        limits: `start_limits` of each image.
+
+    Returns:
+        Shape (k, n + 1): row r - 1 has the threshold for r contents.
+    """
+    count, size = images.shape
+    found = np.zeros((count, size + 1), np.int32)
+    places = np.arange(1, size + 1, dtype=np.int32)
+    # Node 0 stands for "proves nothing"; apart[x, y] is the start below which x and y differ.
+    apart: dict[tuple[int, int], Places] = {}
+    for row in range(count):
+        image = images[row]
+        apart[0, row + 1] = limits[row][1:]
+        for other in range(row):
+            differs = np.where(image != images[other], places, 0)
+            apart[other + 1, row + 1] = np.maximum.accumulate(differs)
+    for begin in range(0, size, _CHUNK):
+        end = min(begin + _CHUNK, size)
+        cut = {pair: values[begin:end] for pair, values in apart.items()}
+        found[:, begin + 1 : end + 1] = _separations(cut, count + 1)
+    return found
+
+
+def _separations(apart: dict[tuple[int, int], Places], nodes: int) -> Places:
+    """Edges of the minimum spanning tree in each column, largest first (Prim's method)."""
+    columns = np.arange(len(next(iter(apart.values()))))
+    if nodes == 2:
+        return apart[0, 1][np.newaxis]
+    matrix = np.zeros((nodes, nodes, len(columns)), np.int32)
+    for (one, two), values in apart.items():
+        matrix[one, two] = matrix[two, one] = values
+    far = np.int32(np.iinfo(np.int32).max)
+    distance = matrix[0].copy()
+    distance[0] = far
+    edges = np.empty((nodes - 1, len(columns)), np.int32)
+    used = np.zeros((nodes, len(columns)), bool)
+    used[0] = True
+    for step in range(nodes - 1):
+        nearest = distance.argmin(axis=0)
+        edges[step] = distance[nearest, columns]
+        used[nearest, columns] = True
+        distance = np.minimum(distance, matrix[nearest, :, columns].T)
+        distance[used] = far
+    edges.sort(axis=0)
+    return edges[::-1]
+
+
+def expected_by_level(
+    thresholds: Places,
+    ends: NDArray[np.int64],
+    limits: NDArray[np.int64],
+    levels: NDArray[np.int64],
+    bits: float,
+) -> list[float]:
+    """Chance matches of blocks with 1, 2, … different stored numbers.
+
+    Args:
+        thresholds: Those of `content_thresholds`.
+        ends: Where each content ends.
+        limits: Starts must be below this, for each end.
+        levels: How many different stored numbers each end has.
+        bits: Of one match.
+    """
+    rows = [np.minimum(row[ends], limits) for row in thresholds]
+    mass = np.zeros(len(ends))
+    for contents, (here, more) in enumerate(zip(rows, [*rows[1:], 0 * rows[0]], strict=True), 1):
+        mass += (here - more) * 2.0 ** (-bits * contents)
+    counted = np.minimum(levels, len(rows))
+    return [float(mass[counted == level].sum()) for level in range(1, len(rows) + 1)]
+
+
+def count_pairs(
+    thresholds: Places, ends: NDArray[np.int64], limits: NDArray[np.int64], floor: int = 0
+) -> list[int]:
+    """How many (start, end) pairs have exactly 1, 2, … contents; starts from `floor` on."""
+    at_least = [
+        int(np.maximum(np.minimum(row[ends], limits) - floor, 0).sum(dtype=np.int64))
+        for row in thresholds
+    ]
+    return [here - more for here, more in zip(at_least, [*at_least[1:], 0], strict=True)]
+
+
+def expected_other_starts(
+    images: Bytes, thresholds: Places, start: int, last: int, bits: float, models: int
+) -> float:
+    """How many other starts would fit by chance, given that the end is right.
+
+    Two starts are told apart by what lies between them alone.
+
+    Args:
+        images: The counted rows.
+        thresholds: Their `content_thresholds`.
+        start: The start found.
+        last: Starts must be below this.
+        bits: Of the checksum.
+        models: Algorithms that share the end, and so try every start.
+    """
+    lower = [min(int(row[start]), start) for row in thresholds]
+    lower[0] = start
+    upper = _upward_counts(images, start, last)
+    total = 0.0
+    for counts in (lower, upper):
+        for contents, (here, more) in enumerate(zip(counts, [*counts[1:], 0], strict=True), 1):
+            total += (here - more) * 2.0 ** (-bits * contents)
+    return total * models
+
+
+def _upward_counts(images: Bytes, start: int, last: int) -> list[int]:
+    """Starts above `start` and below `last` that at least 1, 2, … contents tell apart."""
+    count, room = len(images), max(0, last - 1 - start)
+    if room == 0:
+        return [0] * count
+    # A start `d` above is told apart by r contents once d reaches the r-th first difference.
+    first: dict[tuple[int, int], Places] = {}
+    reach = room + 1
+    for row in range(count):
+        for other in range(row):
+            differs = images[row, start : start + room] != images[other, start : start + room]
+            place = int(differs.argmax()) if differs.any() else room
+            # Separations fall with distance here, so turn them round.
+            first[other, row] = np.array([reach - place], np.int32)
+    if count == 1:
+        return [room]
+    edges = _separations(first, count)[:, 0]
+    return [room, *(max(0, int(edge) - 1) for edge in edges)]

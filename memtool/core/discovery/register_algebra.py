@@ -1,0 +1,251 @@
+"""The CRC register as a vector over GF(2): steps, inverse powers, prefix sides.
+
+Facts
+-----
+- A is the linear map that moves the register on by one zero byte; β(b) puts a byte into
+  it. After the block ``[i, j)`` the register is A^(j-i)·I ⊕ Σ A^(j-m)·β(b_m).
+- Every polynomial here has a constant term, so A has an inverse.
+- With P_k = Σ_{m<k} A^(-m)·β(b_m), the block's register brought back by A^(-j) is
+  A^(-i)·I ⊕ P_i ⊕ P_j: start and end stand apart.
+- A reflected CRC keeps its register reflected. Register and stored number are then the
+  same bits, and β(b) is b in the low byte; otherwise b in the high byte.
+- A stored number whose bytes lie in the order in which the register shifts them out acts
+  on the register like message bytes: brought back by A^(-j) it is P_(j+f) ⊕ P_j. Bytes in
+  any other order are the same terms, each moved by a few powers of A.
+
+All arrays of registers are ``uint64``, whatever the width.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from memtool.core.crc import reflect
+
+Registers = NDArray[np.uint64]
+Table = NDArray[np.uint64]
+
+_CHUNK = 8192
+"""Positions worked on at a time: sequences and masks of so many stay in the cache."""
+
+
+def bit_masks(data: NDArray[np.uint8]) -> NDArray[np.int8]:
+    """Shape (8, n): -1 where bit t of the byte is set, else 0. Shared by all polynomials."""
+    return np.stack([-((data >> bit) & 1).astype(np.int8) for bit in range(8)])
+
+
+def table_of(columns: Sequence[int] | Registers) -> Table:
+    """The 256 sums of eight columns, by byte value."""
+    table = np.zeros(256, np.uint64)
+    for bit, column in enumerate(columns):
+        np.bitwise_xor(table[: 1 << bit], np.uint64(column), out=table[1 << bit : 2 << bit])
+    return table
+
+
+class LinearMap:
+    """A linear map of registers, as one table for each byte of the register."""
+
+    def __init__(self, columns: Registers) -> None:
+        """Take the images of the register's single bits, lowest first."""
+        self.columns = columns
+        self._tables = [table_of(columns[low : low + 8]) for low in range(0, len(columns), 8)]
+
+    def apply(self, values: Registers) -> Registers:
+        """The map of each value."""
+        moved = _look_up(self._tables[0], values, 0)
+        for place, table in enumerate(self._tables[1:], 1):
+            moved ^= _look_up(table, values, 8 * place)
+        return moved
+
+    def after(self, first: LinearMap) -> LinearMap:
+        """The map that does `first`, then this one."""
+        return LinearMap(self.apply(first.columns))
+
+
+def _look_up(table: Table, values: Registers, shift: int) -> Registers:
+    index = values & np.uint64(255) if shift == 0 else (values >> np.uint64(shift)) & np.uint64(255)
+    return table.take(index.view(np.int64), mode="clip")
+
+
+class RegisterAlgebra:
+    """All that depends on polynomial and reflection alone."""
+
+    def __init__(self, width: int, poly: int, reflected: bool) -> None:
+        """Take a catalogued polynomial: `poly` without its top bit, never reflected.
+
+        Raises:
+            ValueError: `width` is no multiple of 8 from 8 to 64, or `poly` is even.
+        """
+        if width % 8 or not 8 <= width <= 64 or not poly & 1:
+            raise ValueError(f"no byte-wise register: width {width}, polynomial {poly:#x}")
+        self.width, self.reflected = width, reflected
+        self.length = width // 8
+        self._mask = (1 << width) - 1
+        self._poly = reflect(poly, width) if reflected else poly
+        far = [self._bits_on(1 << (bit if reflected else width - 8 + bit), 8) for bit in range(8)]
+        near = [
+            self._bits_back(1 << (bit + (width - 8 if reflected else 0)), 8) for bit in range(8)
+        ]
+        self._forward, self._backward = table_of(far), table_of(near)
+        units = np.array([1 << bit for bit in range(width)], np.uint64)
+        self._back_powers = [LinearMap(self.step_back(units))]
+
+    def _bits_on(self, value: int, count: int) -> int:
+        for _ in range(count):
+            if self.reflected:
+                value = (value >> 1) ^ (self._poly if value & 1 else 0)
+            else:
+                carry = value >> (self.width - 1)
+                value = ((value << 1) & self._mask) ^ (self._poly if carry else 0)
+        return value
+
+    def _bits_back(self, value: int, count: int) -> int:
+        top = 1 << (self.width - 1)
+        for _ in range(count):
+            if self.reflected:
+                # Only the polynomial sets the top bit, so that bit tells what happened.
+                carry = bool(value & top)
+                value = (((value ^ self._poly) << 1) & self._mask | 1) if carry else value << 1
+            else:
+                value = ((value ^ self._poly) >> 1 | top) if value & 1 else value >> 1
+        return value
+
+    def step_forward(self, values: Registers) -> Registers:
+        """A·v of each value."""
+        if self.width == 8:
+            return _look_up(self._forward, values, 0)
+        if self.reflected:
+            return (values >> np.uint64(8)) ^ _look_up(self._forward, values, 0)
+        moved = (values << np.uint64(8)) & np.uint64(self._mask)
+        return moved ^ _look_up(self._forward, values, self.width - 8)
+
+    def step_back(self, values: Registers) -> Registers:
+        """A^(-1)·v of each value."""
+        if self.width == 8:
+            return _look_up(self._backward, values, 0)
+        if self.reflected:
+            moved = (values << np.uint64(8)) & np.uint64(self._mask)
+            return moved ^ _look_up(self._backward, values, self.width - 8)
+        return (values >> np.uint64(8)) ^ _look_up(self._backward, values, 0)
+
+    def back_power(self, exponent: int) -> LinearMap:
+        """The map A^(-2^exponent)."""
+        while len(self._back_powers) <= exponent:
+            last = self._back_powers[-1]
+            self._back_powers.append(last.after(last))
+        return self._back_powers[exponent]
+
+    def back(self, value: int, steps: int) -> int:
+        """A^(-steps)·value of one register."""
+        return int(self.back_each(np.array([value], np.uint64), np.array([steps]))[0])
+
+    def forward(self, value: int, steps: int) -> int:
+        """A^steps·value of one register."""
+        columns = np.array([1 << bit for bit in range(self.width)], np.uint64)
+        power = LinearMap(self.step_forward(columns))
+        moved = np.array([value], np.uint64)
+        while steps:
+            if steps & 1:
+                moved = power.apply(moved)
+            power, steps = power.after(power), steps >> 1
+        return int(moved[0])
+
+    def back_each(self, values: Registers, steps: NDArray[np.int64]) -> Registers:
+        """A^(-steps[x])·values[x], element by element."""
+        moved = values.copy()
+        exponent, rest = 0, steps
+        while rest.any():
+            chosen = np.flatnonzero(rest & 1)
+            if len(chosen):
+                moved[chosen] = self.back_power(exponent).apply(moved[chosen])
+            rest, exponent = rest >> 1, exponent + 1
+        return moved
+
+    def back_sequence(self, start: int, count: int) -> Registers:
+        """A^(-k)·start for k = 0 … count - 1, by doubling."""
+        sequence = np.empty(count, np.uint64)
+        sequence[0] = start
+        done = 1
+        while done < count:
+            more = min(done, count - done)
+            power = self.back_power(done.bit_length() - 1)
+            sequence[done : done + more] = power.apply(sequence[:more])
+            done += more
+        return sequence
+
+    def prefix_sides(self, images: Sequence[NDArray[np.int8]]) -> list[Registers]:
+        """P_0 … P_n of each image.
+
+        Args:
+            images: `bit_masks` of each, all of one length n.
+        """
+        size = images[0].shape[1]
+        kind = np.dtype(f"u{max(1, 1 << (self.length - 1).bit_length())}")
+        count = min(size, _CHUNK)
+        low = 0 if self.reflected else self.width - 8
+        weights = [self.back_sequence(1 << (low + bit), count).astype(kind) for bit in range(8)]
+        sides = [np.zeros(size + 1, np.uint64) for _ in images]
+        far = self.back_power(_CHUNK.bit_length() - 1) if size > _CHUNK else None
+        shift: LinearMap | None = None
+        for begin in range(0, size, _CHUNK):
+            end = min(begin + _CHUNK, size)
+            for masks, side in zip(images, sides, strict=True):
+                local = _weighted(masks[:, begin:end], weights, kind)
+                np.bitwise_xor.accumulate(local, out=local)
+                moved = local.astype(np.uint64)
+                if shift is not None:
+                    moved = shift.apply(moved)
+                np.bitwise_xor(moved, side[begin], out=side[begin + 1 : end + 1])
+            if far is not None:
+                shift = far if shift is None else far.after(shift)
+        return sides
+
+    def stored_sides(self, terms: Registers, order: Sequence[int]) -> Registers:
+        """A^(-j)·(number stored at j … j+f-1), for each j that has room.
+
+        Args:
+            terms: A^(-m)·β(b_m), that is P_(m+1) ⊕ P_m, for each position m.
+            order: For each byte of the field its place in the number, 0 the lowest.
+        """
+        count = len(terms) - self.length + 1
+        by_shift: dict[int, Registers] = {}
+        for place, significance in enumerate(order):
+            natural = significance if self.reflected else self.length - 1 - significance
+            piece = terms[place : place + count]
+            shift = natural - place
+            by_shift[shift] = by_shift[shift] ^ piece if shift in by_shift else piece
+        low, high = min(by_shift), max(by_shift)
+        total = by_shift[high]
+        for shift in range(high - 1, low - 1, -1):
+            total = self.step_back(total)
+            if shift in by_shift:
+                total = total ^ by_shift[shift]
+        for _ in range(low, 0):
+            total = self.step_forward(total)
+        for _ in range(low):
+            total = self.step_back(total)
+        return total
+
+
+def _weighted(
+    masks: NDArray[np.int8], weights: Sequence[NDArray[np.unsignedinteger]], kind: np.dtype
+) -> NDArray[np.unsignedinteger]:
+    """A^(-m)·β(b_m) of each position, counted from the masks' first one."""
+    count = masks.shape[1]
+    total: NDArray[np.unsignedinteger] = masks[0].astype(kind)
+    total &= weights[0][:count]
+    for bit in range(1, 8):
+        part = masks[bit].astype(kind)
+        part &= weights[bit][:count]
+        total ^= part
+    return total
+
+
+@lru_cache(maxsize=128)
+def algebra_of(width: int, poly: int, reflected: bool) -> RegisterAlgebra:
+    """One algebra for each polynomial and reflection, kept."""
+    return RegisterAlgebra(width, poly, reflected)
