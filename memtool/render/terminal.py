@@ -109,7 +109,7 @@ def listed_spans(spans: Sequence[Span], most: int = 3) -> str:
 
 def vins(items: Sequence[VinFinding], layout: Layout | None) -> str:
     """Where VINs are: place, text, form, check digit, region."""
-    rows = []
+    rows = [["addresses", "VIN", "stored as", "check digit", "region" if layout else ""]]
     for vin in items:
         region = layout.region_at(vin.span.start) if layout else None
         digit = vin.check_digit.value.replace("-", " ")
@@ -118,11 +118,11 @@ def vins(items: Sequence[VinFinding], layout: Layout | None) -> str:
                 format_span(vin.span),
                 safe_text(vin.text),
                 vin.stored_as,
-                f"check digit {digit}",
-                f"'{safe_text(region.name)}'" if region else "",
+                digit,
+                safe_text(region.name) if region else "",
             ]
         )
-    return table(rows) if rows else "  none found"
+    return table(rows) if items else "  none found"
 
 
 def hex_rows(image: Image, span: Span, *, most: int = 16) -> str:
