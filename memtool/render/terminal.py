@@ -60,7 +60,7 @@ def table(rows: Sequence[Sequence[str]], *, indent: int = 2) -> str:
     lines = []
     for row in rows:
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
-        last = textwrap.wrap(row[-1], room, break_on_hyphens=False, break_long_words=False)
+        last = textwrap.wrap(row[-1], room, break_on_hyphens=False)
         lines.append((" " * indent + "  ".join([*cells, *last[:1]])).rstrip())
         lines += [" " * before + line for line in last[1:]]
     return "\n".join(lines)
