@@ -139,9 +139,9 @@ def format_address(address: int) -> str:
 
 
 def format_span(span: Span) -> str:
-    """As people write it, LAST inside: ``0x0120-0x0130``; one byte as its address alone."""
+    """As people write it, LAST inside: ``0x0120-0x0130``; one byte as ``0x0120+1``."""
     if len(span) == 1:
-        return format_address(span.start)
+        return f"{format_address(span.start)}+1"
     return f"{format_address(span.start)}-{format_address(span.end - 1)}"
 
 

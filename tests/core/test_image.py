@@ -1,0 +1,110 @@
+"""Images: segments of defined bytes, their digest, and edits."""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from memtool.core.image import Image, find_changes
+from memtool.core.span import Span
+
+contents = st.dictionaries(st.integers(0, 120), st.integers(0, 255), max_size=60)
+"""Address to byte: the slow, obvious form of an image."""
+
+
+def image_of(content: dict[int, int]) -> Image:
+    return Image.from_pieces((address, bytes([value])) for address, value in content.items())
+
+
+def content_of(image: Image) -> dict[int, int]:
+    return {
+        segment.start + offset: value
+        for segment in image.segments
+        for offset, value in enumerate(segment.data)
+    }
+
+
+@given(contents)
+def test_image_holds_what_was_put_in(content: dict[int, int]) -> None:
+    image = image_of(content)
+    assert content_of(image) == content
+    assert image.size == len(content)
+    assert all(a.end < b.start for a, b in zip(image.spans, image.spans[1:], strict=False))
+
+
+def test_overlapping_pieces_are_the_callers_mistake() -> None:
+    with pytest.raises(ValueError, match="overlap"):
+        Image.from_pieces([(0, b"ab"), (1, b"b")])
+    with pytest.raises(ValueError, match="negative"):
+        Image.from_pieces([(-1, b"a")])
+
+
+def test_digest_of_one_segment_is_that_of_its_bytes() -> None:
+    data = bytes(range(256))
+    assert Image.from_bytes(data, base=0x8000).sha256() == hashlib.sha256(data).hexdigest()
+    assert Image.from_bytes(b"").sha256() == hashlib.sha256(b"").hexdigest()
+
+
+def test_digest_of_several_segments_counts_their_places() -> None:
+    image = Image.from_pieces([(0, b"ab"), (0x10001000, b"c")])
+    expected = hashlib.sha256(
+        struct.pack(">QQ", 0, 2) + b"ab" + struct.pack(">QQ", 0x10001000, 1) + b"c"
+    )
+    assert image.sha256() == expected.hexdigest()
+
+
+@given(contents, st.integers(0, 120), st.integers(1, 10))
+def test_read_gives_defined_bytes_alone(content: dict[int, int], start: int, length: int) -> None:
+    image, span = image_of(content), Span(start, start + length)
+    if all(address in content for address in range(start, start + length)):
+        assert image.covers(span)
+        assert image.read(span) == bytes(content[a] for a in range(start, start + length))
+    else:
+        assert not image.covers(span)
+        with pytest.raises(ValueError, match="not wholly defined"):
+            image.read(span)
+
+
+@given(contents, contents)
+def test_changes_are_the_addresses_that_differ(a: dict[int, int], b: dict[int, int]) -> None:
+    changed = {
+        x for span in find_changes(image_of(a), image_of(b)) for x in range(span.start, span.end)
+    }
+    assert changed == {x for x in a.keys() & b.keys() if a[x] != b[x]}
+
+
+@given(contents, st.data())
+def test_edits_change_what_they_name(content: dict[int, int], data: st.DataObject) -> None:
+    image = image_of(content)
+    if not content:
+        assert image.with_bytes([]) == image
+        return
+    address = data.draw(st.sampled_from(sorted(content)))
+    edited = image.with_bytes([(address, b"\x5a")])
+    assert content_of(edited) == {**content, address: 0x5A}
+    missing = max(content) + 1
+    with pytest.raises(ValueError, match="undefined"):
+        image.with_bytes([(missing, b"\x00")])
+
+
+@given(contents, st.integers(0, 100), st.integers(1, 30))
+def test_fill_defines_what_was_not(content: dict[int, int], start: int, length: int) -> None:
+    span = range(start, start + length)
+    filled = image_of(content).filled(Span(start, start + length), 0xEE)
+    assert content_of(filled) == {**dict.fromkeys(span, 0xEE), **content}
+
+
+@given(contents, st.integers(0, 100), st.integers(1, 30))
+def test_selection_is_the_part_inside(content: dict[int, int], start: int, length: int) -> None:
+    part = image_of(content).select([Span(start, start + length)])
+    assert content_of(part) == {a: v for a, v in content.items() if start <= a < start + length}
+
+
+def test_memory_grows_with_data_and_not_with_distance() -> None:
+    image = Image.from_pieces([(0, b"a"), (2**40, b"b")])
+    assert image.size == 2
+    assert image.extent == Span(0, 2**40 + 1)
