@@ -20,13 +20,12 @@ from memtool.formats.codec import ImageFormat, ParsedImage, parse_image
 from memtool.store.checking import StoreItem, find_differences, find_items
 from memtool.store.keeping import keep_copy, keep_record
 from memtool.store.ledger import BACKUP_ADDED, note_record, note_set_aside
-from memtool.store.locking import hold_lock
 from memtool.store.mending import mend_place
 from memtool.store.place import (
     FILES,
-    LOCK,
     Place,
     is_unused,
+    lock_place,
     make_root,
     open_place,
     open_place_unmarked,
@@ -92,7 +91,7 @@ class BackupStore:
         if self._holding:
             yield
             return
-        with hold_lock(self.folder / LOCK, needed=False):
+        with lock_place(self.folder, needed=False):
             self._holding = True
             try:
                 yield
@@ -138,7 +137,7 @@ class BackupStore:
             kept = _add_to(self.folder, reads, wanted, added)
         if self.also is not None:
             make_root(self.also, parents=False)
-            with hold_lock(self.also / LOCK):
+            with lock_place(self.also):
                 _add_to(self.also, reads, kept, added)
         return kept.entry
 
@@ -226,7 +225,7 @@ class BackupStore:
             items = find_items(place, full=full)
             if self.also is None:
                 return items
-            with hold_lock(self.also / LOCK, needed=False), open_place_unmarked(self.also) as other:
+            with lock_place(self.also, needed=False), open_place_unmarked(self.also) as other:
                 return (
                     *items,
                     *(item.in_second_store() for item in find_items(other, full=full)),
@@ -246,7 +245,7 @@ class BackupStore:
             if self.also is None:
                 return mend_place(place, None, time=time)
             make_root(self.also, parents=False)
-            with hold_lock(self.also / LOCK):
+            with lock_place(self.also):
                 if is_unused(self.also):
                     prepare_place(self.also)
                 with open_place_unmarked(self.also, make_parts=True) as other:

@@ -29,6 +29,7 @@ from pathlib import Path
 
 from memtool.errors import InputError, MemtoolError, RefusalError, StoreError, UsageError
 from memtool.store.folder import Folder, close_quietly, open_folder
+from memtool.store.locking import hold_lock
 from memtool.store.reading import FileContent, read_file_in
 from memtool.store.records import Record, parse_record, split_record_name
 from memtool.store.writing import UNFINISHED, write_new_in
@@ -186,6 +187,20 @@ def open_place_unmarked(path: Path, *, make_parts: bool = False) -> Iterator[Pla
         yield _open_parts(root, stack)
 
 
+@contextmanager
+def lock_place(path: Path, *, needed: bool = True) -> Iterator[None]:
+    """Hold the lock of a store; `needed` as in `memtool.store.locking`.
+
+    Raises:
+        StoreError: there is no such folder, a link lies in its place, or it is held by
+            another run for too long.
+    """
+    # The lock's library would make the folder.
+    _open_root(path).close()
+    with hold_lock(path / LOCK, needed=needed):
+        yield
+
+
 def is_unused(path: Path) -> bool:
     """Whether nothing of a store is in a folder yet."""
     with _open_root(path) as root:
@@ -236,6 +251,8 @@ def prepare_place(path: Path) -> None:
         StoreError: it cannot be written, is damaged, or a newer version made it.
     """
     with _open_root(path) as root, _explaining(root):
+        if not _has_parts(root):
+            remove_placeholder(root, MARKER)
         if root.status(MARKER) is None:
             _require_no_foreign(root)
             for name in (FILES, RECORDS):
@@ -280,7 +297,6 @@ def remove_placeholder(folder: Folder, name: str) -> None:
 
 def _require_no_foreign(root: Folder) -> None:
     """A folder that is to become a store holds nothing but what a killed beginning left."""
-    remove_placeholder(root, MARKER)
     foreign = set(root.names()) - {LOCK, README, FILES, RECORDS}
     if _has_parts(root) or any(not name.startswith(UNFINISHED) for name in foreign):
         raise RefusalError(
