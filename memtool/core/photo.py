@@ -1,0 +1,83 @@
+"""What an attached file is, told by its own first bytes and never by its name.
+
+Only two kinds are shown in a report: PNG and JPEG. Their headers are walked as far as the
+size in pixels, so that a file which only begins like a picture, or which is far too large to
+draw, is listed and not shown.
+
+Sources: PNG (ISO/IEC 15948), sections 5.2 and 11.2.2; JPEG (ITU-T T.81), annex B.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+
+LARGEST_FILE = 12 * 1024 * 1024
+"""Bytes of one picture that is still embedded."""
+MOST_PIXELS = 80_000_000
+_PNG = b"\x89PNG\r\n\x1a\n"
+_JPEG_FRAMES = frozenset({0xC0, 0xC1, 0xC2})
+"""Baseline, extended and progressive, as viewers draw them."""
+_JPEG_ALONE = frozenset({0x01, *range(0xD0, 0xD8)})
+"""Markers without a length."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A file that can be shown."""
+
+    media_type: str
+    """``image/png`` or ``image/jpeg``."""
+    width: int
+    height: int
+
+
+def check_picture(data: bytes) -> Picture | str:
+    """The picture that `data` is, or why it is not shown, a clause without full stop."""
+    if len(data) > LARGEST_FILE:
+        return f"larger than {LARGEST_FILE // 1024 // 1024} MiB"
+    if data.startswith(_PNG):
+        found = _png(data)
+    elif data.startswith(b"\xff\xd8\xff"):
+        found = _jpeg(data)
+    else:
+        return "no PNG or JPEG picture"
+    if found is None:
+        return "begins like a picture, but is none"
+    if found.width * found.height > MOST_PIXELS:
+        return f"{found.width} x {found.height} pixels are too many to draw"
+    return found
+
+
+def _png(data: bytes) -> Picture | None:
+    if len(data) < 45 or data[8:16] != b"\x00\x00\x00\rIHDR" or b"IDAT" not in data:
+        return None
+    width, height = struct.unpack(">II", data[16:24])
+    if not width or not height:
+        return None
+    return Picture(media_type="image/png", width=width, height=height)
+
+
+def _jpeg(data: bytes) -> Picture | None:
+    """Walk the segments up to the frame header, which holds the size."""
+    place = 2
+    while place + 4 <= len(data):
+        if data[place] != 0xFF:
+            return None
+        marker = data[place + 1]
+        if marker == 0xFF:
+            place += 1
+            continue
+        if marker in _JPEG_ALONE:
+            place += 2
+            continue
+        length = int.from_bytes(data[place + 2 : place + 4], "big")
+        if marker in _JPEG_FRAMES:
+            height, width = struct.unpack(">HH", data[place + 5 : place + 9].ljust(4, b"\0"))
+            if not width or not height or b"\xff\xd9" not in data[place:]:
+                return None
+            return Picture(media_type="image/jpeg", width=width, height=height)
+        if length < 2 or marker == 0xDA:
+            return None
+        place += 2 + length
+    return None
