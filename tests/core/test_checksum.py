@@ -214,7 +214,7 @@ def test_sound_rules_have_no_fault(rule: ChecksumRule) -> None:
         (
             # The long span hides a short one: not only neighbours are compared.
             replace(RULE, covers=(Span(0x100, 0x110), Span(0x102, 0x103), Span(0x104, 0x105))),
-            "it covers 0x0104 and 0x0100-0x010F, which overlap",
+            "it covers 0x0104+1 and 0x0100-0x010F, which overlap",
         ),
         (replace(RULE, covers=(Span(0x100, 0x121),)), "touches its own field 0x0120-0x0121"),
         (replace(SUM_8, covers=(Span(0x100, 0x130),)), "touches its own field 0x0120"),

@@ -69,8 +69,8 @@ def test_images_without_a_common_address_say_so() -> None:
     one, two = Image.from_bytes(b"\x01"), Image.from_bytes(b"\x01", base=16)
     text = render_difference(compare_images(one, two))
     assert "The images share no address." in text
-    assert "Only in A: 0x0000 (1 byte)" in text
-    assert "Only in B: 0x0010 (1 byte)" in text
+    assert "Only in A: 0x0000+1 (1 byte)" in text
+    assert "Only in B: 0x0010+1 (1 byte)" in text
 
 
 def test_run_shows_address_length_hex_and_text_of_both() -> None:
