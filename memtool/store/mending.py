@@ -8,6 +8,7 @@ is set aside first.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 
 from memtool.errors import JournalError, StoreError
 from memtool.store.checking import find_fault_of_fixed, find_faults_of_copy
@@ -68,7 +69,7 @@ def _mend_records(place: Place, other: Place | None, aside: list[tuple[str, str]
     for record in other.read_records()[0]:
         if record.content in have:
             continue
-        copies = _good_copies(record, other)
+        copies = _good_copies(record, place, other)
         if copies is None:
             continue
         for digest, data in copies.items():
@@ -115,15 +116,17 @@ def _mend_journal(place: Place, aside: list[tuple[str, str]], time: str) -> Iter
         note_record(place.root, record, kind=RECORD_FOUND, time=time)
 
 
-def _good_copies(record: Record, other: Place) -> dict[str, bytes] | None:
-    """All files of a backup from the other store, or None if one is not good there."""
-    try:
-        return {
-            read.file_sha256: other.read_copy(read.file_sha256, size)
-            for read, size in zip(record.entry.reads, record.file_sizes, strict=True)
-        }
-    except StoreError:
-        return None
+def _good_copies(record: Record, *places: Place) -> dict[str, bytes] | None:
+    """All files of a backup, from whichever store has a good one; None if one is lost."""
+    found: dict[str, bytes] = {}
+    for read, size in zip(record.entry.reads, record.file_sizes, strict=True):
+        for place in places:
+            with suppress(StoreError):
+                found[read.file_sha256] = place.read_copy(read.file_sha256, size)
+                break
+        else:
+            return None
+    return found
 
 
 def _restore_copy(place: Place, digest: str, data: bytes, aside: list[tuple[str, str]]) -> None:

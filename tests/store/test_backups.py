@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import subprocess
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,10 +17,17 @@ from memtool.core.backup import BackupEntry, Role
 from memtool.errors import RefusalError, StoreError, UsageError
 from memtool.store.backups import BackupStore, ReadToKeep, default_store_folder
 from tests.faults.invariants import journal_lines, look_at_store
-from tests.faults.scene import FIRST, SECOND, TIME, add, invented_bytes, make_read
+from tests.faults.scene import FIRST, SECOND, TIME, add, invented_bytes, make_read, scratch
 
 HEX_FILE = b":10000000000102030405060708090A0B0C0D0E0F78\r\n:00000001FF\r\n"
 """Sixteen counting bytes; sums by hand: 0x10 + 0x78 + (0 + ... + 15) = 0x100."""
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """In memory: what is told here does not depend on a disk, and a disk is slow."""
+    with scratch() as folder:
+        yield folder
 
 
 @pytest.fixture

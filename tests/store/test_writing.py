@@ -7,7 +7,7 @@ import hashlib
 import os
 import stat
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +17,17 @@ from memtool.errors import MemtoolError, RefusalError, StoreError, UsageError
 from memtool.store import folder as folder_module
 from memtool.store.folder import open_folder
 from memtool.store.writing import UNFINISHED, append_line, write_new
+from tests.faults.scene import scratch
 
 DATA = bytes(range(256)) * 5000
 """More than one part of a write."""
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """In memory: what is told here does not depend on a disk, and a disk is slow."""
+    with scratch() as folder:
+        yield folder
 
 
 def spy(monkeypatch: pytest.MonkeyPatch, *names: str) -> list[str]:
