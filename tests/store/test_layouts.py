@@ -256,7 +256,7 @@ CHECKSUM_MISTAKES = [
     ('["0x0100-0x010F"]', '["0x0100-0x0110"]', 6, "layout-checksum", "touches its own field"),
     ('["0x0100-0x010F"]', '["0-0x1F", "0x10-0x20"]', 6, "layout-checksum", "overlap"),
     ('["0x0100-0x010F"]', '["0x01F0-0x0200"]', 9, "layout-span-outside", "outside the layout"),
-    ('"0x0110+1"', '"0x0200+1"', 10, "layout-span-outside", "0x0200+1 is outside"),
+    ('"0x0110+1"', '"0x0200+1"', 10, "layout-span-outside", r"0x0200\+1 is outside"),
     ('"refresh"', '"refesh"', 11, "layout-when-blanked-unknown", "did you mean 'refresh'"),
     ('"refresh"', '"refresh"\nbyte_order = "BIG"', 12, "layout-byte-order-unknown", "'big'"),
     ('"refresh"', '"refresh"\nbyte_order = "x"', 12, "layout-byte-order-unknown", "big or little"),
