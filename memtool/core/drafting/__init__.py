@@ -1,0 +1,32 @@
+"""A layout drafted from images: what the bytes of several modules of one family suggest.
+
+Every guess carries its evidence in sentences and a confidence in words. Nothing that looks
+random, counts, or belongs to the module itself is proposed for blanking; what fits no rule
+stays unknown. A person reviews the draft before anything is done with it.
+
+The steps, each on what the earlier ones left: vehicle identity (`identity_guess`,
+`identity_regions`), texts (`texts`), checksums (`checksums`), dates, state, counters,
+random and equal data, configuration, empty space (`data`), copies (`copies`).
+"""
+
+from memtool.core.drafting.draft import (
+    ChecksumGuess,
+    Confidence,
+    Draft,
+    ModuleReads,
+    RegionGuess,
+    name_of,
+    span_of,
+)
+from memtool.core.drafting.steps import draft_layout
+
+__all__ = [
+    "ChecksumGuess",
+    "Confidence",
+    "Draft",
+    "ModuleReads",
+    "RegionGuess",
+    "draft_layout",
+    "name_of",
+    "span_of",
+]

@@ -1,0 +1,305 @@
+"""Checksums of a draft: found by discovery, kept where the structure speaks for them too.
+
+Discovery says how many blocks with as much evidence chance makes among all that were
+tried. Most of those begin and end in the middle of nowhere; a real block begins and ends
+where something begins and ends. So the same count is made again for the few blocks that
+are as natural as the one found:
+
+    E = pairs * readings * 2^-bits
+
+with the bits of evidence that discovery counted, the readings (algorithms and byte orders)
+of that width, and the pairs of start and end that are as natural:
+
+| the block                                                              | pairs          |
+|------------------------------------------------------------------------|----------------|
+| begins where something begins, and its field ends where that ends      | starts         |
+| begins where something begins, and its field ends where something ends | starts * ends  |
+| only one of both                                                       | bytes * either |
+| neither                                                                | bytes^2 / 2    |
+
+A multiple of 16 is a start of a second kind: there are bytes / 16 of them. "Something" is
+the memory itself, what lies between erased runs, a text, a found checksum. A start inside a
+VIN or a text is a hundred times less likely. A block with E of `MOST_EXPECTED` or more is
+left out. Of readings of one field the one with the least is kept. A field that lies in a
+VIN, inside a text, or whose second half is erased in every image is no field.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+
+from memtool.core.algorithms import Algorithm, Family, get_algorithm
+from memtool.core.checksum import (
+    ChecksumCycleError,
+    ChecksumRule,
+    WhenBlanked,
+    check_checksum,
+    find_rule_faults,
+    refresh_order,
+)
+from memtool.core.discovery import (
+    CONVINCING,
+    DiscoveredBlock,
+    Placement,
+    Wish,
+    discover_checksums,
+    searched_algorithms,
+)
+from memtool.core.drafting.assembly import Assembly
+from memtool.core.drafting.draft import ChecksumGuess, Confidence, ModuleReads
+from memtool.core.drafting.words import listed
+from memtool.core.finding import Verdict
+from memtool.core.image import Image
+from memtool.core.layout import RegionKind
+from memtool.core.span import Span, format_span, format_span_with_length
+
+MOST_EXPECTED = 0.05
+MOST_CONSIDERED = 300
+_INSIDE_TEXT = 100
+_SHORTEST_BLOCK = 4
+_MOST_PLACES_APART = 12
+"""Short differing runs that may be a field apart from its block and are asked about."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One way to understand a discovered block."""
+
+    rule: ChecksumRule
+    natural: float
+    """Chance matches among blocks as natural as this one; see the module."""
+    expected: float
+    """Chance matches in the whole search."""
+    images: int
+
+
+def add_checksums(assembly: Assembly) -> None:
+    """Search all images, then the configured ones alone: blank modules may lack checksums."""
+    wish = Wish(
+        algorithms=searched_algorithms(), fixed_places=False, totals=False, word_swapped=False
+    )
+    survey = assembly.survey
+    readings = _search(assembly, wish, (*survey.configured, *survey.references))
+    if survey.references and survey.configured:
+        readings += _search(assembly, wish, survey.configured)
+    _take_best(assembly, readings)
+
+
+def add_checksums_apart(assembly: Assembly) -> None:
+    """Ask of short differing runs that nothing explains whether they guard a block elsewhere."""
+    survey = assembly.survey
+    varying = survey.varies & ~assembly.claims.taken & ~survey.ticks
+    # The high byte of a sum may be equal in all: what stands alone is asked about whole.
+    alone = {span for span in assembly.claims.chunks() if varying[survey.slice_of(span)].any()}
+    left = sorted(span for span in alone | set(survey.runs_of(varying)) if len(span) in (1, 2, 4))
+    if len(left) > _MOST_PLACES_APART:
+        return
+    for span in left:
+        if assembly.claims.is_free(span):
+            wish = Wish(algorithms=searched_algorithms(), at=span, totals=False, word_swapped=False)
+            found = _search(assembly, wish, survey.configured)
+            _take_best(assembly, [each for each in found if each.rule.stored == span])
+
+
+def _search(assembly: Assembly, wish: Wish, modules: Sequence[ModuleReads]) -> list[_Reading]:
+    """The best reading of each block that discovery finds, as far as it has points enough."""
+    images = _distinct(modules, assembly.survey.defined_spans)
+    if not images:
+        return []
+    discovery = discover_checksums(images, wish=wish, most=MOST_CONSIDERED, guesses=MOST_CONSIDERED)
+    readings = []
+    for block in discovery.blocks:
+        found = sorted(_readings_of(assembly, block, images), key=lambda each: each.natural)
+        if found and found[0].natural < MOST_EXPECTED:
+            readings.append(found[0])
+    return readings
+
+
+def _distinct(modules: Sequence[ModuleReads], spans: Sequence[Span]) -> list[Image]:
+    """One image of each content."""
+    found: dict[bytes, Image] = {}
+    for module in modules:
+        for image in module.reads:
+            found.setdefault(b"".join(image.read(span) for span in spans), image)
+    return list(found.values())
+
+
+def _readings_of(
+    assembly: Assembly, block: DiscoveredBlock, images: Sequence[Image]
+) -> Iterator[_Reading]:
+    """The block itself, and its other starts that the structure favours."""
+    if block.field is None or block.unknown is not None or block.word_swapped:
+        return
+    if block.placement is Placement.INSIDE:
+        return
+    starts = {(block.algorithm, block.block.start)}
+    for other in block.equivalents:
+        if other.word_swapped or other.total is not None or other.byte_order != block.byte_order:
+            continue
+        if not any(block.block.end in span for span in other.ends):
+            continue
+        for start in assembly.natural_starts:
+            if any(start in span for span in other.starts):
+                starts.add((other.algorithm, start))
+    for algorithm, start in sorted(starts):
+        if block.block.end - start < _SHORTEST_BLOCK:
+            continue
+        rule = ChecksumRule(
+            name="draft",
+            algorithm=algorithm,
+            covers=(Span(start, block.block.end),),
+            stored=block.field,
+            byte_order=block.byte_order or "big",
+            when_blanked=WhenBlanked.REFRESH,
+        )
+        if find_rule_faults(rule) or not _holds_in_all(rule, images):
+            continue
+        natural = _expected_naturally(assembly, rule, block.bits)
+        if natural is not None:
+            yield _Reading(rule, natural, block.expected_by_chance, len(images))
+
+
+def _holds_in_all(rule: ChecksumRule, images: Sequence[Image]) -> bool:
+    return all(check_checksum(image, rule).result is Verdict.PASS for image in images)
+
+
+def _expected_naturally(assembly: Assembly, rule: ChecksumRule, bits: float) -> float | None:
+    """E by the table of the module; None where the field cannot be one."""
+    survey, field, block = assembly.survey, rule.stored, rule.covers[0]
+    blank = survey.blank[survey.slice_of(field)]
+    if blank[len(field) // 2 :].all() or _is_in_identity(assembly, field):
+        return None
+    starts, ends = assembly.natural_starts, assembly.natural_ends
+    size = len(survey.span)
+    if block.start in starts:
+        pairs = float(len(starts))
+    elif block.start % 16 == 0:
+        pairs = size / 16
+    else:
+        pairs = float(size)
+    end = field.end if field.start == block.end else block.end
+    if end != min((each for each in ends if each > block.start), default=None):
+        pairs *= len(ends) if end in ends else size / 2
+    if assembly.is_inside_text(block.start):
+        pairs *= _INSIDE_TEXT
+    algorithm = get_algorithm(rule.algorithm)
+    bits *= _share_of_evidence(assembly, rule, algorithm)
+    return pairs * _readings_of_width(algorithm.width) * float(2.0**-bits)
+
+
+def _share_of_evidence(assembly: Assembly, rule: ChecksumRule, algorithm: Algorithm) -> float:
+    """Less than 1 for a sum whose high byte is the same in all images: it adds nothing.
+
+    Such a byte may as well be the last one of the block, before a narrower sum. The
+    reading whose field lies at a multiple of its length is then preferred a little.
+    """
+    if len(rule.stored) == 1 or algorithm.family is Family.CRC:
+        return 1.0
+    survey = assembly.survey
+    if not survey.varies_at_all[survey.slice_of(rule.covers[0])].any():
+        return 1.0
+    varying = int(survey.varies_at_all[survey.slice_of(rule.stored)].sum())
+    aligned = rule.stored.start % len(rule.stored) == 0
+    return min(1.0, varying / len(rule.stored) * (1.2 if aligned else 0.9))
+
+
+@cache
+def _readings_of_width(width: int) -> int:
+    """Algorithms of that width that are searched, each in both byte orders if it has any."""
+    algorithms = [each for each in searched_algorithms() if each.width == width]
+    return len(algorithms) * (1 if width == 8 else 2)
+
+
+def _is_in_identity(assembly: Assembly, field: Span) -> bool:
+    return any(
+        guess.region.span.overlaps(field)
+        for guess in assembly.regions_of(RegionKind.VEHICLE_IDENTITY)
+    )
+
+
+def _take_best(assembly: Assembly, readings: Sequence[_Reading]) -> None:
+    for reading in sorted(readings, key=lambda each: (each.natural, each.expected)):
+        _take(assembly, reading)
+
+
+def _take(assembly: Assembly, reading: _Reading) -> None:
+    """Add a reading unless a better one has its field, or it cuts through another's field."""
+    rule = reading.rule
+    for guess in assembly.checksums:
+        other = guess.rule
+        if rule.stored.overlaps(other.stored):
+            return
+        if _cuts(rule.covers, other.stored) or _cuts(other.covers, rule.stored):
+            return
+    try:
+        refresh_order([*(guess.rule for guess in assembly.checksums), rule])
+    except ChecksumCycleError:
+        return
+    if not assembly.make_room(rule.stored):
+        return
+    when, sentence = _when_blanked(assembly, rule)
+    assembly.claims.take(rule.stored)
+    named = replace(
+        rule,
+        name=assembly.names.of(f"checksum of {format_span(rule.covers[0])}"),
+        when_blanked=when,
+    )
+    assembly.checksums.append(
+        ChecksumGuess(
+            rule=named,
+            evidence=(_evidence(reading), sentence, *_nesting(assembly, rule)),
+            confidence=_confidence(reading),
+            expected_by_chance=reading.expected,
+        )
+    )
+
+
+def _cuts(covers: Sequence[Span], field: Span) -> bool:
+    """Whether a block covers a part of a field only."""
+    return any(span.overlaps(field) and not span.contains(field) for span in covers)
+
+
+def _when_blanked(assembly: Assembly, rule: ChecksumRule) -> tuple[WhenBlanked, str]:
+    """What never-configured modules show of the field."""
+    references = assembly.survey.references
+    if not references:
+        return WhenBlanked.REFRESH, "It is computed again when something in it is blanked."
+    image = references[0].reads[0]
+    if check_checksum(image, rule).result is Verdict.PASS:
+        return WhenBlanked.REFRESH, "It holds in the reference too, so it is computed again."
+    held = image.read(rule.stored)
+    if held == bytes([assembly.survey.erased]) * len(held):
+        return WhenBlanked.ERASE, "The reference has it erased, so it is erased with its block."
+    return WhenBlanked.REFERENCE, "In the reference it does not hold; its bytes are taken over."
+
+
+def _evidence(reading: _Reading) -> str:
+    rule = reading.rule
+    images = "the one image" if reading.images == 1 else f"all {reading.images} different images"
+    return (
+        f"{rule.algorithm} over {format_span_with_length(rule.covers[0])} holds in {images};"
+        f" chance alone makes {_number(reading.expected)} such blocks in the whole search,"
+        f" and {_number(reading.natural)} that begin and end as naturally."
+    )
+
+
+def _nesting(assembly: Assembly, rule: ChecksumRule) -> Iterator[str]:
+    inner = [
+        guess.rule.name
+        for guess in assembly.checksums
+        if any(span.contains(guess.rule.stored) for span in rule.covers)
+    ]
+    if inner:
+        yield f"It covers the field of {listed(inner)} and is computed after it."
+
+
+def _number(expected: float) -> str:
+    return "fewer than 1e-09" if expected < 1e-9 else f"{expected:.2g}"
+
+
+def _confidence(reading: _Reading) -> Confidence:
+    if reading.expected < CONVINCING and reading.natural < CONVINCING:
+        return Confidence.NEARLY_CERTAIN
+    return Confidence.LIKELY if reading.natural < CONVINCING / 10 else Confidence.POSSIBLE
