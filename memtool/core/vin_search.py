@@ -3,16 +3,24 @@
 What is reported without being asked for more:
 
 1. Check digit and four digits at the end, in any form. In a run of more than twenty
-   characters also a maker's code that is assigned to a country.
+   characters, and under a key or in six bits a character, also a maker's code that is
+   assigned to a country. Under a key one neighbour at most fits as well, and the text is
+   less smooth than tables are (see `memtool.core.vin_under_key`).
 2. Four digits at the end without a matching check digit, which many markets do not ask
    for: only where the text stands alone (a run of seventeen characters, or of several
-   seventeens, or up to three accidental neighbours more), and outside plain text only with
-   a maker's code that is assigned to a country.
+   seventeens, or up to three accidental neighbours more), outside plain text only with a
+   maker's code that is assigned to a country, and never under a key or in six bits: there
+   tables and text make such readings by the dozen, as was measured.
 3. A check digit without four digits at the end: only alone and in plain text.
 
 Each of them only while the number that chance gives of its kind, in its form, in an image
-of this size and mix, is below `CHANCE_LIMIT`. `deep` asks for the rest: forms in which
-chance makes more than that, texts of the mere shape, less clear neighbourhoods.
+of this size and mix, is below `CHANCE_LIMIT`. Under keys and in packed forms the image itself
+says more about chance than the mix does: where it holds near misses, texts of the same form
+with four digits at the end and a wrong check digit, about one in 33 of so many has the
+right one by chance, and the larger number counts.
+
+`deep` asks for the rest: forms in which chance makes more, texts of the mere shape, less
+clear neighbourhoods, keys without a check digit.
 
 Of several readings of the same bytes the one is reported for which most speaks, see
 `VinCandidate.bits`; among equals the earlier form of the closed list. Only where two keys
@@ -43,6 +51,10 @@ from memtool.core.vin_in_bytes import find_in_bytes
 from memtool.core.vin_under_key import find_under_key
 
 _EQUAL_STEPS = re.compile(rb"\x00{8,}")
+_DOUBTFUL = ("xor", "added", "packed-6-msb", "packed-6-lsb")
+"""Forms in which tables and text often look like a VIN."""
+_MEASURED = ("xor", "added", "packed-7-msb", "packed-7-lsb", "packed-6-msb", "packed-6-lsb")
+"""Forms in which near misses are counted."""
 _SHARED_BYTES = 2
 """Two packed texts side by side share a byte; readings of the same bytes share many."""
 
@@ -83,13 +95,12 @@ def find_vins(image: Image, *, deep: bool = False) -> tuple[VinFinding, ...]:
         for find in (find_in_bytes, find_under_key, find_in_bits)
         for candidate in find(segment)
     ]
-    if not deep:
-        candidates = [candidate for candidate in candidates if _is_clear(candidate)]
-    if not candidates:
+    wanted = [candidate for candidate in candidates if deep or _is_clear(candidate)]
+    if not wanted:
         return ()
-    chances = _Chances(image, candidates)
+    chances = _Chances(image, wanted, candidates)
     likely = [
-        candidate for candidate in candidates if deep or chances.expected(candidate) < CHANCE_LIMIT
+        candidate for candidate in wanted if deep or chances.expected(candidate) < CHANCE_LIMIT
     ]
     findings = [_make_finding(candidate, chances) for candidate in _choose_readings(likely)]
     return tuple(sorted(findings, key=lambda finding: (finding.span, finding.stored_as)))
@@ -98,13 +109,17 @@ def find_vins(image: Image, *, deep: bool = False) -> tuple[VinFinding, ...]:
 def _is_clear(candidate: VinCandidate) -> bool:
     """Whether the rules of the module report it without being asked for more."""
     shape, run = candidate.shape, candidate.run
-    plain, six_bits = candidate.form.name == "plain", candidate.form.bits == 6
+    last = candidate.form.steps[-1].kind
+    plain, doubtful = candidate.form.name == "plain", last in _DOUBTFUL
+    if last in ("xor", "added"):
+        sound = shape.check_digit and shape.serial and shape.country
+        return sound and not candidate.goes_on and run is not None and run <= VIN_LENGTH + 1
     if shape.check_digit and shape.serial:
-        alone = run <= NEARLY_EXACT if run is not None else not six_bits
-        return alone or shape.country
+        alone = run is None or run <= NEARLY_EXACT
+        return shape.country or (alone and not doubtful)
     if shape.serial:
         near = run is None or run <= NEARLY_EXACT
-        return near and (shape.country or (plain and run == VIN_LENGTH))
+        return near and not doubtful and (shape.country or (plain and run == VIN_LENGTH))
     return shape.check_digit and plain and run == VIN_LENGTH
 
 
@@ -157,15 +172,39 @@ _KIND_ORDER = (
 class _Chances:
     """What chance makes in one image, computed once for each form that was found."""
 
-    def __init__(self, image: Image, candidates: Sequence[VinCandidate]) -> None:
+    def __init__(
+        self, image: Image, wanted: Sequence[VinCandidate], candidates: Sequence[VinCandidate]
+    ) -> None:
+        """Measure the image.
+
+        Args:
+            image: What was searched.
+            wanted: What may be reported; its bytes are left out of the mix.
+            candidates: All texts of the shape: where they are near misses, they count.
+        """
         self._image = image
-        spans = [piece for candidate in candidates for piece in candidate.trace.pieces]
+        spans = [piece for candidate in wanted for piece in candidate.trace.pieces]
         apart = union_spans([*spans, *_filler_of(image)])
         self._mix = measure_mix(image, without=(image.read(span) for span in apart))
         self._known: dict[tuple[tuple[str, ...], bool, bool], float] = {}
+        self._misses: dict[tuple[str, ...], set[int]] = {}
+        for candidate in candidates:
+            kinds = tuple(step.kind for step in candidate.form.steps)
+            if kinds[-1] in _MEASURED and not candidate.shape.check_digit:
+                # Windows side by side are one near miss: places are counted by seventeens.
+                place = candidate.trace.span.start // VIN_LENGTH
+                self._misses.setdefault(kinds, set()).add(place)
 
     def expected(self, candidate: VinCandidate) -> float:
         """Texts of at least this structure in this form."""
+        kinds = tuple(step.kind for step in candidate.form.steps)
+        span, misses = candidate.trace.span, self._misses.get(kinds, set())
+        own = range(span.start // VIN_LENGTH - 2, span.end // VIN_LENGTH + 1)
+        elsewhere = len(misses) - sum(place in misses for place in own)
+        by_misses = elsewhere / (33 if candidate.shape.check_digit else 1)
+        return max(self._by_model(candidate), by_misses)
+
+    def _by_model(self, candidate: VinCandidate) -> float:
         kinds = tuple(step.kind for step in candidate.form.steps)
         key = (kinds, candidate.shape.check_digit, candidate.shape.serial)
         if key not in self._known:

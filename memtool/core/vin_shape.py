@@ -9,6 +9,9 @@ lawful exceptions, 9,499 published patterns), and all of them pass:
 4. No run of more than eight equal characters. They have five at most.
 5. No character more than nine times. They have one seven times at most.
 6. Not all letters among A to F: dumps and digests printed as text look like that. None does.
+7. Codes of neighbouring characters differ by eight or more at least three times, and by 80
+   or more altogether: maps of calibration change smoothly. They differ so three times or
+   more, and by 102 or more.
 
 A check digit alone proves little (1 of 33 random texts has the right one), four digits at
 the end not much (1 of 119). Both together, in a run of exactly seventeen characters or in a
@@ -31,6 +34,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import pairwise
 
 from memtool.core.vin import CHECK_CHARACTERS, YEAR_CODES, compute_check_digit, is_well_formed
 from memtool.core.vin_regions import find_country
@@ -61,6 +65,9 @@ def find_vin_shape(text: str) -> VinShape | None:
     if len(_LETTER.findall(text, 0, 10)) < 2 or not _LETTER_OF_NO_HEX.search(text):
         return None
     if _LONG_RUN.search(text) or max(map(text.count, set(text))) > 9:
+        return None
+    steps = [abs(ord(left) - ord(right)) for left, right in pairwise(text)]
+    if sum(steps) < 80 or sum(step >= 8 for step in steps) < 3:
         return None
     check_digit = compute_check_digit(text) == text[8]
     serial, country = text[13:].isdigit(), find_country(text) is not None

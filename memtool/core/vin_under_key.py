@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 
 from memtool.core.chance import VIN_CODES
 from memtool.core.image import Segment
@@ -99,27 +100,34 @@ def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCand
         for key in _find_keys(_KEYS[kind], stored):
             text = _undo(kind, key, stored).decode("ascii")
             shape = find_vin_shape(text)
-            if shape is None or not shape.serial or _is_monotonous(text):
+            if shape is None or not shape.serial or _is_like_a_table(text):
                 continue
+            before, behind = _neighbours(_KEYS[kind], key, view.data, place)
+            cells = ((view.address(place + index), 0xFF) for index in range(VIN_LENGTH))
             yield VinCandidate(
                 text=text,
                 form=StoredForm((*order, Step(kind, key))),
-                trace=make_trace(
-                    (view.address(place + index), 0xFF) for index in range(VIN_LENGTH)
-                ),
+                trace=make_trace(cells),
                 shape=shape,
-                run=_run_around(_KEYS[kind], key, view.data, place),
-                goes_on=_undo(kind, key, view.data[place + VIN_LENGTH :][:1]).isdigit(),
+                run=before + VIN_LENGTH + len(behind),
+                goes_on=_undo(kind, key, behind[:1]).isdigit(),
             )
 
 
-def _is_monotonous(text: str) -> bool:
-    """Whether a text runs into filler, which some key makes a character like any other.
+def _is_like_a_table(text: str) -> bool:
+    """Whether a text is smoother or more monotonous than a VIN: some key makes tables fit.
 
-    Of the VINs that `memtool.core.vin_shape` names none has more than five equal characters
-    in a row, or a character more than seven times.
+    Of the 9,895 VINs that `memtool.core.vin_shape` names none has more than five equal
+    characters in a row, a character more than seven times or fewer than four letters, and
+    four have fewer than five steps of eight or more between neighbours.
     """
-    return _SIX_EQUAL.search(text) is not None or max(map(text.count, set(text))) > 7
+    large = sum(abs(ord(left) - ord(right)) >= 8 for left, right in pairwise(text))
+    return (
+        large < 5
+        or sum(map(str.isalpha, text)) < 4
+        or max(map(text.count, set(text))) > 7
+        or _SIX_EQUAL.search(text) is not None
+    )
 
 
 def _find_keys(keys: tuple[int, ...], stored: bytes) -> Iterator[int]:
@@ -140,11 +148,19 @@ def _undo(kind: str, key: int, stored: bytes) -> bytes:
     return bytes((byte - key) % 256 for byte in stored)
 
 
-def _run_around(keys: tuple[int, ...], key: int, data: bytes, place: int) -> int:
-    """Characters in a row under this key, counted no further than it matters."""
-    first, end = place, place + VIN_LENGTH
-    while first > 0 and place - first <= NEARLY_EXACT and keys[data[first - 1]] >> key & 1:
-        first -= 1
-    while end < len(data) and end - place <= 2 * NEARLY_EXACT and keys[data[end]] >> key & 1:
-        end += 1
-    return end - first
+def _neighbours(keys: tuple[int, ...], key: int, data: bytes, place: int) -> tuple[int, bytes]:
+    """How many bytes before a text fit the key as well, and which behind it.
+
+    None are counted where filler begins, four equal bytes, and no more than matter.
+    """
+    first, end = max(0, place - NEARLY_EXACT), place + VIN_LENGTH
+    before, behind = data[first:place][::-1], data[end : end + NEARLY_EXACT]
+    fitting = [
+        next((n for n, byte in enumerate(side) if not keys[byte] >> key & 1), len(side))
+        for side in (before, behind)
+    ]
+    counts = [
+        0 if len(side) > 1 and len(set(side[:4])) == 1 else count
+        for side, count in zip((before, behind), fitting, strict=True)
+    ]
+    return counts[0], behind[: counts[1]]

@@ -1,0 +1,71 @@
+"""Measures how often chance fools the search, on images that hold no VIN and none of the text.
+
+Run it from the project's root; it prints the table of docs/stored-forms.md:
+
+    python tests/bench/measure_identity.py [--images N] [--seed TEXT]
+
+The images come from tests/fillers.py, which does not know memtool. The seed of the
+published table was used for nothing else.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sys
+from collections import Counter
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from memtool.core.identity import find_identity, find_vins
+from memtool.core.image import Image
+from tests.fillers import FILLERS, make_filler
+from tests.vin_samples import CHECKED_VINS
+
+SIZES = (2048, 65536)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--images", type=int, default=400, help="of 2 KiB; of 64 KiB an eighth")
+    parser.add_argument("--seed", default="held out")
+    options = parser.parse_args()
+    print("| filler | size | images | with an unknown VIN | forms | with a false trace | of |")
+    print("|---|---|---|---|---|---|---|")
+    for size in SIZES:
+        number = options.images if size == SIZES[0] else max(1, options.images // 8)
+        for kind in FILLERS:
+            print(_row(kind, size, number, random.Random(f"{options.seed} {kind} {size}")))
+
+
+def _row(kind: str, size: int, number: int, rng: random.Random) -> str:
+    vin_images, trace_images = 0, 0
+    forms: Counter[str] = Counter()
+    traces: Counter[str] = Counter()
+    for _ in range(number):
+        image = Image.from_bytes(make_filler(kind, size, rng))
+        found = find_vins(image)
+        vin_images += bool(found)
+        forms.update("+".join(p.split("@")[0][:12] for p in f.stored_as.split("+")) for f in found)
+        # An identity that is not in the image: a published VIN with another serial.
+        text = f"{rng.choice(CHECKED_VINS)[:11]}{rng.randint(0, 999999):06d}"
+        telling = [match for match in find_identity(image, text) if match.is_telling]
+        trace_images += bool(telling)
+        traces.update(f"{match.part} {match.coding}" for match in telling)
+    return (
+        f"| {kind} | {size // 1024} KiB | {number} | {_rate(vin_images, number)} |"
+        f" {_counts(forms)} | {_rate(trace_images, number)} | {_counts(traces)} |"
+    )
+
+
+def _rate(hits: int, number: int) -> str:
+    return f"{hits} ({100 * hits / number:.1f} %)"
+
+
+def _counts(counter: Counter[str]) -> str:
+    return ", ".join(f"{name} {count}" for name, count in counter.most_common(6)) or "none"
+
+
+if __name__ == "__main__":
+    main()
