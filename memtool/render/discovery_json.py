@@ -57,6 +57,8 @@ def _equivalent(equivalent: Equivalent) -> dict[str, Any]:
         "total": equivalent.total,
         "starts": span_values(equivalent.starts),
         "ends": span_values(equivalent.ends),
+        "start_step": equivalent.start_step,
+        "end_step": equivalent.end_step,
         "count": equivalent.count,
     }
 

@@ -131,19 +131,20 @@ def _equivalent(equivalent: Equivalent) -> str:
     text = f"{equivalent.algorithm}"
     if equivalent.byte_order:
         text += f" ({equivalent.byte_order}-endian)"
-    text += f" from {_places(starts, 0)} to {_places(ends, -1)}"
+    first, last = _places(starts, 0, equivalent.start_step), _places(ends, -1, equivalent.end_step)
+    text += f" from {first} to {last}"
     if equivalent.count > 1:
         text += f", {count_of(equivalent.count, 'reading')}"
     return text
 
 
-def _places(runs: tuple[Span, ...], shift: int) -> str:
+def _places(runs: tuple[Span, ...], shift: int, step: int) -> str:
     shown = []
     for run in runs[:3]:
         first, last = run.start + shift, run.end - 1 + shift
         alone = format_address(first)
         shown.append(alone if first == last else f"{alone} … {format_address(last)}")
-    return ", ".join(shown) + (", …" if len(runs) > 3 else "")
+    return ", ".join(shown) + (", …" if len(runs) > 3 else "") + (" by twos" if step > 1 else "")
 
 
 def _truncated(found: Discovery) -> str:

@@ -51,7 +51,7 @@ class Area:
         self.base, self.contents, self.numbers = base, tuple(contents), tuple(numbers)
         self.images: Bytes = np.stack([np.frombuffer(image, np.uint8) for image in contents])
         self.size = self.images.shape[1]
-        self._thresholds: dict[int, Places] = {}
+        self._thresholds: dict[tuple[int, bool], Places] = {}
         self._levels: dict[int, NDArray[np.int64]] = {}
         self.counted = self.images[list(choose_counted(self.images))]
 
@@ -65,13 +65,14 @@ class Area:
         """`bit_masks` of each image."""
         return [bit_masks(image) for image in self.images]
 
-    def thresholds(self, length: int) -> Places:
+    def thresholds(self, length: int, *, strict: bool = False) -> Places:
         """`content_thresholds` of the counted images, for fields of `length` bytes behind
-        their block, or 0 for fields elsewhere."""
-        if length not in self._thresholds:
-            limits = [start_limits(image, length) for image in self.counted]
-            self._thresholds[length] = content_thresholds(self.counted, limits)
-        return self._thresholds[length]
+        their block, or 0 for fields elsewhere; `strict` as in `proves_nothing`."""
+        key = length, strict or not length
+        if key not in self._thresholds:
+            limits = [start_limits(image, length, strict=strict) for image in self.counted]
+            self._thresholds[key] = content_thresholds(self.counted, limits)
+        return self._thresholds[key]
 
     @cached_property
     def differing(self) -> NDArray[np.int64]:
@@ -79,11 +80,16 @@ class Area:
         return np.flatnonzero((self.images != self.images[0]).any(axis=0))
 
     def contents_at(
-        self, starts: NDArray[np.int64], ends: NDArray[np.int64], length: int
+        self,
+        starts: NDArray[np.int64],
+        ends: NDArray[np.int64],
+        length: int,
+        *,
+        strict: bool,
     ) -> NDArray[np.int64]:
         """How many contents each ``[start, end)`` has, up to eight; see `thresholds`."""
         total = np.zeros(len(starts), np.int64)
-        for row in self.thresholds(length):
+        for row in self.thresholds(length, strict=strict):
             total += starts < row[ends]
         return total
 

@@ -15,7 +15,7 @@ from memtool.core.discovery.results import Equivalent, Placement
 from memtool.core.span import Span
 from memtool.core.sums import ByteOrder
 
-_RUNS_KEPT = 16
+_RUNS_KEPT = 32
 _ERASED = 6
 """Marks that a field of one repeated byte loses."""
 _SHORT = 8
@@ -96,10 +96,10 @@ class Candidate:
     """Starts below this were tried for the end."""
 
     @property
-    def rank(self) -> tuple[float, int, int, int]:
+    def rank(self) -> tuple[float, int, int, int, int]:
         """Sorts the best one first."""
         bits = self.ends.bits[self.contents - 1]
-        return (-bits, -self.marks, self.start, self.end)
+        return (-bits, TIERS[self.ends.placement], -self.marks, self.start, self.end)
 
 
 TIERS = {
@@ -170,7 +170,7 @@ def _contents(
     area: Area, ends: Ends, rows: Indexes, starts: Indexes, positions: Indexes
 ) -> NDArray[np.int64]:
     length = ends.length if ends.together else 0
-    contents = area.contents_at(starts, positions + length, length)
+    contents = area.contents_at(starts, positions + length, length, strict=not ends.linear)
     return np.minimum(contents, ends.levels[rows])
 
 
@@ -198,49 +198,46 @@ def _marks(
 def _equivalents(
     area: Area, ends: Ends, matches: Matches, row: int, per_position: int, last: int
 ) -> tuple[Equivalent, ...]:
-    """The rest of the class: other starts of this end, then other ends of this start."""
+    """The rest of the class: every start that the first end allows, to every end that has
+    the row's start as its nearest one."""
     found: list[Equivalent] = []
     own_start = int(matches.starts[row])
-    end = int(ends.positions[matches.ends[row]])
     starts, models = np.divmod(matches.starts_like(row), per_position)
-    # The nearest start was taken, so all others that this end allows are longer readings.
-    chosen = starts < last
+    later = area.base + ends.positions[matches.ends_like(row)]
     for model, algorithm in enumerate(ends.algorithms):
-        addresses = starts[chosen & (models == model)]
-        addresses = addresses[addresses * per_position + model != own_start]
-        if len(addresses):
-            runs = _runs(area.base + addresses)
-            here = Span(area.base + end, area.base + end + 1)
-            found.append(_equivalent(algorithm, ends, runs, (here,), len(addresses)))
-    later = ends.positions[matches.ends_like(row)]
-    later = later[later != end]
-    if len(later):
-        first = area.base + own_start // per_position
-        algorithm = ends.algorithms[own_start % per_position]
-        runs = _runs(area.base + later)
-        found.append(_equivalent(algorithm, ends, (Span(first, first + 1),), runs, len(later)))
+        # The nearest start was taken, so all others that this end allows are longer readings.
+        addresses = area.base + starts[(models == model) & (starts < last)]
+        own = bool(own_start % per_position == model)
+        count = len(addresses) * len(later) - own
+        if count:
+            steps = _step(addresses), _step(later)
+            found.append(
+                Equivalent(
+                    algorithm=algorithm,
+                    byte_order=ends.order.byte_order,
+                    word_swapped=ends.order.word_swapped,
+                    total=ends.total,
+                    starts=_runs(addresses, steps[0]),
+                    ends=_runs(later, steps[1]),
+                    start_step=steps[0],
+                    end_step=steps[1],
+                    count=count,
+                )
+            )
     return tuple(found)
 
 
-def _equivalent(
-    algorithm: str, ends: Ends, starts: tuple[Span, ...], to: tuple[Span, ...], count: int
-) -> Equivalent:
-    return Equivalent(
-        algorithm=algorithm,
-        byte_order=ends.order.byte_order,
-        word_swapped=ends.order.word_swapped,
-        total=ends.total,
-        starts=starts,
-        ends=to,
-        count=count,
+def _step(addresses: Indexes) -> int:
+    """2 where several addresses are all even or all odd: sums of words, or of equal bytes."""
+    return 2 if len(addresses) > 1 and not (np.diff(addresses) % 2).any() else 1
+
+
+def _runs(addresses: Indexes, step: int) -> tuple[Span, ...]:
+    """The runs that ascending addresses form, the first ones of them."""
+    breaks = np.flatnonzero(np.diff(addresses) > step)
+    firsts = np.concatenate([[0], breaks + 1])[:_RUNS_KEPT]
+    lasts = np.concatenate([breaks, [len(addresses) - 1]])[:_RUNS_KEPT]
+    return tuple(
+        Span(int(addresses[first]), int(addresses[last]) + 1)
+        for first, last in zip(firsts, lasts, strict=True)
     )
-
-
-def _runs(addresses: Indexes) -> tuple[Span, ...]:
-    """The runs that ascending addresses form, the first sixteen of them."""
-    breaks = np.flatnonzero(np.diff(addresses) > 1)[: _RUNS_KEPT - 1]
-    firsts = [int(addresses[0]), *(int(addresses[place + 1]) for place in breaks)]
-    lasts = [int(addresses[place]) for place in breaks]
-    tail = np.flatnonzero(np.diff(addresses) > 1)
-    final = int(addresses[tail[_RUNS_KEPT - 1]]) if len(tail) >= _RUNS_KEPT else int(addresses[-1])
-    return tuple(Span(first, last + 1) for first, last in zip(firsts, [*lasts, final], strict=True))

@@ -8,9 +8,10 @@ Rules
    follow from each other; for totals, contents that are not the same bytes in another
    order.
 3. A row that follows from a better one, or that the images cannot tell from it, becomes
-   one of its equivalents: the same field read in another order, the same bytes as part of
-   a total, the same field for a block whose borders differ by nothing but bytes that are
-   equal in all images.
+   one of its equivalents: the same bytes of block and field together (a zero sum has its
+   number at either end; a polynomial may be a factor of another one); a field that is part
+   of a wider one of the same block (the low byte of a sum); the same field for a block
+   whose borders differ by nothing but bytes that are equal in all images.
 4. Convincing rows come in the order in which they must be refreshed: a block that covers
    another one's field comes after it.
 """
@@ -43,37 +44,90 @@ _TRIED = 4
 class _Confirmed:
     candidate: Candidate
     bits: float
+    expected: float
     images: tuple[int, ...]
     stored: tuple[bytes, ...]
     equivalents: tuple[Equivalent, ...]
 
     @property
-    def rank(self) -> tuple[float, int, int, int]:
+    def rank(self) -> tuple[float, int, int, int, int]:
         return (-self.bits, *self.candidate.rank[1:])
 
 
 def build_blocks(collector: Collector, most: int) -> tuple[list[DiscoveredBlock], int]:
     """The best `most` blocks, and how many more there are."""
     ranked = sorted(collector.candidates, key=lambda candidate: candidate.rank)
-    confirmed = [found for found in map(_confirm, ranked[: most * _TRIED + 40]) if found]
+    tried = ranked[: most * _TRIED + 40]
+    confirmed = [found for found in (_confirm(one, collector) for one in tried) if found]
     confirmed.sort(key=lambda found: found.rank)
-    kept: list[_Confirmed] = []
-    folded = 0
-    for found in confirmed:
-        place = next((at for at, better in enumerate(kept) if _follows(found, better)), None)
-        if place is None:
-            kept.append(found)
-        else:
-            folded += 1
-            kept[place] = replace(
-                kept[place],
-                equivalents=(*kept[place].equivalents, _as_equivalent(found)),
-            )
-    blocks = [_block(found, collector) for found in kept[:most]]
+    kept, folded = _fold(confirmed)
+    blocks = [_block(found) for found in kept[:most]]
     return _in_refresh_order(blocks), max(0, collector.counted - folded - len(blocks))
 
 
-def _confirm(candidate: Candidate) -> _Confirmed | None:
+def _fold(confirmed: Iterable[_Confirmed]) -> tuple[list[_Confirmed], int]:
+    """Rule 3: what is left, and how many went into others."""
+    kept: list[_Confirmed] = []
+    near: dict[tuple[object, ...], list[int]] = {}
+    folded = 0
+    for found in confirmed:
+        keys = _near_keys(found.candidate)
+        places = sorted({place for key in keys for place in near.get(key, ())})
+        better = next((place for place in places if _follows(found, kept[place])), None)
+        if better is None:
+            for key in keys:
+                near.setdefault(key, []).append(len(kept))
+            kept.append(found)
+            continue
+        folded += 1
+        kept[better] = _joined(kept[better], found)
+    return kept, folded
+
+
+def _near_keys(candidate: Candidate) -> tuple[tuple[object, ...], ...]:
+    """Only candidates that share one of these can follow from each other."""
+    area, ends = id(candidate.area), candidate.ends
+    keys: list[tuple[object, ...]] = [
+        ("bytes", area, *_bytes_of(candidate)),
+        ("start", area, candidate.start),
+    ]
+    if ends.placement is not Placement.INSIDE:
+        keys.append(("field", area, candidate.field, ends.length))
+    return tuple(keys)
+
+
+def _bytes_of(candidate: Candidate) -> tuple[int, int, int]:
+    """The bytes of block and field together: a run, and the field if it is apart."""
+    start, end = candidate.start, candidate.end
+    field, length = candidate.field, candidate.ends.length
+    if field == end or not length:
+        return start, end + length, -1
+    if field + length == start:
+        return field, end, -1
+    return start, end, field
+
+
+def _joined(better: _Confirmed, found: _Confirmed) -> _Confirmed:
+    """The better row with the other one among its equivalents.
+
+    Where both speak of the same bytes, they are one fact: the more natural placement
+    names it, and all images that prove either prove it.
+    """
+    name, other = better, found
+    if _bytes_of(better.candidate) == _bytes_of(found.candidate):
+        tiers = [TIERS[row.candidate.ends.placement] for row in (better, found)]
+        if tiers[1] < tiers[0]:
+            name, other = found, better
+    return replace(
+        name,
+        bits=better.bits,
+        expected=min(better.expected, found.expected),
+        images=better.images,
+        equivalents=(*name.equivalents, _as_equivalent(other), *other.equivalents),
+    )
+
+
+def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
     """Rules 1 and 2."""
     algorithm, ends = get_algorithm(candidate.algorithm), candidate.ends
     blocks = [content[candidate.start : candidate.end] for content in candidate.area.contents]
@@ -84,7 +138,9 @@ def _confirm(candidate: Candidate) -> _Confirmed | None:
         stored: tuple[bytes, ...] = ()
         adding = independent_rows(
             [
-                None if proves_nothing(block, b"") else int.from_bytes(_by_lane(block), "big")
+                None
+                if proves_nothing(block, b"", strict=True)
+                else int.from_bytes(_by_lane(block), "big")
                 for block in blocks
             ],
             linear=False,
@@ -100,18 +156,21 @@ def _confirm(candidate: Candidate) -> _Confirmed | None:
             for block, number in zip(blocks, numbers, strict=True)
         ):
             return None
+        strict = not (ends.linear and ends.together)
         adding = independent_rows(
             [
-                None if proves_nothing(block, field) else number
+                None if proves_nothing(block, field, strict=strict) else number
                 for block, field, number in zip(blocks, stored, numbers, strict=True)
             ],
             linear=ends.linear,
         )
     if not adding:
         return None
+    bits = ends.bits[len(adding) - 1]
     return _Confirmed(
         candidate=candidate,
-        bits=ends.bits[len(adding) - 1],
+        bits=bits,
+        expected=collector.chance.expected(bits, tier=TIERS[ends.placement]),
         images=tuple(candidate.area.numbers[row] for row in adding),
         stored=stored,
         equivalents=candidate.equivalents,
@@ -141,14 +200,21 @@ def _by_lane(block: bytes) -> bytes:
 def _follows(found: _Confirmed, better: _Confirmed) -> bool:
     """Rule 3."""
     one, other = found.candidate, better.candidate
-    if one.area is not other.area:
+    if _bytes_of(one) == _bytes_of(other):
+        return True
+    if one.ends.placement is Placement.INSIDE:
+        # Part of a wider number behind the same block adds up too.
+        behind = other.ends.together and one.start == other.start
+        return behind and other.end < one.end <= other.field + other.ends.length
+    if other.ends.placement is Placement.INSIDE:
         return False
-    if Placement.INSIDE in (one.ends.placement, other.ends.placement):
-        return one.start == other.start and _content_end(one) == _content_end(other)
+    if (one.start, one.end) == (other.start, other.end):
+        reach = max(one.field + one.ends.length, other.field + other.ends.length)
+        return reach - min(one.field, other.field) < one.ends.length + other.ends.length
     if (one.field, one.ends.length) != (other.field, other.ends.length):
         return False
-    if found.bits <= found.candidate.ends.bits[0]:
-        # One content alone: only the same reading in another order follows.
+    if len(found.images) == 1:
+        # One image alone: only another reading of the same number follows.
         same_numbers = [one.ends.order.number(field) for field in found.stored] == [
             other.ends.order.number(field) for field in better.stored
         ]
@@ -161,10 +227,6 @@ def _follows(found: _Confirmed, better: _Confirmed) -> bool:
     return area.same_content(one.start, other.start) and area.same_content(one.end, other.end)
 
 
-def _content_end(candidate: Candidate) -> int:
-    return candidate.end + candidate.ends.length
-
-
 def _as_equivalent(found: _Confirmed) -> Equivalent:
     candidate = found.candidate
     start, end = candidate.area.base + candidate.start, candidate.area.base + candidate.end
@@ -175,14 +237,15 @@ def _as_equivalent(found: _Confirmed) -> Equivalent:
         total=candidate.ends.total,
         starts=(Span(start, start + 1),),
         ends=(Span(end, end + 1),),
-        count=1 + sum(equivalent.count for equivalent in found.equivalents),
+        start_step=1,
+        end_step=1,
+        count=1,
     )
 
 
-def _block(found: _Confirmed, collector: Collector) -> DiscoveredBlock:
+def _block(found: _Confirmed) -> DiscoveredBlock:
     candidate, ends, area = found.candidate, found.candidate.ends, found.candidate.area
     inside = ends.placement is Placement.INSIDE
-    expected = collector.chance.expected(found.bits, tier=TIERS[ends.placement])
     field = area.base + candidate.field
     return DiscoveredBlock(
         algorithm=candidate.algorithm,
@@ -194,9 +257,9 @@ def _block(found: _Confirmed, collector: Collector) -> DiscoveredBlock:
         placement=ends.placement,
         images=found.images,
         bits=found.bits,
-        expected_by_chance=expected,
+        expected_by_chance=found.expected,
         start_expected_by_chance=_other_borders(candidate),
-        standing=_standing(expected),
+        standing=_standing(found.expected),
         equivalents=found.equivalents,
     )
 

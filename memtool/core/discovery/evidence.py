@@ -9,9 +9,9 @@ Facts
 - CRCs are linear: of four images whose contents make x ⊕ y ⊕ z ⊕ w = 0 the last one
   matches by itself. The number of independent images is the rank of the differences of
   the stored numbers plus one; up to three images it is the number of different ones.
-- A block of one repeated byte, erased or never written, proves nothing where its field is
-  one repeated byte too, or where it is no longer than the field: registers stand still
-  over zeros, and start values of all ones cancel as many erased bytes.
+- A block of one repeated byte, erased or never written, proves nothing: sums stand still
+  over zeros, registers too, and start values of all ones cancel as many erased bytes. Only
+  a CRC right behind a block longer than itself counts, if it is not one repeated byte too.
 - Chance makes a pair of start and end with e different contents, block and field together,
   match in all of them with 2^(-width·e).
 - Thresholds: as the start moves down from a fixed end, contents only fall apart. For each
@@ -108,11 +108,17 @@ def independent_rows(numbers: Sequence[int | None], *, linear: bool) -> tuple[in
     return tuple(adding)
 
 
-def proves_nothing(block: bytes, field: bytes) -> bool:
-    """Whether a block is erased or never written, and its field shows no more than that."""
+def proves_nothing(block: bytes, field: bytes, *, strict: bool) -> bool:
+    """Whether a block is erased or never written, and its field shows no more than that.
+
+    Args:
+        block: What is covered.
+        field: The stored number; empty where it does not matter.
+        strict: The field does not matter: for sums, and for fields that lie elsewhere.
+    """
     if block.count(block[:1]) != len(block):
         return False
-    return field.count(field[:1]) == len(field) or len(block) <= len(field)
+    return strict or field.count(field[:1]) == len(field) or len(block) <= len(field)
 
 
 def run_starts(image: Bytes) -> Places:
@@ -124,19 +130,20 @@ def run_starts(image: Bytes) -> Places:
     return starts
 
 
-def start_limits(image: Bytes, length: int) -> Places:
+def start_limits(image: Bytes, length: int, *, strict: bool) -> Places:
     """For each end of a field of `length` bytes, the starts below which a block counts.
 
-    `proves_nothing` for all starts at once. `length` 0: the field lies elsewhere, and only
-    blocks of more than one byte value count.
+    `proves_nothing` for all starts at once. `length` 0: the field lies elsewhere.
     """
     runs = run_starts(image)
     if not length:
         return runs
     limits = np.zeros_like(runs)
     ends = np.arange(len(image) - length + 1, dtype=np.int32)
-    varied = runs[length:] > ends
-    limits[length:] = np.maximum(runs[: len(ends)], np.where(varied, ends - length, 0))
+    limits[length:] = runs[: len(ends)]
+    if not strict:
+        varied = runs[length:] > ends
+        np.maximum(limits[length:], np.where(varied, ends - length, 0), out=limits[length:])
     return limits
 
 

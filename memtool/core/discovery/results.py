@@ -45,11 +45,15 @@ class Equivalent:
     word_swapped: bool
     total: int | None
     starts: tuple[Span, ...]
-    """Runs of addresses at which the block may start."""
+    """Runs of addresses at which the block may start: any of them, with any of the ends."""
     ends: tuple[Span, ...]
     """Runs of addresses at which it may end (the first address after it)."""
+    start_step: int
+    """2 where only every second address of the runs of starts is meant, else 1."""
+    end_step: int
+    """The same for the runs of ends."""
     count: int
-    """How many readings; more than the runs tell where these were cut."""
+    """How many readings besides the row's own; more than the runs tell where these were cut."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -280,8 +280,8 @@ def search_sums_after_block(
     if area.size <= family.length:
         return
     positions = np.arange(area.size - family.length + 1)
-    limits = np.minimum(positions, area.thresholds(family.length)[0][positions + family.length])
-    limits = limits.astype(np.int64)
+    thresholds = area.thresholds(family.length, strict=True)
+    limits = np.minimum(positions, thresholds[0][positions + family.length]).astype(np.int64)
     for order in number_orders(family.length, word_swapped=word_swapped):
         stored = [stored_numbers(image, family.length, order) for image in area.images]
         distinct = count_distinct(stored)
@@ -374,7 +374,9 @@ def _count_chance(
     """
     one = evidence_bits(family)
     ends = np.arange(len(limits)) + family.length
-    theories = expected_by_level(area.thresholds(family.length), ends, limits, distinct, one)
+    theories = expected_by_level(
+        area.thresholds(family.length, strict=True), ends, limits, distinct, one
+    )
     share = 0.5 if family.words else 1.0
     bits: list[float] = []
     for number, all_starts in enumerate(theories, 1):
