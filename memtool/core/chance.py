@@ -16,6 +16,13 @@ hold the text (two or four word phases, seven or eight bit offsets, 255 keys, ma
 
     expected = N * sum over the ways of the product over the bytes.
 
+Digits stand beside digits in text, and high bytes beside high bytes in tables. So a second
+estimate is made, and the larger one counts: the upper halves of the bytes follow each other
+as they do in this image, from half h to half k in the share t(h, k) of all cases, and the
+byte itself is drawn among those of its upper half,
+
+    p(h1) * p(v1 | h1) * t(h1, h2) * p(v2 | h2) * ... * t(hn-1, hn) * p(vn | hn).
+
 In a random image this is N * ways * 256^-n: five plain characters in 2,048 bytes are
 expected 2e-9 times, a number in two bytes 0.03 times, the latter is no proof.
 
@@ -33,9 +40,9 @@ texts. Each is multiplied by the places and by the ways of the form. Left out of
 mix are the bytes of the hits themselves, and runs of more than eight equal bytes: filler,
 in which no VIN can lie (`memtool.core.vin_shape`, rule 4).
 
-**What the model does not see.** Neighbouring bytes of text and tables are not independent:
-capitals stand beside capitals. An inventory of part numbers holds more runs of seventeen
-than the mix alone explains. The search therefore asks more of what it reports than this
+**What the model does not see.** For unknown VINs neighbouring bytes are taken as independent,
+and beyond neighbours everything is: text has words, tables have slopes. An inventory of
+part numbers holds more runs of seventeen than the mix alone explains. The search therefore asks more of what it reports than this
 number (see `memtool.core.vin_search`), and docs/stored-forms.md publishes the rates that
 were measured on random bytes, text, tables, code and published dumps.
 """
@@ -45,6 +52,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 from memtool.core.image import Image
 from memtool.core.vin import ALPHABET
@@ -69,6 +77,10 @@ class ByteMix:
     """Bytes of the image, its number of places."""
     chances: tuple[float, ...]
     """p(v) for v from 0 to 255."""
+    within: tuple[float, ...]
+    """p(v | h): the share of v among the bytes of the same upper half."""
+    follows: tuple[float, ...]
+    """t(h, k) at 16 * h + k: how often a byte of upper half k follows one of h."""
 
     def of_values(self, values: Iterable[int]) -> float:
         """The chance that a byte has one of `values`."""
@@ -79,6 +91,12 @@ class ByteMix:
         product = 1.0
         for value, mask in zip(values, masks, strict=True):
             product *= self.chances[value] if mask == 0xFF else self._of_bits(value, mask)
+        return product if masks.strip(b"\xff") else max(product, self._in_a_row(values))
+
+    def _in_a_row(self, values: bytes) -> float:
+        product = self.chances[values[0]]
+        for before, value in pairwise(values):
+            product *= self.follows[before & 0xF0 | value >> 4] * self.within[value]
         return product
 
     def _of_bits(self, value: int, mask: int) -> float:
@@ -103,7 +121,26 @@ def measure_mix(image: Image, *, without: Iterable[bytes] = ()) -> ByteMix:
             counts[value] -= run.count(value)
     total = max(_FEWEST, sum(counts))
     chances = tuple(max(1 / 256, counts[value] / total) for value in range(256))
-    return ByteMix(image.size, chances)
+    halves = [max(_FEWEST // 16, sum(counts[half : half + 16])) for half in range(0, 256, 16)]
+    within = tuple(max(1 / 16, counts[value] / halves[value >> 4]) for value in range(256))
+    return ByteMix(image.size, chances, within, _measure_following(image))
+
+
+def _measure_following(image: Image) -> tuple[float, ...]:
+    """t(h, k) of the image; of a half that hardly occurs as in random bytes or more."""
+    pairs = [0] * 256
+    for segment in image.segments:
+        size = len(segment.data) - 1
+        if size < 1:
+            continue
+        # The upper half of each byte beside that of the next one, as one byte, all at once.
+        here = int.from_bytes(segment.data[:-1], "big") & int.from_bytes(b"\xf0" * size, "big")
+        behind = int.from_bytes(segment.data[1:], "big") >> 4
+        both = here | behind & int.from_bytes(b"\x0f" * size, "big")
+        codes = both.to_bytes(size, "big")
+        pairs = [pairs[code] + codes.count(code) for code in range(256)]
+    totals = [max(_FEWEST // 16, sum(pairs[half : half + 16])) for half in range(0, 256, 16)]
+    return tuple(max(1 / 16, pairs[code] / totals[code >> 4]) for code in range(256))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

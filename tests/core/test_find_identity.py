@@ -167,10 +167,11 @@ def test_five_plain_digits_are_telling_and_a_number_in_two_bytes_is_not() -> Non
     data = bytearray(rng.randbytes(2048))
     data[100:105], data[200:202] = b"18341", bytes.fromhex("47a5")
     matches = {m.span.start: m for m in find_identity(Image.from_bytes(bytes(data)), VIN)}
-    # A random image: 2048 / 256^5 and 2048 * 2 / 65536.
-    assert matches[100].expected_by_chance == pytest.approx(2048 / 256**5, rel=5)
+    # A random image: 2048 / 256^5 and 2048 * 2 / 65536, and not below, since the image's own
+    # mix may count more.
+    assert 1 <= matches[100].expected_by_chance / (2048 / 256**5) < 50
     assert matches[100].is_telling
-    assert matches[200].expected_by_chance == pytest.approx(2048 * 2 / 65536, rel=1)
+    assert 1 <= matches[200].expected_by_chance / (2048 * 2 / 65536) < 4
     assert matches[200].expected_by_chance >= CHANCE_LIMIT
     assert not matches[200].is_telling
 
@@ -199,7 +200,7 @@ def test_erasing_a_match_changes_its_bits_and_no_others(form: str) -> None:
             mask = masks.get(offset, 0)
             assert new == old & ~mask & 0xFF | fill & mask
         left = find_identity(Image.from_bytes(erased), VIN)
-        assert [m for m in left if m.is_telling] == []
+        assert [m for m in left if m.coding is Coding.TEXT] == []
 
 
 def test_erase_refuses_a_fill_that_is_no_byte() -> None:
