@@ -24,6 +24,20 @@ def crc(name: str, data: bytes) -> int:
     return int(CRC_BY_NAME[name].calc(data))
 
 
+def bitwise_crc(width: int, poly: int, init: int, reflected: bool, xorout: int, data: bytes) -> int:
+    """A CRC of any parameters, bit by bit, as in R. Williams' guide, chapters 8 and 15."""
+    mask = (1 << width) - 1
+    register = init
+    for byte in data:
+        bits = f"{byte:08b}"
+        for bit in bits[::-1] if reflected else bits:
+            top = register >> (width - 1) ^ int(bit)
+            register = (register << 1 & mask) ^ (poly if top else 0)
+    if reflected:
+        register = int(f"{register:0{width}b}"[::-1], 2)
+    return register ^ xorout
+
+
 def crc_width(name: str) -> int:
     """Its bits."""
     return int(CRC_BY_NAME[name]._width)

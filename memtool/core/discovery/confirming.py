@@ -62,7 +62,7 @@ def build_blocks(collector: Collector, most: int) -> tuple[list[DiscoveredBlock]
     confirmed.sort(key=lambda found: found.rank)
     kept, folded = _fold(confirmed)
     blocks = [_block(found) for found in kept[:most]]
-    return _in_refresh_order(blocks), max(0, collector.counted - folded - len(blocks))
+    return blocks, max(0, collector.counted - folded - len(blocks))
 
 
 def _fold(confirmed: Iterable[_Confirmed]) -> tuple[list[_Confirmed], int]:
@@ -290,10 +290,12 @@ def _standing(expected: float) -> Standing:
     return Standing.WEAK if expected <= HOPELESS else Standing.GUESS
 
 
-def _in_refresh_order(blocks: Sequence[DiscoveredBlock]) -> list[DiscoveredBlock]:
-    """Rule 4; where blocks cover each other's fields in a circle, the better one first."""
-    waiting = [block for block in blocks if block.standing is Standing.CONVINCING]
-    rest = [block for block in blocks if block.standing is not Standing.CONVINCING]
+def order_blocks(blocks: Sequence[DiscoveredBlock]) -> list[DiscoveredBlock]:
+    """Best first, and rule 4; where blocks cover each other's fields in a circle, the better
+    one first."""
+    ranked = sorted(blocks, key=lambda block: block.expected_by_chance)
+    waiting = [block for block in ranked if block.standing is Standing.CONVINCING]
+    rest = ranked[len(waiting) :]
     ordered: list[DiscoveredBlock] = []
     while waiting:
         ready = next((block for block in waiting if not _needs(block, waiting)), waiting[0])

@@ -67,7 +67,8 @@ class UnknownConstants:
     constant: int
     """A^length·init ⊕ xorout for the block as given, as a stored number."""
     pairs: tuple[tuple[int, int], ...]
-    """(init, xorout) in the catalogue's writing, where one of them is all zeros or all ones."""
+    """(init, xorout) in the catalogue's writing: those with one of them all zeros or all ones;
+    where a second length separates the two, the one or few that are left."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from memtool.core.algorithms import Algorithm, Ending, list_algorithms
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import Collector
-from memtool.core.discovery.confirming import build_blocks
+from memtool.core.discovery.confirming import build_blocks, order_blocks
 from memtool.core.discovery.crc_search import (
     CrcGroup,
     CrcSides,
@@ -34,6 +34,7 @@ from memtool.core.discovery.sum_search import (
     search_sums_fixed_fields,
     search_totals,
 )
+from memtool.core.discovery.unknown_search import UnknownSearch
 from memtool.core.image import Image
 from memtool.core.span import Span, intersect_spans
 
@@ -56,6 +57,8 @@ class Wish:
     """The image's end and the bytes that differ; not with `at`."""
     totals: bool = True
     word_swapped: bool = True
+    unknown_constants: bool = True
+    """CRCs of catalogued polynomials with start value and final XOR of their own."""
     at: Span | None = None
     """The number lies in here, and is looked for nowhere else."""
     within: Span | None = None
@@ -123,6 +126,9 @@ def discover_checksums(
     if progress is not None:
         progress(len(work), len(work), "confirming")
     blocks, more = build_blocks(collector, most)
+    if wish.unknown_constants and wish.at is None:
+        blocks, more = _with_unknown(areas, blocks, more, wish, most, progress)
+    blocks = order_blocks(blocks)
     blocks, more = _cut_guesses(blocks, more, guesses)
     return Discovery(
         blocks=tuple(blocks),
@@ -133,6 +139,27 @@ def discover_checksums(
         spans=spans,
         notes=_notes(images, numbers, blocks, collector),
     )
+
+
+def _with_unknown(
+    areas: Sequence[Area],
+    blocks: list[DiscoveredBlock],
+    more: int,
+    wish: Wish,
+    most: int,
+    progress: Progress | None,
+) -> tuple[list[DiscoveredBlock], int]:
+    """The blocks with those of unknown constants among them."""
+    found: list[DiscoveredBlock] = []
+    known = [block for block in blocks if block.standing is not Standing.GUESS]
+    for number, area in enumerate(areas):
+        search = UnknownSearch(area, group_crcs(wish.algorithms), word_swapped=wish.word_swapped)
+        for _ in search.run(known):
+            if progress is not None:
+                progress(number, len(areas), "unknown constants")
+        found += search.blocks
+    both = sorted([*blocks, *found], key=lambda block: block.expected_by_chance)
+    return both[:most], more + max(0, len(both) - most)
 
 
 def _common_spans(images: Sequence[Image], within: Span | None) -> tuple[Span, ...]:

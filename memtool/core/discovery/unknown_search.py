@@ -1,0 +1,296 @@
+"""CRCs whose start value and final XOR are in no catalogue, from two or more images.
+
+Facts
+-----
+- XOR the equations of two images: both constants cancel. What remains, ΔP_i ⊕ ΔP_j =
+  A^(-j)·Δc_j, fixes polynomial, reflection, end and field.
+- The start is fixed only up to bytes that are equal in all images: ΔP does not move there.
+  The shortest block starts at the first byte that differs.
+- One equation pays for the unknown constants: e different stored numbers are worth
+  width·(e - 1) bits, and only ends with different stored numbers say anything.
+- Blocks of one length give K = A^length·init ⊕ xorout alone. A second length separates the
+  two where both starts are known: (A^l ⊕ A^m)·init = K_l ⊕ K_m. A polynomial with the factor
+  x + 1 leaves two solutions whatever the lengths: that map is never of full rank.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from memtool.core.crc import CrcParameters, compute_crc, reflect
+from memtool.core.discovery.area import Area
+from memtool.core.discovery.classes import NO_START, Indexes, StartClasses, repeated
+from memtool.core.discovery.collecting import NumberOrder, number_orders
+from memtool.core.discovery.crc_search import CrcGroup, CrcSides, LinearKeys
+from memtool.core.discovery.evidence import Chance, independent_rows
+from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
+from memtool.core.discovery.results import (
+    CONVINCING,
+    DiscoveredBlock,
+    Equivalent,
+    Placement,
+    Standing,
+    UnknownConstants,
+)
+from memtool.core.span import Span, spans_of_addresses
+
+_MOST_EXPECTED = 1.0
+"""A width is not searched where chance makes more matches than this."""
+_MOST_ROWS = 64
+_MOST_FREE = 2
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    width: int
+    poly: int
+    reflected: bool
+
+    @property
+    def name(self) -> str:
+        """What people read; no name of a catalogue."""
+        digits = self.width // 4
+        flags = f"refin={str(self.reflected).lower()} refout={str(self.reflected).lower()}"
+        return f"CRC-{self.width} poly=0x{self.poly:0{digits}X} {flags}"
+
+    def parameters(self, init: int, xorout: int) -> CrcParameters:
+        """In the catalogue's terms; the check value is not known."""
+        return CrcParameters(
+            width=self.width,
+            poly=self.poly,
+            init=init,
+            refin=self.reflected,
+            refout=self.reflected,
+            xorout=xorout,
+            check=0,
+        )
+
+
+class UnknownSearch:
+    """Searches one area for all polynomials of the catalogue, either way round."""
+
+    def __init__(self, area: Area, groups: Iterable[CrcGroup], *, word_swapped: bool) -> None:
+        """Take the polynomials from `groups`."""
+        self._area = area
+        self._word_swapped = word_swapped
+        self._chance = Chance()
+        self._by_width: dict[int, list[_Model]] = {}
+        for width, poly in dict.fromkeys((group.width, group.poly) for group in groups):
+            models = [_Model(width, poly, reflected) for reflected in (False, True)]
+            self._by_width.setdefault(width, []).extend(models)
+        self.blocks: list[DiscoveredBlock] = []
+        """What was found, once `run` is through."""
+
+    def run(self, known: Sequence[DiscoveredBlock]) -> Iterator[None]:
+        """Search; yields after each piece of work.
+
+        Args:
+            known: Fields of these are explained already.
+        """
+        fields = {block.field for block in known if block.field is not None}
+        if self._area.count < 2:
+            return
+        for width, models in self._by_width.items():
+            if self._area.size <= width // 8 or not self._count_chance(width, models):
+                continue
+            for model in models:
+                yield
+                self._search(model, fields)
+        self.blocks.sort(key=lambda block: (block.expected_by_chance, block.block))
+        self.blocks = _separated(self.blocks)
+
+    def _ends(self, length: int) -> tuple[Indexes, Indexes]:
+        """Ends whose stored numbers differ, and how many different ones each has."""
+        levels = self._area.stored_levels(length)
+        ends = np.flatnonzero(levels > 1)
+        return ends[ends > 0], levels[ends[ends > 0]]
+
+    def _count_chance(self, width: int, models: Sequence[_Model]) -> bool:
+        """Whether chance leaves room for a finding; counts it if so."""
+        ends, levels = self._ends(width // 8)
+        moves = np.zeros(self._area.size + 1, np.int64)
+        moves[1:][self._area.differing] = 1
+        classes = 1 + np.cumsum(moves)
+        tried = len(models) * len(number_orders(width // 8, word_swapped=self._word_swapped))
+        found: dict[int, float] = {}
+        for level in np.unique(levels):
+            pairs = float(classes[ends[levels == level]].sum())
+            found[int(level)] = tried * pairs * 2.0 ** (-width * (int(level) - 1))
+        if not found or min(found.values()) > _MOST_EXPECTED:
+            return False
+        for level, expected in found.items():
+            self._chance.add(width * (level - 1), expected)
+        return True
+
+    def _search(self, model: _Model, known: set[Span]) -> None:
+        area = self._area
+        sides = CrcSides(CrcGroup(model.width, model.poly, model.reflected, ()), area)
+        keys = LinearKeys(model.width, area.count - 1)
+        length = model.width // 8
+        moved = keys.of(_differences(sides.prefixes))
+        positions, _ = self._ends(length)
+        for order in number_orders(length, word_swapped=self._word_swapped):
+            natural = sides.is_natural(order)
+            if natural:
+                ends = moved[positions + length]
+                starts = StartClasses(np.where(repeated(moved)[:-1], moved[:-1], NO_START))
+            else:
+                ends = keys.of(_differences(_end_sides(sides, order, positions)))
+                starts = StartClasses(moved[:-1])
+            matches = starts.match(ends, positions)
+            if matches is None:
+                continue
+            for row in range(min(len(matches.starts), _MOST_ROWS)):
+                end = int(positions[matches.ends[row]])
+                same = matches.starts_like(row)
+                self._take(model, order, same[same < end], end, known)
+
+    def _take(
+        self, model: _Model, order: NumberOrder, starts: Indexes, end: int, known: set[Span]
+    ) -> None:
+        area, length = self._area, model.width // 8
+        field = Span(area.base + end, area.base + end + length)
+        start = int(starts[-1])
+        numbers = [order.number(content[end : end + length]) for content in area.contents]
+        plain = model.parameters(0, 0)
+        constants = {
+            number ^ compute_crc(plain, content[start:end])
+            for number, content in zip(numbers, area.contents, strict=True)
+        }
+        adding = independent_rows(numbers, linear=True)
+        bits = model.width * (len(adding) - 1)
+        if len(constants) > 1 or not bits or field in known:
+            return
+        expected = self._chance.expected(bits, tier=0)
+        if expected > _MOST_EXPECTED:
+            return
+        constant = constants.pop()
+        self.blocks.append(
+            DiscoveredBlock(
+                algorithm=model.name,
+                block=Span(area.base + start, area.base + end),
+                field=field,
+                byte_order=order.byte_order,
+                word_swapped=order.word_swapped,
+                total=None,
+                placement=Placement.AFTER_BLOCK,
+                images=tuple(area.numbers[row] for row in adding),
+                bits=bits,
+                expected_by_chance=expected,
+                start_expected_by_chance=float(len(starts) - 1),
+                standing=Standing.CONVINCING if expected < CONVINCING else Standing.WEAK,
+                equivalents=_other_starts(model, order, area.base + starts[:-1], field.start),
+                unknown=UnknownConstants(
+                    width=model.width,
+                    poly=model.poly,
+                    reflected=model.reflected,
+                    constant=constant,
+                    pairs=_plain_pairs(model, constant, end - start),
+                ),
+            )
+        )
+
+
+def _differences(sides: Sequence[Registers]) -> list[Registers]:
+    return [side ^ sides[0] for side in sides[1:]]
+
+
+def _end_sides(sides: CrcSides, order: NumberOrder, positions: Indexes) -> list[Registers]:
+    return [
+        sides.algebra.stored_sides(terms, order.significance)[positions] ^ prefix[positions]
+        for terms, prefix in zip(sides.terms, sides.prefixes, strict=True)
+    ]
+
+
+def _other_starts(
+    model: _Model, order: NumberOrder, starts: Indexes, end: int
+) -> tuple[Equivalent, ...]:
+    if not len(starts):
+        return ()
+    found = Equivalent(
+        algorithm=model.name,
+        byte_order=order.byte_order,
+        word_swapped=order.word_swapped,
+        total=None,
+        starts=spans_of_addresses(int(start) for start in starts)[:32],
+        ends=(Span(end, end + 1),),
+        start_step=1,
+        end_step=1,
+        count=len(starts),
+    )
+    return (found,)
+
+
+def _plain_pairs(model: _Model, constant: int, length: int) -> tuple[tuple[int, int], ...]:
+    """(init, xorout) with one of them all zeros or all ones."""
+    ones = (1 << model.width) - 1
+    algebra = algebra_of(model.width, model.poly, model.reflected)
+    found: dict[tuple[int, int], None] = {}
+    for known in (0, ones):
+        init = algebra.back(constant ^ known, length)
+        found[_as_written(model, init), known] = None
+        found[known, constant ^ algebra.forward(known, length)] = None
+    return tuple(sorted(found))
+
+
+def _as_written(model: _Model, register: int) -> int:
+    return reflect(register, model.width) if model.reflected else register
+
+
+def _separated(blocks: list[DiscoveredBlock]) -> list[DiscoveredBlock]:
+    """Where two lengths with known starts have one solution, that one alone."""
+    found = list(blocks)
+    for place, block in enumerate(blocks):
+        for other in blocks:
+            pairs = _solve(block, other)
+            if pairs and block.unknown is not None:
+                found[place] = replace(block, unknown=replace(block.unknown, pairs=pairs))
+                break
+    return found
+
+
+def _solve(block: DiscoveredBlock, other: DiscoveredBlock) -> tuple[tuple[int, int], ...]:
+    one, two = block.unknown, other.unknown
+    known = not block.equivalents and not other.equivalents
+    if one is None or two is None or not known or len(block.block) == len(other.block):
+        return ()
+    model = _Model(one.width, one.poly, one.reflected)
+    if (two.width, two.poly, two.reflected) != (one.width, one.poly, one.reflected):
+        return ()
+    algebra = algebra_of(model.width, model.poly, model.reflected)
+    lengths = len(block.block), len(other.block)
+    return tuple(
+        (_as_written(model, register), one.constant ^ algebra.forward(register, lengths[0]))
+        for register in _solutions(algebra, lengths, one.constant ^ two.constant)
+    )
+
+
+def _solutions(algebra: RegisterAlgebra, lengths: tuple[int, int], goal: int) -> list[int]:
+    """All registers r with (A^l ⊕ A^m)·r = goal; none where there are more than a few."""
+    rows: dict[int, tuple[int, int]] = {}
+    free: list[int] = []
+    for bit in range(algebra.width):
+        source = 1 << bit
+        image = algebra.forward(source, lengths[0]) ^ algebra.forward(source, lengths[1])
+        image, source = _reduced(image, source, rows)
+        if image:
+            rows[image.bit_length()] = image, source
+        else:
+            free.append(source)
+    rest, register = _reduced(goal, 0, rows)
+    if rest or len(free) > _MOST_FREE:
+        return []
+    found = [register]
+    for source in free:
+        found += [known ^ source for known in found]
+    return sorted(found)
+
+
+def _reduced(image: int, source: int, rows: dict[int, tuple[int, int]]) -> tuple[int, int]:
+    while image and image.bit_length() in rows:
+        other_image, other_source = rows[image.bit_length()]
+        image, source = image ^ other_image, source ^ other_source
+    return image, source
