@@ -42,9 +42,10 @@ in which no VIN can lie (`memtool.core.vin_shape`, rule 4).
 
 **What the model does not see.** For unknown VINs neighbouring bytes are taken as independent,
 and beyond neighbours everything is: text has words, tables have slopes. An inventory of
-part numbers holds more runs of seventeen than the mix alone explains. The search therefore asks more of what it reports than this
-number (see `memtool.core.vin_search`), and docs/stored-forms.md publishes the rates that
-were measured on random bytes, text, tables, code and published dumps.
+part numbers holds more runs of seventeen than the mix alone explains. The search asks more
+of what it reports than this number (see `memtool.core.vin_search`), and
+docs/stored-forms.md publishes the rates that were measured on random bytes, text, tables,
+code and published dumps.
 """
 
 from __future__ import annotations

@@ -40,6 +40,7 @@ __all__ = [
     "find_vins",
     "list_searched_forms",
     "list_searched_parts",
+    "normalise_identity",
     "plan_erase",
 ]
 
