@@ -11,17 +11,21 @@ from memtool.cli.session import clock, current_job, open_store
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.chip import Chip, find_chip
 from memtool.core.difference import Difference, DifferingRun, compare_images
+from memtool.core.identity import find_vins
 from memtool.core.image import Image
+from memtool.core.layout import Layout
 from memtool.core.span import format_span
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.render.as_json import document, span_value, span_values
 from memtool.render.difference_text import render_difference
+from memtool.render.image_pages import render_compare_page
 from memtool.render.terminal import terminal_width
 from memtool.render.words import count_of, safe_text
 from memtool.workflow.jobs import OpenJob, load_named, record
 from memtool.workflow.layout_choice import choose_layout
 from memtool.workflow.loading import LoadedRead, ReadOptions
+from memtool.workflow.pages import read_facts, require_free, write_page
 
 
 @click.command(
@@ -31,6 +35,7 @@ from memtool.workflow.loading import LoadedRead, ReadOptions
   benchimage compare donor.bin original.bin
   benchimage compare donor reference --job order-17
   benchimage compare donor.hex original.hex --layout door-c.toml --json
+  benchimage compare donor original --html donor-original.html
 
 Bytes of protected regions are not shown, only that they differ. Ends with 1 if the images
 differ.""",
@@ -39,12 +44,14 @@ differ.""",
 @click.argument("b", metavar="B", type=click.Path())
 @click.option("--layout", "layout_path", type=PATH, help="Names the regions and the fields.")
 @click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
+@click.option("--html", type=PATH, metavar="FILE", help="Write one page to look through.")
 @reading_options
 def command(
     a: str,
     b: str,
     layout_path: Path | None,
     job: Path | None,
+    html: Path | None,
     read_format: str | None,
     overlap: str | None,
     chip: str | None,
@@ -61,6 +68,7 @@ def command(
         base=base,
         overlap_last=overlap == "last",
     )
+    require_free(html)
     memory = _known_chip(chip)
     opened, backups = current_job(job), open_store(store)
     reads = [load_named(name, options, opened=opened, store=backups, chip=chip) for name in (a, b)]
@@ -68,6 +76,8 @@ def command(
     layout = None if choice.loaded is None else choice.loaded.layout
     difference = compare_images(reads[0].image, reads[1].image, layout=layout, chip=memory)
     _note_oddities(reads)
+    if html is not None:
+        _write_page(html, reads, difference, layout, choice.reason)
     if opened is not None:
         _record(opened, reads, difference)
     if as_json:
@@ -78,6 +88,31 @@ def command(
         if layout is None and not difference.equal:
             note("Next: --layout FILE names the regions and shows the fields that differ.")
     return 0 if difference.equal else 1
+
+
+def _write_page(
+    path: Path,
+    reads: list[LoadedRead],
+    difference: Difference,
+    layout: Layout | None,
+    layout_reason: str,
+) -> None:
+    a, b = (read_facts(read) for read in reads)
+    images = [a.image, b.image]
+    vins = tuple([vin.span for vin in find_vins(image)] for image in images)
+    write_page(
+        path,
+        lambda: render_compare_page(
+            a,
+            b,
+            difference,
+            layout=layout,
+            layout_reason=layout_reason,
+            vins=(vins[0], vins[1]),
+        ),
+        images=images,
+    )
+    note(f"Written: {safe_text(str(path))}; it opens in any browser, without network.")
 
 
 def _known_chip(name: str | None) -> Chip | None:

@@ -14,9 +14,12 @@ from memtool.core.near import suggest
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.render import inspect_view
+from memtool.render.image_pages import render_inspect_page
+from memtool.render.words import safe_text
 from memtool.workflow.jobs import load_named, record
 from memtool.workflow.layout_choice import choose_layout
 from memtool.workflow.loading import ReadOptions
+from memtool.workflow.pages import read_facts, require_free, write_page
 
 
 @click.command(
@@ -26,17 +29,20 @@ Examples:
   benchimage inspect read1.bin read2.bin --chip 95160
   benchimage inspect donor
   benchimage inspect dump.hex --layout door.toml --json
+  benchimage inspect donor --html donor.html
 """,
 )
 @click.argument("reads", nargs=-1, required=True, metavar="READ...")
 @click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
 @click.option("--layout", type=PATH, help="Layout file; otherwise the job's or your library's.")
+@click.option("--html", type=PATH, metavar="FILE", help="Write one page to look through.")
 @click.option("--deep", is_flag=True, help="Show the stored forms, too, that chance can make.")
 @reading_options
 def command(
     reads: tuple[str, ...],
     job: Path | None,
     layout: Path | None,
+    html: Path | None,
     deep: bool,
     read_format: str | None,
     overlap: str | None,
@@ -49,6 +55,7 @@ def command(
 
     Several READs are taken as reads of one chip and compared.
     """
+    require_free(html)
     opened = current_job(job)
     options = ReadOptions(
         format=ImageFormat(read_format) if read_format else None,
@@ -75,16 +82,14 @@ def command(
         layout=choice.loaded.layout if choice.loaded else None,
         deep=deep,
     )
-    facts = [
-        inspect_view.ReadFacts(
-            path=read.path,
-            format=read.format.value,
-            file_sha256=read.file_sha256,
-            image=read.image,
-            findings=read.findings,
+    facts = [read_facts(read) for read in loaded]
+    if html is not None:
+        write_page(
+            html,
+            lambda: render_inspect_page(facts, inspection, layout_reason=choice.reason),
+            images=[read.image for read in loaded],
         )
-        for read in loaded
-    ]
+        note(f"Written: {safe_text(str(html))}; it opens in any browser, without network.")
     if opened is not None:
         files = [(read.path, read.file_sha256) for read in loaded]
         record(opened, "command-run", {"command": "inspect"}, files=files, now=clock())

@@ -15,9 +15,12 @@ from memtool.core.vin import parse_vin
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.render import start_view
+from memtool.render.start_page import render_start_page
+from memtool.render.words import safe_text
 from memtool.store.layouts import read_layout
-from memtool.workflow.jobs import JOURNAL, open_job
+from memtool.workflow.jobs import JOURNAL, open_job, stamp
 from memtool.workflow.loading import ReadOptions, load_read
+from memtool.workflow.pages import require_free, write_page
 from memtool.workflow.start import StartRequest, start_job
 
 _QUESTIONS = (
@@ -49,6 +52,7 @@ Examples:
 @click.option("--donor", multiple=True, type=PATH, help="A read of the used module.")
 @click.option("--reference", multiple=True, type=PATH, help="A read of a never-configured module.")
 @click.option("--layout", type=PATH, help="Layout file of this module family.")
+@click.option("--html", type=PATH, metavar="FILE", help="Write the view as one page, too.")
 @click.option("--work-order", help="Number of the work order.")
 @click.option("--vehicle-vin", help="VIN of the vehicle that the module is for.")
 @click.option("--module-kind", type=click.Choice([kind.value for kind in ModuleKind]))
@@ -72,6 +76,7 @@ def command(
     donor: tuple[Path, ...],
     reference: tuple[Path, ...],
     layout: Path | None,
+    html: Path | None,
     single_read: str | None,
     original_unreadable: str | None,
     reseated: bool | None,
@@ -87,6 +92,7 @@ def command(
 
     Run it again with the same --job to add reads or facts.
     """
+    require_free(html)
     asking = can_ask() and not as_json
     if job is None:
         if not asking:
@@ -131,7 +137,11 @@ def command(
         original_unreadable=original_unreadable,
         reseated=None if reseated is None else ("yes" if reseated else "no"),
     )
-    view = start_job(request, backups, now=clock())
+    now = clock()
+    view = start_job(request, backups, now=now)
+    if html is not None:
+        write_page(html, lambda: render_start_page(view, as_of=stamp(now)))
+        note(f"Written: {safe_text(str(html))}; it opens in any browser, without network.")
     if as_json:
         print_json(start_view.start_document(view))
     else:

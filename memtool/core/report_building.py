@@ -50,7 +50,7 @@ from memtool.core.report_proof import (
 from memtool.core.span import Span, count_addresses, subtract_spans
 
 MAP_COLUMNS = 32
-MOST_MAP_ROWS = 32
+MOST_MAP_ROWS = 16
 STRIP_CELLS = 128
 _HIDDEN_KINDS = frozenset({RegionKind.VEHICLE_IDENTITY, RegionKind.CHECKSUM})
 """Old bytes of these can tell the VIN that went."""
@@ -350,7 +350,7 @@ def _change(job: Job, blanking: Blanking, mask: Masker) -> ReportChange:
         number=blanking.number,
         time=blanking.time,
         chip=blanking.chip,
-        out=mask.text(blanking.out),
+        out=mask.text(_last_part(blanking.out)),
         layout=blanking.layout,
         backup=blanking.backup,
         donor_sha256=blanking.donor_sha256,
@@ -401,11 +401,16 @@ def _masked_stage(job: Job, item: ReportStage, mask: Masker) -> ReportStage:
     done = replace(
         item.done,
         checks=tuple(_masked_check(job, check, mask) for check in item.done.checks),
-        subject=mask.optional(item.done.subject),
+        subject=mask.text(_last_part(item.done.subject)) if item.done.subject else None,
         codes=mask.optional(item.done.codes),
         reported_vins=tuple(mask.identity(vin) for vin in item.done.reported_vins),
     )
     return replace(item, done=done)
+
+
+def _last_part(path: str) -> str:
+    """A file's name: where it lies on the shop's machine is nobody else's business."""
+    return re.split(r"[/\\]", path)[-1]
 
 
 def _masked_check(job: Job, check: Check, mask: Masker) -> Check:

@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from memtool.core.photo import Picture
+
 
 class Look(StrEnum):
     """How a paragraph or cell looks."""
@@ -114,7 +116,7 @@ class Photo:
     """An attached picture."""
 
     data: bytes = field(repr=False)
-    media_type: str
+    picture: Picture
     caption: str
 
 

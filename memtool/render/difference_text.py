@@ -46,7 +46,7 @@ def _section(title: str, entries: Sequence[Sequence[str]], total: int, word: str
 
 
 def _summary(difference: Difference, width: int) -> list[str]:
-    sentences = [_count_words(difference)]
+    sentences = [count_words(difference)]
     for name, spans in (("A", difference.only_in_a), ("B", difference.only_in_b)):
         if spans:
             sentences.append(f"Only in {name}: {_listed(spans)}")
@@ -55,7 +55,8 @@ def _summary(difference: Difference, width: int) -> list[str]:
     return [line for sentence in sentences for line in _wrap(sentence, width)]
 
 
-def _count_words(difference: Difference) -> str:
+def count_words(difference: Difference) -> str:
+    """How many bytes differ and how many are equal, one sentence."""
     equal = count_of(difference.equal_bytes, "byte")
     if difference.equal:
         return f"The images are equal: {equal} at the same addresses."

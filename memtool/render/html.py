@@ -93,4 +93,6 @@ def read_template(name: str) -> str:
 
 
 def _photo_source(photo: Photo) -> Own:
-    return Own(f"data:{photo.media_type};base64,{base64.b64encode(photo.data).decode('ascii')}")
+    return Own(
+        f"data:{photo.picture.media_type};base64,{base64.b64encode(photo.data).decode('ascii')}"
+    )

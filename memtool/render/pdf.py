@@ -10,6 +10,7 @@ box.
 
 from __future__ import annotations
 
+import base64
 import json
 import re
 from collections.abc import Iterable, Iterator
@@ -94,11 +95,11 @@ def render_pdf(document: Document, *, paper: Paper = Paper.A4) -> RenderedPdf:
             notes.append(f"No font here has {shown}{more}: the PDF shows their numbers.")
     try:
         return RenderedPdf(data=compiler.compile(files), reason=None, notes=tuple(notes))
-    except typst.TypstError as error:
+    except RuntimeError as error:  # the base of all that typst raises
         unreadable = _pictures_that_fail(compiler, files)
         if not unreadable:
-            return RenderedPdf(data=None, reason=f"No PDF: {error.message}.")
-    kept = [_instead(block, files, unreadable) for block in document.blocks]
+            return RenderedPdf(data=None, reason=f"No PDF: {error}.")
+    kept = [_instead(block, unreadable) for block in document.blocks]
     again = render_pdf(replace(document, blocks=kept), paper=paper)
     note = f"{len(unreadable)} attached picture(s) could not be drawn in the PDF."
     return replace(again, notes=(*again.notes, note))
@@ -201,12 +202,39 @@ def _block_value(block: Block, files: dict[str, bytes]) -> dict[str, Any]:
         case Key():
             value = {"pairs": [[_text(sign), _text(words)] for sign, words in block.pairs]}
         case Photo():
-            name = f"photo-{len(files)}.{block.media_type.split('/')[1]}"
-            files[name] = block.data
+            name = f"photo-{len(files)}.svg"
+            files[name] = _photo_file(block)
             value = {"file": name, "caption": _text(block.caption)}
         case Signatures():
             value = {"labels": [_text(label) for label in block.labels]}
     return {"block": type(block).__name__, **value}
+
+
+_TURNED = {
+    1: "1 0 0 1 0 0",
+    2: "-1 0 0 1 {w} 0",
+    3: "-1 0 0 -1 {w} {h}",
+    4: "1 0 0 -1 0 {h}",
+    5: "0 1 1 0 0 0",
+    6: "0 1 -1 0 {h} 0",
+    7: "0 -1 -1 0 {h} {w}",
+    8: "0 -1 1 0 0 {w}",
+}
+"""Exif orientation as an SVG matrix; from 5 on width and height change places."""
+
+
+def _photo_file(photo: Photo) -> bytes:
+    """The picture inside an SVG, since typst takes files from memory as text alone."""
+    found = photo.picture
+    width, height = found.width, found.height
+    shown = (height, width) if found.orientation >= 5 else (width, height)
+    matrix = _TURNED[found.orientation].format(w=width, h=height)
+    content = base64.b64encode(photo.data).decode("ascii")
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {shown[0]} {shown[1]}">'
+        f'<image width="{width}" height="{height}" transform="matrix({matrix})"'
+        f' href="data:{found.media_type};base64,{content}"/></svg>'
+    ).encode("ascii")
 
 
 def _cell(cell: Cell) -> dict[str, str]:
@@ -262,7 +290,7 @@ def _pictures_that_fail(compiler: _Compiler, files: dict[str, bytes]) -> set[byt
     }
 
 
-def _instead(block: Block, files: dict[str, bytes], unreadable: set[bytes]) -> Block:
-    if isinstance(block, Photo) and block.data in unreadable:
+def _instead(block: Block, unreadable: set[bytes]) -> Block:
+    if isinstance(block, Photo) and _photo_file(block) in unreadable:
         return Paragraph(f"{block.caption} (the picture cannot be drawn)")
     return block

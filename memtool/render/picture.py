@@ -26,8 +26,8 @@ GUTTER = 66
 """Room for the row's address."""
 _BAR = 11
 """Height of a cell."""
-_STRIP_WIDTH = 640
-_STRIP_HEIGHT = 26
+_STRIP_WIDTH = 384
+_STRIP_HEIGHT = 34
 
 _SHADES = {
     Content.DATA: "#bdbdbd",
@@ -37,9 +37,9 @@ _SHADES = {
 _DARK = {RegionKind.VEHICLE_IDENTITY: "#111111", RegionKind.PROTECTED: "#555555"}
 """Kinds that are drawn as a dark cell with a light letter."""
 CONTENT_WORDS = {
-    Content.DATA: "grey: data",
-    Content.ERASED: "white: erased",
-    Content.ZERO: "light grey: zero",
+    Content.DATA: "shaded: data",
+    Content.ERASED: "plain: erased",
+    Content.ZERO: "tinted: zero",
     Content.UNDEFINED: "no cell: not in the image",
 }
 
@@ -54,7 +54,7 @@ def memory_map(picture: MemoryMap, *, title: str, name: str, marks: str = "marke
         marks: What a mark means, one clause.
     """
     plan = picture.plan
-    width = GUTTER + plan.columns * CELL
+    width = GUTTER + plan.columns * CELL + 1
     height = max(1, len(picture.rows)) * ROW
     parts = [
         part for number, row in enumerate(picture.rows) for part in _row(row, picture, number * ROW)
@@ -76,6 +76,8 @@ def map_key(picture: MemoryMap, *, marks: str) -> tuple[tuple[str, str], ...]:
 def _row(row: MapRow, picture: MemoryMap, top: int) -> Iterator[str]:
     length = picture.plan.row_length
     yield f'<g data-start="{row.start}" data-end="{row.start + length}">'
+    width = GUTTER + picture.plan.columns * CELL
+    yield f'<rect x="0" y="{top}" width="{width}" height="{ROW}" fill="none" pointer-events="all"/>'
     yield _text(0, top + 9, format_address(row.start), "address", anchor="start")
     for run in row.runs:
         yield from _run(run, top)
@@ -88,13 +90,21 @@ def _run(run: MapRun, top: int) -> Iterator[str]:
     left, width = GUTTER + run.first * CELL, run.cells * CELL
     if run.content is Content.UNDEFINED:
         return
-    dark = _DARK.get(run.kind) if run.kind else None
+    dark = _dark_of(run)
     kind = f" kind-{run.kind}" if run.kind else ""
-    fill = dark or _SHADES[run.content]
-    yield _rect(left, top, width, _BAR, fill, f"content-{run.content}{kind}", stroke="#8a8a8a")
+    role = f"content-{run.content}{kind}{' dark' if dark else ''}"
+    yield _rect(left, top, width, _BAR, dark or _SHADES[run.content], role, stroke="#8a8a8a")
     if run.kind is not None:
         colour = "#ffffff" if dark else "#111111"
-        yield _text(left + width / 2, top + 9, SIGNS[run.kind], f"sign{kind}", fill=colour)
+        sign = f"sign{' on-dark' if dark else ''}"
+        yield _text(left + width / 2, top + 9, SIGNS[run.kind], sign, fill=colour)
+
+
+def _dark_of(run: MapRun) -> str | None:
+    """Protected is dark always, an identity only while there is one."""
+    if run.kind is RegionKind.VEHICLE_IDENTITY and run.content is not Content.DATA:
+        return None
+    return _DARK.get(run.kind) if run.kind else None
 
 
 def _describe_map(picture: MemoryMap, marks: str) -> str:
@@ -192,7 +202,7 @@ def _strip(strip: Strip, title: str, words: str, name: str) -> str:
         parts.append(_text(0, low, format_address(strip.start), "address", anchor="start"))
         last = format_address(strip.end - 1)
         parts.append(_text(_STRIP_WIDTH, low, last, "address", anchor="end"))
-    return _svg(parts, _STRIP_WIDTH, _STRIP_HEIGHT, title, words, name)
+    return _svg(parts, _STRIP_WIDTH + 1, _STRIP_HEIGHT, title, words, name)
 
 
 def _svg(parts: list[str], width: float, height: float, title: str, words: str, name: str) -> str:

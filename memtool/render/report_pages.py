@@ -381,7 +381,7 @@ def _notes(report: Report) -> Iterator[Block]:
 def _attachment(attachment: ReportAttachment) -> Iterator[Block]:
     caption = f": {attachment.caption}" if attachment.caption else ""
     if attachment.data is not None and attachment.picture is not None:
-        yield Photo(attachment.data, attachment.picture.media_type, f"{attachment.name}{caption}")
+        yield Photo(attachment.data, attachment.picture, f"{attachment.name}{caption}")
     else:
         yield Paragraph(f"{attachment.name}{caption} (not shown: {attachment.reason})")
     yield Facts([("SHA-256", code(attachment.sha256))])

@@ -1,0 +1,397 @@
+"""`inspect` and `compare` as pages: what is said beside the map and the bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from memtool.core.agreement import Agreement
+from memtool.core.difference import Difference, DifferingRun
+from memtool.core.fields import DecodedField
+from memtool.core.finding import Finding, Verdict
+from memtool.core.image import Image, find_changes
+from memtool.core.inspection import Inspection
+from memtool.core.layout import Layout
+from memtool.core.memory_map import (
+    MapPlan,
+    MemoryMap,
+    compute_entropy,
+    compute_map,
+    compute_marks,
+    plan_map,
+)
+from memtool.core.region import RegionKind
+from memtool.core.span import Span, intersect_spans
+from memtool.render import picture
+from memtool.render.blocks import Cell, Figure, Look, code
+from memtool.render.byte_page import (
+    BytePage,
+    PlacedList,
+    PlacedRow,
+    ShownImage,
+    render_byte_page,
+)
+from memtool.render.difference_text import count_words
+from memtool.render.inspect_view import ReadFacts, field_text
+from memtool.render.words import count_of
+
+COLUMNS = 32
+MOST_ROWS = 16
+STRIP_CELLS = 128
+MOST_READS = 4
+"""Reads whose bytes are shown beside each other where they differ."""
+MOST_LISTED = 400
+"""Rows of one list; the bytes themselves are all there."""
+
+
+def render_inspect_page(
+    reads: Sequence[ReadFacts], inspection: Inspection, *, layout_reason: str
+) -> str:
+    """One image, or several reads of one chip, as a page."""
+    agreement = inspection.agreement
+    differ = agreement is not None and not agreement.agree
+    shown = reads[: MOST_READS if differ else 1]
+    spans = agreement.spans if agreement else ()
+    first = reads[0].image
+    plan = plan_map(first.spans, columns=COLUMNS, most_rows=MOST_ROWS)
+    drawn = compute_map(
+        first,
+        plan,
+        layout=inspection.layout,
+        vins=[vin.span for vin in inspection.vins],
+        marked=spans,
+    )
+    marks = "differs between the reads" if agreement else ""
+    figures = [
+        Figure(
+            picture.memory_map(drawn, title="Memory map", name="map", marks=marks),
+            "The first read" if len(reads) > 1 else "",
+        ),
+        _information(first, "information", "Information a byte: none to eight bits"),
+    ]
+    if agreement is not None:
+        strip = picture.agreement_strip(
+            compute_marks(first, spans, cells=STRIP_CELLS),
+            title="Agreement of the reads",
+            name="agreement",
+            reads=len(reads),
+        )
+        figures.append(Figure(strip, "A bar where the reads differ"))
+    labels = [f"read {number}" if len(shown) > 1 else "" for number in range(1, len(shown) + 1)]
+    return render_byte_page(
+        BytePage(
+            title="Memory image" if len(reads) == 1 else f"{len(reads)} reads of one memory",
+            answer=_inspect_answer(reads, inspection),
+            images=[_shown(label, read) for label, read in zip(labels, shown, strict=True)],
+            layout=inspection.layout,
+            layout_words=layout_reason,
+            marks=marks,
+            marked=_protected_parts(spans, inspection.layout),
+            identity=[vin.span for vin in inspection.vins],
+            figures=figures,
+            key=picture.map_key(drawn, marks=marks),
+            lists=_inspect_lists(reads, inspection),
+        )
+    )
+
+
+def _inspect_answer(reads: Sequence[ReadFacts], inspection: Inspection) -> str:
+    found = [*inspection.findings, *(item for health in inspection.health for item in health)]
+    found += [finding for read in reads for finding in read.findings]
+    failures = sum(finding.severity.value == "failure" for finding in found)
+    warnings = sum(finding.severity.value == "warning" for finding in found)
+    wrong = sum(result.result is Verdict.FAIL for result in inspection.checksums)
+    parts = []
+    if inspection.agreement is not None:
+        agree = f"All {len(reads)} reads agree"
+        parts.append(agree if inspection.agreement.agree else "THE READS DIFFER")
+    if failures or warnings:
+        parts.append(f"{count_of(failures, 'failure')} and {count_of(warnings, 'warning')}")
+    else:
+        parts.append("no sign of a bad read")
+    parts.append(f"{count_of(len(inspection.vins), 'VIN')} found")
+    if wrong:
+        parts.append(f"{count_of(wrong, 'checksum')} wrong")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _inspect_lists(reads: Sequence[ReadFacts], inspection: Inspection) -> list[PlacedList]:
+    lists = []
+    for read, health in zip(reads, inspection.health, strict=True):
+        extra = f": {read.path}" if len(reads) > 1 else ""
+        lists.append(_findings(f"Findings{extra}", (*read.findings, *health)))
+    if inspection.agreement is not None:
+        lists.append(_agreement(inspection.agreement))
+    lists.append(
+        PlacedList(
+            title="VINs",
+            head=("text", "stored as", "check digit"),
+            rows=[
+                PlacedRow(
+                    span=vin.span,
+                    cells=(
+                        code(vin.text),
+                        Cell(vin.stored_as),
+                        Cell(vin.check_digit.value.replace("-", " ")),
+                    ),
+                )
+                for vin in inspection.vins
+            ],
+            empty="None was found.",
+        )
+    )
+    if inspection.layout is not None:
+        lists += [_fields(inspection.fields), _checksums(inspection)]
+        if inspection.findings:
+            lists.append(_findings("Copies", inspection.findings))
+    return lists
+
+
+def _findings(title: str, findings: Sequence[Finding]) -> PlacedList:
+    rows = []
+    for finding in findings:
+        look = Look.PLAIN if finding.severity.value == "info" else Look.STRONG
+        span = finding.spans[0] if finding.spans else None
+        cells = (Cell(finding.severity.value, look), Cell(finding.text))
+        rows.append(PlacedRow(span=span, cells=cells))
+    return PlacedList(title=title, head=("weight", "what was found"), rows=rows, empty="None.")
+
+
+def _agreement(agreement: Agreement) -> PlacedList:
+    listed = _findings("Agreement of the reads", agreement.findings)
+    places = [
+        PlacedRow(span=span, cells=(Cell("differs"), Cell(count_of(len(span), "byte"))))
+        for span in agreement.spans[:MOST_LISTED]
+    ]
+    return PlacedList(
+        title=listed.title,
+        head=listed.head,
+        rows=[*listed.rows, *places],
+        empty="All reads hold the same bytes.",
+        more=_more(len(agreement.spans)),
+    )
+
+
+def _fields(fields: Sequence[DecodedField]) -> PlacedList:
+    return PlacedList(
+        title="Fields",
+        head=("name", "kind", "value"),
+        rows=[
+            PlacedRow(
+                span=field.span,
+                cells=(Cell(field.name), Cell(_kind_words(field.kind)), Cell(field_text(field))),
+            )
+            for field in fields
+        ],
+        empty="The layout names none.",
+    )
+
+
+def _checksums(inspection: Inspection) -> PlacedList:
+    layout = inspection.layout
+    stored = {rule.name: rule.stored for rule in layout.checksums} if layout else {}
+    words = {
+        Verdict.PASS: Cell("holds"),
+        Verdict.FAIL: Cell("WRONG", Look.STRONG),
+        Verdict.NOT_CHECKED: Cell("not checked", Look.STRONG),
+    }
+    rows = [
+        PlacedRow(
+            span=stored.get(result.name),
+            cells=(
+                Cell(result.name),
+                Cell(result.algorithm),
+                code(result.stored.hex()),
+                code(result.computed.hex()),
+                words[result.result],
+            ),
+        )
+        for result in inspection.checksums
+    ]
+    head = ("name", "algorithm", "stored", "computed", "result")
+    return PlacedList(title="Checksums", head=head, rows=rows, empty="The layout names none.")
+
+
+def render_compare_page(
+    a: ReadFacts,
+    b: ReadFacts,
+    difference: Difference,
+    *,
+    layout: Layout | None,
+    layout_reason: str,
+    vins: tuple[Sequence[Span], Sequence[Span]] = ((), ()),
+) -> str:
+    """Two images beside each other as a page.
+
+    Args:
+        a: The first image.
+        b: The second image.
+        difference: What differs.
+        layout: Names regions and fields.
+        layout_reason: Why this layout, or why none.
+        vins: Where VINs are in each.
+    """
+    changes = find_changes(a.image, b.image)
+    alone = (*difference.only_in_a, *difference.only_in_b)
+    plan = plan_map((*a.image.spans, *b.image.spans), columns=COLUMNS, most_rows=MOST_ROWS)
+    marks = "differs"
+    figures = []
+    key: dict[str, str] = {}
+    for label, read, found in zip("AB", (a, b), vins, strict=True):
+        drawn, figure = _compared_map(label, read, plan, layout, found, (*changes, *alone))
+        figures.append(figure)
+        key |= dict(picture.map_key(drawn, marks=marks))
+    strip = picture.difference_strip(
+        compute_marks(a.image, changes, cells=STRIP_CELLS),
+        title="Where the images differ",
+        name="difference",
+        differing=difference.differing_bytes,
+    )
+    figures += [
+        Figure(strip, "A bar where A and B differ"),
+        _information(a.image, "information-a", "A: information a byte, none to eight bits"),
+        _information(b.image, "information-b", "B: information a byte, none to eight bits"),
+    ]
+    return render_byte_page(
+        BytePage(
+            title="Two memory images compared",
+            answer=count_words(difference),
+            images=[_shown("A", a), _shown("B", b)],
+            layout=layout,
+            layout_words=layout_reason,
+            marks=marks,
+            marked=_protected_parts(changes, layout),
+            identity=[span for found in vins for span in found],
+            figures=figures,
+            key=tuple(key.items()),
+            lists=_compare_lists(difference, layout),
+        )
+    )
+
+
+def _compared_map(
+    label: str,
+    read: ReadFacts,
+    plan: MapPlan,
+    layout: Layout | None,
+    vins: Sequence[Span],
+    marked: Sequence[Span],
+) -> tuple[MemoryMap, Figure]:
+    drawn = compute_map(read.image, plan, layout=layout, vins=vins, marked=marked)
+    svg = picture.memory_map(
+        drawn, title=f"Memory map of {label}", name=f"map-{label.lower()}", marks="differs"
+    )
+    return drawn, Figure(svg, f"{label}: {read.path}")
+
+
+def _compare_lists(difference: Difference, layout: Layout | None) -> list[PlacedList]:
+    same = difference.same_layout
+    words = {Verdict.PASS: "yes", Verdict.FAIL: "NO", Verdict.NOT_CHECKED: "not checked"}
+    lists = [
+        PlacedList(
+            title="One layout for both?",
+            head=("answer", "why"),
+            rows=[PlacedRow(span=None, cells=(Cell(words[same.result]), Cell(same.reason)))],
+            empty="",
+        ),
+        PlacedList(
+            title="Differing runs",
+            head=("bytes", "region", "A", "B"),
+            rows=[_run_row(run) for run in difference.runs[:MOST_LISTED]],
+            empty="No byte differs.",
+            more=_more(len(difference.runs)),
+        ),
+    ]
+    if layout is not None:
+        rows = [
+            PlacedRow(
+                span=change.span,
+                cells=(
+                    Cell(change.name),
+                    Cell(_kind_words(change.kind)),
+                    Cell(field_text(change.a)),
+                    Cell(field_text(change.b)),
+                ),
+            )
+            for change in difference.fields
+        ]
+        head = ("name", "kind", "A", "B")
+        lists.append(PlacedList(title="Differing fields", head=head, rows=rows, empty="None."))
+    for name, spans in (("A", difference.only_in_a), ("B", difference.only_in_b)):
+        if spans:
+            rows = [
+                PlacedRow(span=span, cells=(Cell(count_of(len(span), "byte")),))
+                for span in spans[:MOST_LISTED]
+            ]
+            lists.append(PlacedList(title=f"Only in {name}", head=("bytes",), rows=rows, empty=""))
+    if difference.moved:
+        rows = [
+            PlacedRow(
+                span=Span(block.a_start, block.a_start + block.length),
+                cells=(
+                    Cell(f"stands in B at {Span(block.b_start, block.b_start + block.length)}"),
+                ),
+            )
+            for block in difference.moved[:MOST_LISTED]
+        ]
+        lists.append(PlacedList(title="Moved blocks of A", head=("in B",), rows=rows, empty=""))
+    return lists
+
+
+def _run_row(run: DifferingRun) -> PlacedRow:
+    region = "" if run.region is None or run.kind is None else _region_words(run)
+    return PlacedRow(
+        span=run.span,
+        cells=(
+            Cell(str(len(run.span))),
+            Cell(region),
+            code(_short_hex(run.a)),
+            code(_short_hex(run.b)),
+        ),
+    )
+
+
+def _region_words(run: DifferingRun) -> str:
+    return f"{run.region} ({_kind_words(run.kind)})" if run.kind else ""
+
+
+def _short_hex(data: bytes | None) -> str:
+    if data is None:
+        return "protected: not shown"
+    shown = data[:24].hex(" ")
+    return shown if len(data) <= 24 else f"{shown} …"
+
+
+def _kind_words(kind: RegionKind) -> str:
+    return kind.value.replace("-", " ")
+
+
+def _more(count: int) -> str | None:
+    left = count - MOST_LISTED
+    return (
+        f"{count_of(left, 'more place')} not listed; the bytes show them all." if left > 0 else None
+    )
+
+
+def _information(image: Image, name: str, caption: str) -> Figure:
+    strip = compute_entropy(image, cells=STRIP_CELLS)
+    return Figure(picture.entropy_strip(strip, title=caption.split(":")[0], name=name), caption)
+
+
+def _shown(label: str, read: ReadFacts) -> ShownImage:
+    words = f"{read.format}, {count_of(read.image.size, 'byte')}"
+    return ShownImage(
+        label=label,
+        name=read.path,
+        words=words,
+        sha256=read.image.sha256(),
+        image=read.image,
+    )
+
+
+def _protected_parts(spans: Sequence[Span], layout: Layout | None) -> tuple[Span, ...]:
+    """Marks that the page cannot find by itself, since it has not the bytes."""
+    if layout is None:
+        return ()
+    protected = [region.span for region in layout.regions_of(RegionKind.PROTECTED)]
+    return intersect_spans(spans, protected)
