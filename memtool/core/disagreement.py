@@ -6,7 +6,7 @@ The shape of a difference tells its cause. Tried in this order, the first that f
 2. one read holds one byte throughout: no contact in that pass;
 3. one read is the other in another order (words swapped, inverted, bits reversed);
 4. from some place on, one read is the other shifted (the clock slipped);
-5. one read repeats where the other does not: an address line;
+5. one read repeats one half of the other: an address line;
 6. one bit of the byte alone ever differs: a data line;
 7. the differing bytes lie close together: the module was awake and counted;
 8. one or two bytes: noise or a counter, which two reads cannot tell apart;
@@ -131,8 +131,8 @@ _SHIFT_WINDOW = 4096
 """Bytes after the first difference that are looked at."""
 _LONGEST_SHIFT = 64
 """Bits in either direction."""
-_LEAST_SHIFTED = 12
-"""Differing bytes below which a shift cannot be told from other damage."""
+_LEAST_DIFFERING = 12
+"""Differing bytes below which a shift or a line cannot be told from other damage."""
 
 
 def _explain_shift(difference: _Difference) -> tuple[str, str] | None:
@@ -142,7 +142,7 @@ def _explain_shift(difference: _Difference) -> tuple[str, str] | None:
     first = int(np.flatnonzero(a != b)[0])
     a, b = (array[first : first + _SHIFT_WINDOW] for array in (a, b))
     margin = _LONGEST_SHIFT + 8
-    if int((a != b).sum()) < _LEAST_SHIFTED or 2 * len(a) < margin:
+    if int((a != b).sum()) < _LEAST_DIFFERING or 2 * len(a) < margin:
         return None
     a, b = np.unpackbits(a), np.unpackbits(b)
     wrong = int((a != b).sum())
@@ -161,29 +161,40 @@ def _explain_shift(difference: _Difference) -> tuple[str, str] | None:
 
 
 def _explain_address_line(difference: _Difference) -> tuple[str, str] | None:
-    """Some read repeats itself under one address bit where another does not."""
+    """Some read repeats one half of another's bytes wherever one address bit changes."""
     length = len(difference.arrays[0])
+    if difference.count < _LEAST_DIFFERING:
+        return None
     for bit in range(length.bit_length() - 1):
         step = 1 << bit
         if length % (2 * step):
             break
-        unlike = []
-        for array in difference.arrays:
-            halves = array.reshape(-1, 2, step)
-            unlike.append(int((halves[:, 0] != halves[:, 1]).sum()))
-        if min(unlike) == 0 and max(unlike) >= 8:
+        halves = [array.reshape(-1, 2, step) for array in difference.arrays]
+        for number, half in enumerate(halves):
+            if not bool((half[:, 0] == half[:, 1]).all()):
+                continue
+            if not any(_holds_one_half_of(half, other) for other in halves):
+                continue
             text = (
-                f"{difference.said}: read {unlike.index(0) + 1} repeats itself wherever address "
-                f"line A{bit} changes and has lost half of the data; check that line, reseat the "
-                "clip, read again."
+                f"{difference.said}: read {number + 1} repeats itself wherever address line A{bit} "
+                "changes and has lost half of the data; check that line, reseat the clip, read "
+                "again."
             )
             return "reads-differ-address-line", text
     return None
 
 
+def _holds_one_half_of(mirrored: Bytes, other: Bytes) -> bool:
+    """Whether `mirrored` is wholly what `other` holds on one side of the address bit."""
+    equal = mirrored == other
+    return bool(equal[:, 0].all()) is not bool(equal[:, 1].all())
+
+
 def _explain_data_line(difference: _Difference) -> tuple[str, str] | None:
     bits = _differing_bits(difference.arrays)
-    if difference.count < 4 or bits & (bits - 1) or _close_together(difference):
+    if difference.count < 4 or bits & (bits - 1):
+        return None
+    if difference.count < _LEAST_DIFFERING and _close_together(difference):
         return None
     text = (
         f"{difference.said}, always in bit {bits.bit_length() - 1} alone "

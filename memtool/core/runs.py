@@ -50,11 +50,15 @@ def spans_of_mask(mask: Mask, image: Image) -> tuple[Span, ...]:
     return tuple(spans)
 
 
-def runs_of_mask(mask: Mask) -> list[tuple[int, int]]:
-    """(first, end) of each run of true places, in order."""
+def runs_of_mask(mask: Mask, *, least: int = 1) -> list[tuple[int, int]]:
+    """(first, end) of each run of at least `least` true places, in order."""
     import numpy as np
 
     if not mask.any():
         return []
-    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
-    return [(int(first), int(end)) for first, end in edges.reshape(-1, 2)]
+    marked = np.zeros(len(mask) + 2, dtype=bool)
+    marked[1:-1] = mask
+    edges = np.flatnonzero(marked[1:] != marked[:-1]).reshape(-1, 2)
+    if least > 1:
+        edges = edges[edges[:, 1] - edges[:, 0] >= least]
+    return [(first, end) for first, end in edges.tolist()]

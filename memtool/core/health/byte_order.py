@@ -24,12 +24,15 @@ from typing import TYPE_CHECKING
 from memtool.core.checksum import check_checksum
 from memtool.core.fields import undo_stored_form
 from memtool.core.finding import Finding, Severity, Verdict
-from memtool.core.health.evidence import Evidence
+from memtool.core.health.evidence import BLANKS, Evidence
 from memtool.core.health.readable import (
     TextSigns,
     find_certain_vins,
+    find_padded_vins,
+    find_text_runs,
     find_text_signs,
     padding_table,
+    standing_alone,
     text_table,
 )
 from memtool.core.health.views import OtherView, list_views
@@ -48,10 +51,14 @@ _CLEARLY = 4
 _LEAST_COMMON_PAIRS = 12
 _COMMON_SHARE = 0.28
 """Of the letter pairs of a view that shows words."""
+_PAIRS_ALONE, _SHARE_ALONE = 20, 0.34
+"""The same where no text stands alone between padding."""
 _LEAST_FIELDS = 3
-_LEAST_DEVIATIONS = 4.5
-"""Standard deviations by which words must be better in a view that keeps text readable."""
-_LEAST_WRONG_ENDS = 3
+_READABLE_SHARE = 0.15
+"""Common pairs in a read that is taken for text in a wrong order, not for other content."""
+_LEAST_DEVIATIONS = 3.3
+"""Standard deviations by which the share of common pairs must be better than the read's."""
+_LEAST_WRONG_ENDS = 2
 """Text ends that are wrong in the read, with hardly any right one."""
 _STRONG_WIDTH = 2
 """Bytes of a checksum that does not match by chance."""
@@ -70,10 +77,12 @@ class _Sound:
 def find_other_order(evidence: Evidence) -> tuple[Finding, ...]:
     """At most one finding: the view that answers best."""
     data = evidence.data[:_LONGEST_LOOK]
+    content = data.tobytes()
+    runs = find_text_runs(content)
     plain = _Sound(
-        vins=_has_vin(evidence, data),
+        vins=_holds_expected(evidence, content) or bool(find_padded_vins(content, runs)),
         field=_sound_field(evidence.layout, evidence.image),
-        text=find_text_signs(data),
+        text=find_text_signs(content, runs),
     )
     best: tuple[int, str, OtherView] | None = None
     for view in list_views():
@@ -96,27 +105,51 @@ def _rate(
     if evidence.layout is not None and plain.field is None:
         name = _sound_field(evidence.layout, _seen_image(evidence.image, view))
         if name is not None:
-            return 3 << 32, f"'{name}' of the layout is right"
-    if _holds_too_little(evidence, view):
+            return 3 << 32, f"is '{name}' of the layout right"
+    if view.shows_same_text or _holds_too_little(evidence, view):
         return None
     seen = view.make(data)
     if seen is None:
         return None
-    text = find_text_signs(seen)
+    content = seen.tobytes()
+    runs = find_text_runs(content)
+    if view.crosses_lines and not standing_alone(seen, runs).any():
+        # 28 views: in one of them a table of numbers may well resemble letters.
+        return None
+    text = find_text_signs(content, runs)
+    if view.crosses_lines and not text.fields:
+        return None
+    if _reads_worse(plain.text, text):
+        # Its own texts read; a VIN in another stored form is then there on purpose.
+        return None
     weight = text.common_pairs + text.field_length
-    if _has_vin(evidence, seen, padded=True):
-        return (2 << 32) + weight, "there is a VIN with a right check digit"
-    better = _words_are_better if view.keeps_text else _is_text_at_last
-    if not better(plain.text, text):
+    if _holds_expected(evidence, content) or find_padded_vins(content, runs):
+        return (2 << 32) + weight, "does a VIN stand in it"
+    if not _words_are_better(plain.text, text) and (
+        view.keeps_text or not _is_text_at_last(plain.text, text)
+    ):
         return None
     return weight, f"do its texts read ({text.fields} fields, {text.common_pairs} common pairs)"
 
 
+def _reads_worse(plain: TextSigns, seen: TextSigns) -> bool:
+    """Whether the read shows words or fields that the view does not."""
+    words = (
+        plain.common_pairs >= _LEAST_COMMON_PAIRS
+        and plain.common_share >= _COMMON_SHARE
+        and plain.common_pairs > seen.common_pairs
+    )
+    return words or (plain.fields >= _LEAST_FIELDS and plain.fields > 2 * seen.fields)
+
+
 def _is_text_at_last(plain: TextSigns, seen: TextSigns) -> bool:
     """Whether the view is text where the read is none."""
+    pairs, share = (
+        (_LEAST_COMMON_PAIRS, _COMMON_SHARE) if seen.fields else (_PAIRS_ALONE, _SHARE_ALONE)
+    )
     words = (
-        seen.common_pairs >= _LEAST_COMMON_PAIRS
-        and seen.common_share >= _COMMON_SHARE
+        seen.common_pairs >= pairs
+        and seen.common_share >= share
         and seen.common_pairs > _CLEARLY * plain.common_pairs
     )
     fields = seen.fields >= _LEAST_FIELDS and seen.fields > _CLEARLY * plain.fields
@@ -125,7 +158,9 @@ def _is_text_at_last(plain: TextSigns, seen: TextSigns) -> bool:
 
 def _words_are_better(plain: TextSigns, seen: TextSigns) -> bool:
     """Whether readable text makes clearly more sense in the view than in the read."""
-    if seen.common_share < _COMMON_SHARE or not plain.letter_pairs:
+    if seen.common_share < _COMMON_SHARE or plain.common_share < _READABLE_SHARE:
+        return False
+    if not _LEAST_COMMON_PAIRS <= plain.common_pairs < seen.common_pairs:
         return False
     both = plain.letter_pairs + seen.letter_pairs
     share = (plain.common_pairs + seen.common_pairs) / both
@@ -140,12 +175,9 @@ def _holds_too_little(evidence: Evidence, view: OtherView) -> bool:
     return int(evidence.counts[text_table()[view.table]].sum()) < 17
 
 
-def _has_vin(evidence: Evidence, data: Bytes, *, padded: bool = False) -> bool:
-    content = data.tobytes()
+def _holds_expected(evidence: Evidence, content: bytes) -> bool:
     expected = (text.encode("ascii", "replace") for text in evidence.vin_texts if text)
-    return any(text in content for text in expected) or bool(
-        find_certain_vins(content, padded=padded)
-    )
+    return any(text in content for text in expected)
 
 
 def _seen_image(image: Image, view: OtherView) -> Image | None:
@@ -194,28 +226,35 @@ def _find_swapped_ends(evidence: Evidence) -> tuple[Finding, ...]:
 
 
 def _count_text_ends(data: Bytes, width: int) -> tuple[int, int]:
-    """(wrong, right) words that hold the end or the start of a text beside padding.
+    """(wrong, right) words that hold the end of a text beside padding of 00 or FF.
 
-    Two words of text are asked for on one side, and one word of padding on the other.
+    Two words of text are asked for before, and a word of the same padding behind. Starts of
+    texts are not asked: numbers before a text look like them.
     """
-    import numpy as np
-
     data = data[: len(data) // width * width]
-    if len(data) < 5 * width:
+    if len(data) < 4 * width:
         return 0, 0
-    table = text_table() & ~padding_table()
-    words = data.reshape(-1, width)
-    text = table[words]
-    blank = padding_table()[words]
-    whole: Mask = np.all(text, axis=1)
-    empty: Mask = np.all(blank, axis=1)
-    # The middle word is number 2 of five, so that all neighbours exist.
-    ending = whole[:-4] & whole[1:-3] & empty[3:-1]
-    starting = empty[1:-3] & whole[3:-1] & whole[4:]
+    text = (text_table() & ~padding_table())[data]
+    whole = _in_words(text, width, 0, width)
     wrong = right = 0
-    for count in range(1, width):
-        head = text[2:-2, :count].all(axis=1) & blank[2:-2, count:].all(axis=1)
-        tail = blank[2:-2, : width - count].all(axis=1) & text[2:-2, width - count :].all(axis=1)
-        wrong += int((ending & tail).sum()) + int((starting & head).sum())
-        right += int((ending & head).sum()) + int((starting & tail).sum())
+    for value in BLANKS:
+        blank = data == value
+        ending = whole[:-3] & whole[1:-2] & _in_words(blank, width, 0, width)[3:]
+        if not ending.any():
+            continue
+        for count in range(1, width):
+            tail = _in_words(blank, width, 0, width - count) & _in_words(
+                text, width, width - count, width
+            )
+            head = _in_words(text, width, 0, count) & _in_words(blank, width, count, width)
+            wrong += int((ending & tail[2:-1]).sum())
+            right += int((ending & head[2:-1]).sum())
     return wrong, right
+
+
+def _in_words(mask: Mask, width: int, first: int, end: int) -> Mask:
+    """For each word whether its bytes from `first` to before `end` are all true."""
+    found = mask[first::width]
+    for place in range(first + 1, end):
+        found = found & mask[place::width]
+    return found

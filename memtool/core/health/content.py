@@ -199,9 +199,7 @@ def _commonest_distance(data: Bytes, block: int) -> tuple[int, int]:
 def _copies(data: Bytes, equal: Mask, block: int) -> list[tuple[int, int]]:
     """Runs that are equal at the distance apart from short breaks, of a block and more."""
     runs: list[list[int]] = []
-    for first, end in runs_of_mask(equal):
-        if end - first < 4:
-            continue
+    for first, end in runs_of_mask(equal, least=4):
         if runs and first - runs[-1][1] <= 4:
             runs[-1][1] = end
         else:

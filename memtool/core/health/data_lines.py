@@ -77,8 +77,7 @@ def _fill_lacks_it(evidence: Evidence, mask: int, level: int) -> bool:
     value = mask if level else 0xFF ^ mask
     if int(evidence.counts[value]) < _LEAST_FILL:
         return False
-    runs = runs_of_mask(evidence.data == value)
-    return any(end - first >= _LEAST_FILL for first, end in runs)
+    return bool(runs_of_mask(evidence.data == value, least=_LEAST_FILL))
 
 
 def _is_rich(evidence: Evidence, mask: int, level: int) -> bool:

@@ -14,11 +14,12 @@ to the next but one, and so count for neither.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from memtool.core.vin import CheckDigitState, check_digit_state, explain_vin
+from memtool.core.vin import VIN_LENGTH, CheckDigitState, check_digit_state, explain_vin
 
 if TYPE_CHECKING:
     import numpy as np
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from memtool.core.runs import Bytes, Mask
 
     Table = NDArray[np.bool_]
+    Runs = NDArray[np.intp]
+    """Rows of (first, end)."""
 
 SHORTEST_RUN = 8
 """Characters in a row from which on letter pairs are counted."""
@@ -82,6 +85,12 @@ def padding_table() -> Table:
     return _table_of(bytes(_PADDING))
 
 
+@cache
+def _text_marks() -> bytes:
+    """For ``bytes.translate``: 1 for characters of text, 0 for all else."""
+    return text_table().tobytes()
+
+
 def _table_of(values: bytes) -> Table:
     import numpy as np
 
@@ -123,37 +132,69 @@ def _pair_table() -> NDArray[np.uint8]:
     return table.reshape(-1)
 
 
-def find_text_signs(data: Bytes) -> TextSigns:
-    """Count the signs of text in `data`."""
+def find_text_runs(content: bytes) -> Runs:
+    """(first, end) of every run of `SHORTEST_RUN` characters of text and more.
+
+    Made for speed, since it is asked of many views: whether eight characters begin at a
+    place is worked out for all places at once, by three doublings.
+    """
     import numpy as np
 
-    mask = text_table()[data]
-    edges = np.flatnonzero(np.diff(mask.view(np.int8), prepend=0, append=0)).reshape(-1, 2)
-    lengths = edges[:, 1] - edges[:, 0]
-    edges, lengths = edges[lengths >= SHORTEST_RUN], lengths[lengths >= SHORTEST_RUN]
-    if not len(edges):
+    mask = np.frombuffer(content.translate(_text_marks()), dtype=bool)
+    if len(mask) < SHORTEST_RUN:
+        return np.empty((0, 2), dtype=np.intp)
+    eight = mask[:-1] & mask[1:]
+    eight = eight[:-2] & eight[2:]
+    eight = eight[:-4] & eight[4:]
+    places = np.flatnonzero(eight)
+    if not len(places):
+        return np.empty((0, 2), dtype=np.intp)
+    breaks = np.flatnonzero(np.diff(places) > 1)
+    firsts = places[np.concatenate(([0], breaks + 1))]
+    ends = places[np.concatenate((breaks, [len(places) - 1]))] + SHORTEST_RUN
+    return np.stack((firsts, ends), axis=1)
+
+
+def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
+    """Count the signs of text in `content`, whose text runs are `runs`."""
+    import numpy as np
+
+    if not len(runs):
         return NO_TEXT
+    data = np.frombuffer(content, dtype=np.uint8)
+    lengths = runs[:, 1] - runs[:, 0]
     # All runs one behind the other, with where each begins.
     starts = np.concatenate(([0], np.cumsum(lengths)[:-1]))
-    places = np.repeat(edges[:, 0] - starts, lengths) + np.arange(int(lengths.sum()))
+    places = np.repeat(runs[:, 0] - starts, lengths) + np.arange(int(lengths.sum()))
     chars = data[places].astype(np.intp)
     pairs = _pair_table()[(chars[:-1] << 8) | chars[1:]]
     creeping = (pairs & _CREEPING) > 0
     creeping[:-1] &= creeping[1:] | (np.abs(chars[2:] - chars[:-2]) <= 2)
     letters = ((pairs & _LETTERS) > 0) & ~creeping
-    lengthwise = _is_field(data, edges, lengths, starts, pairs, chars)
+    fields = _are_fields(data, runs, starts, pairs, chars)
     return TextSigns(
         letter_pairs=int(letters.sum()),
         common_pairs=int((letters & ((pairs & _COMMON) > 0)).sum()),
-        field_length=int(lengths[lengthwise].sum()),
-        fields=int(lengthwise.sum()),
+        field_length=int(lengths[fields].sum()),
+        fields=int(fields.sum()),
     )
 
 
-def _is_field(
+def standing_alone(data: Bytes, runs: Runs) -> Mask:
+    """Which runs are as long as fields and stand between padding or the ends of `data`."""
+    import numpy as np
+
+    lengths = runs[:, 1] - runs[:, 0]
+    padding = padding_table()
+    before = padding[data[np.maximum(runs[:, 0], 1) - 1]] | (runs[:, 0] == 0)
+    behind = padding[data[np.minimum(runs[:, 1], len(data) - 1)]] | (runs[:, 1] == len(data))
+    alone: Mask = before & behind & (lengths >= _SHORTEST_FIELD) & (lengths <= _LONGEST_FIELD)
+    return alone
+
+
+def _are_fields(
     data: Bytes,
-    edges: NDArray[np.intp],
-    lengths: NDArray[np.intp],
+    runs: Runs,
     starts: NDArray[np.intp],
     pairs: NDArray[np.uint8],
     chars: NDArray[np.intp],
@@ -161,52 +202,63 @@ def _is_field(
     """Which runs stand alone, hold like beside like, and do not creep."""
     import numpy as np
 
-    padded = np.concatenate(([True], padding_table()[data], [True]))
-    alone = padded[edges[:, 0]] & padded[edges[:, 1] + 1]
+    lengths = runs[:, 1] - runs[:, 0]
     pairs = np.append(pairs, np.uint8(0))
     alike = np.add.reduceat((pairs & _ALIKE) > 0, starts, dtype=np.intp)
     creeping = np.add.reduceat((pairs & _CREEPING) > 0, starts, dtype=np.intp)
     skipping = np.append(np.abs(chars[2:] - chars[:-2]) <= 2, (False, False))
     skips = np.add.reduceat(skipping, starts, dtype=np.intp)
-    right_size: Mask = (lengths >= _SHORTEST_FIELD) & (lengths <= _LONGEST_FIELD)
     text_like: Mask = (
         (10 * alike >= 8 * (lengths - 1)) & (2 * creeping < lengths) & (2 * skips < lengths)
     )
-    fields: Mask = alone & right_size & text_like
+    fields: Mask = standing_alone(data, runs) & text_like
     return fields
 
 
-def find_certain_vins(data: bytes, *, padded: bool = False) -> frozenset[str]:
+def find_certain_vins(content: bytes, runs: Runs | None = None) -> frozenset[str]:
     """Texts that can hardly be anything but VINs.
 
     Standing alone, check digit right, last four places digits, six different characters or
     more: less than one in a thousand texts of 17 letters and digits.
 
     Args:
-        data: Any bytes.
-        padded: Ask also for padding (00, FF, blank, or the end of `data`) on both sides, a
-            known country and a model year; for bytes that are one of many guesses.
+        content: Any bytes.
+        runs: Its text runs; worked out if left out.
     """
-    found = set()
-    for match in _VIN.finditer(data):
-        text = match.group().decode("ascii")
-        if len(set(text)) < _LEAST_DIFFERENT:
-            continue
-        if check_digit_state(text) is not CheckDigitState.VALID:
-            continue
-        if padded and not (_is_padded(data, match) and _is_plausible(text)):
-            continue
-        found.add(text)
-    return frozenset(found)
-
-
-def _is_padded(data: bytes, match: re.Match[bytes]) -> bool:
-    start, end = match.span()
-    return (start == 0 or data[start - 1] in _PADDING) and (
-        end == len(data) or data[end] in _PADDING
+    return frozenset(
+        text
+        for text, _ in _find_shapes(content, runs)
+        if check_digit_state(text) is CheckDigitState.VALID
     )
 
 
-def _is_plausible(text: str) -> bool:
-    report = explain_vin(text)
-    return report.country is not None and bool(report.model_years)
+def find_padded_vins(content: bytes, runs: Runs | None = None) -> frozenset[str]:
+    """VINs that hold as evidence in one of many views of some bytes.
+
+    Of a known country, with a model year, and standing apart: between padding (00, FF,
+    blank, an end of `content`), or with a right check digit between bytes that are no text.
+    """
+    found = set()
+    for text, start in _find_shapes(content, runs):
+        state = check_digit_state(text)
+        end = start + VIN_LENGTH
+        around = {*content[max(0, start - 1) : start], *content[end : end + 1]}
+        alone = around <= _PADDING
+        apart = not any(text_table()[value] for value in around - _PADDING)
+        right = state is CheckDigitState.VALID
+        if (alone and state is not CheckDigitState.INVALID) or (apart and right):
+            report = explain_vin(text)
+            if report.country is not None and report.model_years:
+                found.add(text)
+    return frozenset(found)
+
+
+def _find_shapes(content: bytes, runs: Runs | None) -> Iterator[tuple[str, int]]:
+    """(text, place) of everything that looks like a VIN, six different characters or more."""
+    if runs is None:
+        runs = find_text_runs(content)
+    for first, end in runs[runs[:, 1] - runs[:, 0] >= VIN_LENGTH].tolist():
+        for match in _VIN.finditer(content, first, end):
+            text = match.group().decode("ascii")
+            if len(set(text)) >= _LEAST_DIFFERENT:
+                yield text, match.start()

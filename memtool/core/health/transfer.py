@@ -137,9 +137,7 @@ def _question_marks(evidence: Evidence) -> tuple[Finding, ...]:
     if marks < 8 or int(counts[0x80:].sum()):
         return ()
     others = evidence.size - marks - int(counts[0])
-    runs = runs_of_mask(evidence.data == 0x3F)
-    longest = max(end - first for first, end in runs)
-    if 4 * marks < others and longest < 16:
+    if 4 * marks < others and not runs_of_mask(evidence.data == 0x3F, least=16):
         return ()
     text = (
         f"No byte is over 7F and {marks:,} are 3F ('?'): a text program replaced what it did not "

@@ -224,7 +224,12 @@ def late_clock(drawn: random.Random, data: bytes) -> bytes:
 
 
 def text_evident(healthy: bytes, damaged: bytes) -> bool:
-    return has_text(healthy) and healthy != damaged
+    """There is text, and the damaged read does not hold as good text itself."""
+    return (
+        has_text(healthy)
+        and 4 * letters(damaged) <= letters(healthy)
+        and 4 * fields(damaged) <= fields(healthy)
+    )
 
 
 def words_evident(healthy: bytes, damaged: bytes) -> bool:

@@ -140,7 +140,7 @@ def table_like(drawn: random.Random, size: int) -> bytes:
     at = drawn.choice((0, 0, 16))
     while at < size:
         length = min(size - at, drawn.choice((32, 64, 128, 256, 512)))
-        if drawn.random() < 0.75:
+        if at < 32 or drawn.random() < 0.75:
             place(cells, at, make_numbers(drawn, length))
         at += length
         if drawn.random() < 0.3:
