@@ -4,7 +4,8 @@ What is reported without being asked for more:
 
 1. Check digit and four digits at the end, in any form. In a run of more than twenty
    characters, and under a key or in six bits a character, also a maker's code that is
-   assigned to a country. Under a key one neighbour at most fits as well, and the text is
+   assigned to a country; such a run must not come of swapping, reversing or spacing, which
+   find a VIN in any long text. Under a key one neighbour at most fits as well, and the text is
    less smooth than tables are (see `memtool.core.vin_under_key`).
 2. Four digits at the end without a matching check digit, which many markets do not ask
    for: only where the text stands alone (a run of seventeen characters, or of several
@@ -42,7 +43,7 @@ from memtool.core.chance import (
 )
 from memtool.core.image import Image
 from memtool.core.span import Span, union_spans
-from memtool.core.stored_forms import Step, StoredForm, undoing_table
+from memtool.core.stored_forms import ORDER_STEPS, SPACING_STEPS, Step, StoredForm, undoing_table
 from memtool.core.view import View
 from memtool.core.vin import VIN_LENGTH, CheckDigitState, check_digit_state
 from memtool.core.vin_candidates import NEARLY_EXACT, VinCandidate
@@ -111,12 +112,14 @@ def _is_clear(candidate: VinCandidate) -> bool:
     shape, run = candidate.shape, candidate.run
     last = candidate.form.steps[-1].kind
     plain, doubtful = candidate.form.name == "plain", last in _DOUBTFUL
+    reordered = candidate.form.steps[0].kind in (*ORDER_STEPS, *SPACING_STEPS)
     if last in ("xor", "added"):
         sound = shape.check_digit and shape.serial and shape.country
         return sound and not candidate.goes_on and run is not None and run <= VIN_LENGTH + 1
     if shape.check_digit and shape.serial:
-        alone = run is None or run <= NEARLY_EXACT
-        return shape.country or (alone and not doubtful)
+        if run is not None and run > NEARLY_EXACT:
+            return shape.country and not reordered
+        return shape.country or not doubtful
     if shape.serial:
         near = run is None or run <= NEARLY_EXACT
         return near and not doubtful and (shape.country or (plain and run == VIN_LENGTH))
