@@ -9,6 +9,7 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
+from contextlib import suppress
 
 import click
 from click.shell_completion import CompletionItem
@@ -40,6 +41,8 @@ _COMMANDS = JOB_COMMANDS | TOOL_COMMANDS
 
 INTERRUPTED = 130
 BUG = 70
+OUTPUT_LOST = 5
+"""The work is done, but what there was to say did not reach its reader."""
 
 
 class _LateGroup(click.Group):
@@ -86,6 +89,9 @@ def benchimage() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and end the process with the exit status of `docs/commands.md`."""
+    closed = io.StringIO()
+    if sys.stdout is None:
+        sys.stdout = closed
     argv = list(sys.argv[1:] if arguments is None else arguments)
     options = argv[: argv.index("--")] if "--" in argv else argv
     status = _run(argv, as_json="--json" in options, debug="--debug" in options)
@@ -95,7 +101,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         # The work is done and on disk, but the answer did not reach its reader.
         sys.stdout = io.StringIO()
         _say(f"the output could not be written: {error.strerror}.")
-        status = status or 5
+        status = status or OUTPUT_LOST
+    if closed.getvalue():
+        _say("the output could not be written: it is closed.")
+        status = status or OUTPUT_LOST
     sys.exit(status)
 
 
@@ -120,19 +129,36 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
         if debug:
             traceback.print_exc()
         return _report_error(error, as_json=as_json)
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):
+        # The reader of the pipe is gone; click ends the process for it.
         sys.stdout = io.StringIO()
-        return 5
+        return OUTPUT_LOST
+    except OSError as error:
+        if not _came_from_output(error):
+            return _report_bug(error, as_json=as_json, debug=debug)
+        sys.stdout = io.StringIO()
+        _say(f"the output could not be written: {error.strerror}.")
+        return OUTPUT_LOST
     except Exception as error:  # noqa: BLE001 - the last door: a bug of ours must still end in a sentence
-        if debug:
-            traceback.print_exc()
-        message = (
-            f"benchimage made a mistake of its own ({type(error).__name__}); nothing of yours"
-            " is to blame. Run the command again with --debug and report what it prints,"
-            " without customer data."
-        )
-        return _report(message, exit_status=BUG, code="bug", as_json=as_json)
+        return _report_bug(error, as_json=as_json, debug=debug)
     return status if isinstance(status, int) else 0
+
+
+def _came_from_output(error: OSError) -> bool:
+    """Whether printing failed (a full disk, a closed terminal), and not the work itself."""
+    frames = traceback.walk_tb(error.__traceback__)
+    return any(frame.f_code is click.echo.__code__ for frame, _ in frames)
+
+
+def _report_bug(error: Exception, *, as_json: bool, debug: bool) -> int:
+    if debug:
+        traceback.print_exc()
+    message = (
+        f"benchimage made a mistake of its own ({type(error).__name__}); nothing of yours"
+        " is to blame. Run the command again with --debug and report what it prints,"
+        " without customer data."
+    )
+    return _report(message, exit_status=BUG, code="bug", as_json=as_json)
 
 
 def _report_error(error: MemtoolError, *, as_json: bool) -> int:
@@ -192,4 +218,6 @@ def _report(
 
 
 def _say(sentence: str) -> None:
-    click.echo(f"benchimage: {sentence}", err=True)
+    # Where stderr is closed or full, the exit status has to say it alone.
+    with suppress(OSError):
+        click.echo(f"benchimage: {sentence}", err=True)
