@@ -5,7 +5,8 @@ What counts
 - identity: bytes that carry a VIN or its end in some of the modules, and that lie in
   vehicle-identity regions of the draft. The draft's own blanking must take all of them.
 - checksums: a true one counts as found where a guessed rule has its field and computes the
-  right value in ten further modules of the family that the draft never saw.
+  right value in ten further modules of the family that the draft never saw. Of a wide sum
+  over small numbers the byte that is the same in all of these modules may be missing.
 - unsafe: bytes that a guessed region or checksum would change and that belong to the
   module, are protected, count, or are unknown to everybody. A configuration is counted as
   if it were blanked.
@@ -17,7 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from memtool.core.backup import Role
-from memtool.core.checksum import check_checksum
+from memtool.core.checksum import ChecksumRule, check_checksum
 from memtool.core.drafting import Draft, ModuleReads, draft_layout
 from memtool.core.finding import Verdict
 from memtool.core.image import Image
@@ -41,7 +42,7 @@ _ALLOWED = {
     "protected": {RegionKind.PROTECTED},
     "noise": {RegionKind.PROTECTED},
     "calibration": {RegionKind.CALIBRATION, RegionKind.CODE},
-    "checksum": {RegionKind.CHECKSUM},
+    "checksum": {RegionKind.CHECKSUM, RegionKind.UNUSED},
     "gap": {RegionKind.UNUSED},
 }
 _NEVER = frozenset({"text", "date", "number", "counter", "protected", "noise", "calibration"})
@@ -162,11 +163,13 @@ def _score_checksums(family: Family, draft: Draft, score: Score) -> None:
             )
 
 
-def _is_right(rule: object, guard: Guard, further: list[bytes]) -> bool:
-    from memtool.core.checksum import ChecksumRule
-
-    assert isinstance(rule, ChecksumRule)
-    if rule.stored != Span(guard.stored, guard.stored + guard.length):
+def _is_right(rule: ChecksumRule, guard: Guard, further: list[bytes]) -> bool:
+    span = Span(guard.stored, guard.stored + guard.length)
+    if not span.contains(rule.stored):
+        return False
+    # A sum whose other byte is the same in all modules is the same as a narrower one.
+    others = [a for a in range(span.start, span.end) if a not in rule.stored]
+    if any(len({memory[address] for memory in further}) > 1 for address in others):
         return False
     for memory in further:
         assert memory[guard.stored : guard.stored + guard.length] == guard_value(guard, memory)
@@ -197,13 +200,12 @@ def _score_guesses(family: Family, draft: Draft, score: Score) -> None:
             score.unsafe += len(bad)
             if bad:
                 score.faults.append(f"family {family.seed}: UNSAFE {region.name} {region.span}")
-    fields = {guard.stored: guard for guard in family.guards}
     for checksum in draft.checksums:
         rule = checksum.rule
         score.guesses += 1
         described |= dict.fromkeys(range(rule.stored.start, rule.stored.end), RegionKind.CHECKSUM)
-        guard = fields.get(rule.stored.start)
-        if guard is None or len(rule.stored) != guard.length:
+        inside = range(rule.stored.start, rule.stored.end)
+        if any(family.kind_at(address) != "checksum" for address in inside):
             score.false += 1
             score.faults.append(
                 f"family {family.seed}: false {rule.algorithm} {rule.covers[0]} at {rule.stored}"

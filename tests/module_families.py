@@ -26,6 +26,11 @@ CRCS = {
     "CRC-16/ARC": (16, 0x8005, 0x0000, True, 0x0000),
     "CRC-32/ISO-HDLC": (32, 0x04C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF),
     "CRC-32/BZIP2": (32, 0x04C11DB7, 0xFFFFFFFF, False, 0xFFFFFFFF),
+    "CRC-8/MAXIM-DOW": (8, 0x31, 0x00, True, 0x00),
+    "CRC-8/GSM-B": (8, 0x49, 0x00, False, 0xFF),
+    "CRC-16/DNP": (16, 0x3D65, 0x0000, True, 0xFFFF),
+    "CRC-16/CDMA2000": (16, 0xC867, 0xFFFF, False, 0x0000),
+    "CRC-32/AUTOSAR": (32, 0xF4ACFB13, 0xFFFFFFFF, True, 0xFFFFFFFF),
 }
 SUMS: dict[str, tuple[int, Callable[[bytes], int]]] = {
     "SUM-8": (8, lambda data: sum(data)),

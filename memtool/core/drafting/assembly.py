@@ -72,6 +72,7 @@ class Assembly:
         survey = self.survey
         starts = {span.start for span in survey.defined_spans}
         starts |= {run.end for run in survey.empty_runs}
+        starts |= {run.end for run in survey.runs_of(survey.blank) if len(run) > 1}
         starts |= {guess.region.span.start for guess in self.regions}
         starts |= {guess.rule.stored.end for guess in self.checksums}
         return frozenset(starts)
@@ -82,6 +83,7 @@ class Assembly:
         survey = self.survey
         ends = {span.end for span in survey.defined_spans}
         ends |= {run.start for run in survey.empty_runs}
+        ends |= {run.start for run in survey.runs_of(survey.blank) if len(run) > 1}
         ends |= {guess.region.span.start for guess in self.regions}
         return frozenset(ends)
 

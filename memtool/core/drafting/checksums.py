@@ -8,7 +8,7 @@ are as natural as the one found:
     E = pairs * readings * 2^-bits
 
 with the bits of evidence that discovery counted, the readings (algorithms and byte orders)
-of that width, and the pairs of start and end that are as natural:
+of that width that are as common in practice, and the pairs of start and end that are as natural:
 
 | the block                                                              | pairs          |
 |------------------------------------------------------------------------|----------------|
@@ -21,14 +21,18 @@ A multiple of 16 is a start of a second kind: there are bytes / 16 of them. "Som
 the memory itself, what lies between erased runs, a text, a found checksum. A start inside a
 VIN or a text is a hundred times less likely. A block with E of `MOST_EXPECTED` or more is
 left out. Of readings of one field the one with the least is kept. A field that lies in a
-VIN, inside a text, or whose second half is erased in every image is no field.
+VIN, inside a text, or in erased bytes is no field, nor a sum's whose second half is erased in
+every image: a narrower sum says the same.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+
+import numpy as np
 
 from memtool.core.algorithms import Algorithm, Family, get_algorithm
 from memtool.core.checksum import (
@@ -58,7 +62,17 @@ from memtool.core.span import Span, format_span, format_span_with_length
 MOST_EXPECTED = 0.05
 MOST_CONSIDERED = 300
 _INSIDE_TEXT = 100
+_MOST_ROUNDS = 4
 _SHORTEST_BLOCK = 4
+_COMMON_CRCS = frozenset(
+    {
+        *("CRC-8/SMBUS", "CRC-8/SAE-J1850", "CRC-8/AUTOSAR", "CRC-8/MAXIM-DOW"),
+        *("CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/KERMIT", "CRC-16/IBM-SDLC"),
+        *("CRC-16/ARC", "CRC-16/MODBUS", "CRC-32/ISO-HDLC", "CRC-32/BZIP2", "CRC-32/MPEG-2"),
+    }
+)
+"""Met more often than the rest of the catalogue. Common practice, no source."""
+_SUM = re.compile(r"SUM-(?P<width>16|32)(?P<ending>/ONES|/TWOS)?")
 _MOST_PLACES_APART = 12
 """Short differing runs that may be a field apart from its block and are asked about."""
 
@@ -75,46 +89,67 @@ class _Reading:
     images: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    """A block that discovery found, and the images that it was found in."""
+
+    block: DiscoveredBlock
+    images: tuple[Image, ...]
+
+
 def add_checksums(assembly: Assembly) -> None:
     """Search all images, then the configured ones alone: blank modules may lack checksums."""
     wish = Wish(
         algorithms=searched_algorithms(), fixed_places=False, totals=False, word_swapped=False
     )
     survey = assembly.survey
-    readings = _search(assembly, wish, (*survey.configured, *survey.references))
-    if survey.references and survey.configured:
-        readings += _search(assembly, wish, survey.configured)
-    _take_best(assembly, readings)
+    candidates = _search(assembly, wish, (*survey.configured, *survey.references))
+    if survey.references:
+        candidates += _search(assembly, wish, survey.configured)
+    _take_best(assembly, candidates, MOST_EXPECTED)
 
 
 def add_checksums_apart(assembly: Assembly) -> None:
-    """Ask of short differing runs that nothing explains whether they guard a block elsewhere."""
+    """Ask of short runs that stand alone whether they guard a block elsewhere."""
     survey = assembly.survey
-    varying = survey.varies & ~assembly.claims.taken & ~survey.ticks
-    # The high byte of a sum may be equal in all: what stands alone is asked about whole.
-    alone = {span for span in assembly.claims.chunks() if varying[survey.slice_of(span)].any()}
-    left = sorted(span for span in alone | set(survey.runs_of(varying)) if len(span) in (1, 2, 4))
-    if len(left) > _MOST_PLACES_APART:
+    varying = survey.varies & ~survey.ticks
+    alone = [
+        span
+        for span in assembly.claims.chunks()
+        if len(span) in (1, 2, 4) and varying[survey.slice_of(span)].any()
+    ]
+    if len(alone) > _MOST_PLACES_APART:
         return
-    for span in left:
-        if assembly.claims.is_free(span):
-            wish = Wish(algorithms=searched_algorithms(), at=span, totals=False, word_swapped=False)
-            found = _search(assembly, wish, survey.configured)
-            _take_best(assembly, [each for each in found if each.rule.stored == span])
+    candidates = []
+    for span in alone:
+        wish = Wish(algorithms=searched_algorithms(), at=span, totals=False, word_swapped=False)
+        found = _search(assembly, wish, survey.configured)
+        candidates += [each for each in found if each.block.field == span]
+    _take_best(assembly, candidates, MOST_EXPECTED / _MOST_PLACES_APART)
 
 
-def _search(assembly: Assembly, wish: Wish, modules: Sequence[ModuleReads]) -> list[_Reading]:
-    """The best reading of each block that discovery finds, as far as it has points enough."""
+def _search(assembly: Assembly, wish: Wish, modules: Sequence[ModuleReads]) -> list[_Candidate]:
     images = _distinct(modules, assembly.survey.defined_spans)
-    if not images:
-        return []
     discovery = discover_checksums(images, wish=wish, most=MOST_CONSIDERED, guesses=MOST_CONSIDERED)
-    readings = []
-    for block in discovery.blocks:
-        found = sorted(_readings_of(assembly, block, images), key=lambda each: each.natural)
-        if found and found[0].natural < MOST_EXPECTED:
-            readings.append(found[0])
-    return readings
+    return [_Candidate(block, tuple(images)) for block in discovery.blocks]
+
+
+def _take_best(assembly: Assembly, candidates: list[_Candidate], limit: float) -> None:
+    """Take the best reading of each candidate; what was taken makes further starts natural."""
+    for _ in range(_MOST_ROUNDS):
+        readings = []
+        for candidate in candidates:
+            found = min(
+                _readings_of(assembly, candidate), key=lambda each: each.natural, default=None
+            )
+            if found is not None and found.natural < limit:
+                readings.append(found)
+        readings.sort(key=lambda each: (each.natural, each.expected))
+        before = len(assembly.checksums)
+        for reading in readings:
+            _take(assembly, reading)
+        if len(assembly.checksums) == before:
+            return
 
 
 def _distinct(modules: Sequence[ModuleReads], spans: Sequence[Span]) -> list[Image]:
@@ -126,10 +161,9 @@ def _distinct(modules: Sequence[ModuleReads], spans: Sequence[Span]) -> list[Ima
     return list(found.values())
 
 
-def _readings_of(
-    assembly: Assembly, block: DiscoveredBlock, images: Sequence[Image]
-) -> Iterator[_Reading]:
+def _readings_of(assembly: Assembly, candidate: _Candidate) -> Iterator[_Reading]:
     """The block itself, and its other starts that the structure favours."""
+    block, images = candidate.block, candidate.images
     if block.field is None or block.unknown is not None or block.word_swapped:
         return
     if block.placement is Placement.INSIDE:
@@ -146,30 +180,48 @@ def _readings_of(
     for algorithm, start in sorted(starts):
         if block.block.end - start < _SHORTEST_BLOCK:
             continue
-        rule = ChecksumRule(
-            name="draft",
-            algorithm=algorithm,
-            covers=(Span(start, block.block.end),),
-            stored=block.field,
-            byte_order=block.byte_order or "big",
-            when_blanked=WhenBlanked.REFRESH,
-        )
-        if find_rule_faults(rule) or not _holds_in_all(rule, images):
-            continue
-        natural = _expected_naturally(assembly, rule, block.bits)
-        if natural is not None:
-            yield _Reading(rule, natural, block.expected_by_chance, len(images))
+        for name, field in _widths(algorithm, block.field, block.byte_order or "big"):
+            rule = ChecksumRule(
+                name="draft",
+                algorithm=name,
+                covers=(Span(start, block.block.end),),
+                stored=field,
+                byte_order=block.byte_order or "big",
+                when_blanked=WhenBlanked.REFRESH,
+            )
+            if find_rule_faults(rule) or not _holds_in_all(rule, images):
+                continue
+            contents = block.bits / get_algorithm(block.algorithm).width
+            natural = _expected_naturally(assembly, rule, contents)
+            if natural is not None:
+                yield _Reading(rule, natural, block.expected_by_chance, len(images))
+
+
+def _widths(algorithm: str, field: Span, order: str) -> Iterator[tuple[str, Span]]:
+    """The algorithm itself, and for a sum of bytes the narrower ones in its low bytes."""
+    yield algorithm, field
+    found = _SUM.fullmatch(algorithm)
+    if found is None:
+        return
+    for width in (8, 16):
+        length = width // 8
+        if length < len(field):
+            start = field.start if order == "little" else field.end - length
+            yield f"SUM-{width}{found['ending'] or ''}", Span(start, start + length)
 
 
 def _holds_in_all(rule: ChecksumRule, images: Sequence[Image]) -> bool:
     return all(check_checksum(image, rule).result is Verdict.PASS for image in images)
 
 
-def _expected_naturally(assembly: Assembly, rule: ChecksumRule, bits: float) -> float | None:
+def _expected_naturally(assembly: Assembly, rule: ChecksumRule, contents: float) -> float | None:
     """E by the table of the module; None where the field cannot be one."""
     survey, field, block = assembly.survey, rule.stored, rule.covers[0]
     blank = survey.blank[survey.slice_of(field)]
-    if blank[len(field) // 2 :].all() or _is_in_identity(assembly, field):
+    is_crc = get_algorithm(rule.algorithm).family is Family.CRC
+    if blank.all() or (blank[len(field) // 2 :].all() and not is_crc):
+        return None
+    if _is_in_identity(assembly, field):
         return None
     starts, ends = assembly.natural_starts, assembly.natural_ends
     size = len(survey.span)
@@ -185,31 +237,42 @@ def _expected_naturally(assembly: Assembly, rule: ChecksumRule, bits: float) -> 
     if assembly.is_inside_text(block.start):
         pairs *= _INSIDE_TEXT
     algorithm = get_algorithm(rule.algorithm)
-    bits *= _share_of_evidence(assembly, rule, algorithm)
-    return pairs * _readings_of_width(algorithm.width) * float(2.0**-bits)
+    bits = algorithm.width * contents - _borrowed_bits(assembly, rule, algorithm, contents)
+    return pairs * _count_readings(algorithm) * float(2.0**-bits)
 
 
-def _share_of_evidence(assembly: Assembly, rule: ChecksumRule, algorithm: Algorithm) -> float:
-    """Less than 1 for a sum whose high byte is the same in all images: it adds nothing.
+def _borrowed_bits(
+    assembly: Assembly, rule: ChecksumRule, algorithm: Algorithm, contents: float
+) -> float:
+    """What a sum's bytes that are the same in all images do not add to the evidence.
 
-    Such a byte may as well be the last one of the block, before a narrower sum. The
-    reading whose field lies at a multiple of its length is then preferred a little.
+    Such a byte is evidence once, and none at all where it is 00 or FF: it may as well be
+    the last one of the block or the first one behind a narrower sum.
     """
-    if len(rule.stored) == 1 or algorithm.family is Family.CRC:
-        return 1.0
     survey = assembly.survey
+    if len(rule.stored) == 1 or algorithm.family is Family.CRC:
+        return 0.0
     if not survey.varies_at_all[survey.slice_of(rule.covers[0])].any():
-        return 1.0
-    varying = int(survey.varies_at_all[survey.slice_of(rule.stored)].sum())
-    aligned = rule.stored.start % len(rule.stored) == 0
-    return min(1.0, varying / len(rule.stored) * (1.2 if aligned else 0.9))
+        return 0.0
+    inside = survey.slice_of(rule.stored)
+    constant = ~survey.varies_at_all[inside]
+    empty = constant & np.isin(survey.all_rows[0, inside], [0x00, 0xFF])
+    return 8.0 * (int(constant.sum()) * (contents - 1) + int(empty.sum()))
 
 
 @cache
-def _readings_of_width(width: int) -> int:
-    """Algorithms of that width that are searched, each in both byte orders if it has any."""
-    algorithms = [each for each in searched_algorithms() if each.width == width]
-    return len(algorithms) * (1 if width == 8 else 2)
+def _count_readings(algorithm: Algorithm) -> int:
+    """Algorithms of that width that are as common or more so, each in both byte orders."""
+    common = _is_common(algorithm)
+    count = sum(
+        each.width == algorithm.width and (_is_common(each) or not common)
+        for each in searched_algorithms()
+    )
+    return count * (1 if algorithm.width == 8 else 2)
+
+
+def _is_common(algorithm: Algorithm) -> bool:
+    return algorithm.name in _COMMON_CRCS or algorithm.family in (Family.SUM, Family.XOR)
 
 
 def _is_in_identity(assembly: Assembly, field: Span) -> bool:
@@ -217,11 +280,6 @@ def _is_in_identity(assembly: Assembly, field: Span) -> bool:
         guess.region.span.overlaps(field)
         for guess in assembly.regions_of(RegionKind.VEHICLE_IDENTITY)
     )
-
-
-def _take_best(assembly: Assembly, readings: Sequence[_Reading]) -> None:
-    for reading in sorted(readings, key=lambda each: (each.natural, each.expected)):
-        _take(assembly, reading)
 
 
 def _take(assembly: Assembly, reading: _Reading) -> None:

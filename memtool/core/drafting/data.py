@@ -12,7 +12,8 @@ Rules
 4. Protected: at least eight bytes in a row of which nearly all differ between all modules
    and that use so many values that they look random. They may be keys.
 5. Configuration: a run of at least six bytes, small numbers and flags nearly all, of which
-   single bytes differ between the modules by few bits.
+   single bytes differ between the modules by few bits. What touches a text or a date, holds
+   digits, or has erased bytes inside is left alone: it may be the module's own identity.
 6. Equal in at least two different modules, at least sixteen bytes in a row: calibration or code.
 7. Empty: erased (or zero) in all.
 
@@ -292,7 +293,10 @@ def _add_configuration(assembly: Assembly, chunk: Span) -> None:
     flat = (part <= 0x3F) | (part == 0xFF) | np.isin(part, [0x40, 0x80])
     if changed.max() > 4 or flat.mean() < 0.75 or varies.mean() > 0.75:
         return
-    if _has_long_number(part, varies):
+    if _has_long_number(part, varies) or _has_digits(part) or _touches_text(assembly, chunk):
+        return
+    blank = survey.blank[survey.slice_of(chunk)]
+    if (blank[:-1] & blank[1:]).any():
         return
     assembly.add(
         "configuration",
@@ -313,6 +317,22 @@ def _has_long_number(part: np.ndarray[tuple[int, int], np.dtype[np.uint8]], vari
     """Whether three bytes in a row differ and are large: a number, not flags."""
     large = (part > _LARGEST_SMALL).any(axis=0) & np.asarray(varies, bool)
     return bool((large[:-1] & large[1:]).any())
+
+
+def _has_digits(part: np.ndarray[tuple[int, int], np.dtype[np.uint8]]) -> bool:
+    """Whether three neighbours are letters or digits in all modules: a text, not flags."""
+    codes = ((part >= 0x30) & (part <= 0x39)) | ((part >= 0x41) & (part <= 0x5A))
+    wordy = codes.all(axis=0) & (part != part[:, :1]).any(axis=0)
+    return bool((wordy[:-2] & wordy[1:-1] & wordy[2:]).any())
+
+
+def _touches_text(assembly: Assembly, chunk: Span) -> bool:
+    """Whether the module's identity lies right beside it, so that it may be part of that."""
+    near = Span(max(0, chunk.start - 1), chunk.end + 1)
+    return any(
+        guess.region.span.overlaps(near)
+        for guess in assembly.regions_of(RegionKind.MODULE_IDENTITY)
+    )
 
 
 def _add_equal(assembly: Assembly, chunk: Span) -> None:

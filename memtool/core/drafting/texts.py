@@ -3,8 +3,8 @@
 Rules
 -----
 1. A text is a run of at least five printable characters in every module, letters, digits
-   and ``-./_ `` mostly, with a letter or digit at both ends once blanks are cut. A run of
-   one repeated character is filler.
+   and ``-./_ `` mostly, that begins with a letter or digit once blanks are cut. A run of one
+   repeated character is filler.
 2. It ends where any module has something unprintable. A neighbour that is printable in all
    modules by accident (a checksum byte) is cut off when the checksum is found.
 3. A text that differs is a serial number or the like; one that is equal in all is a part
@@ -109,19 +109,13 @@ def _may_be_short_date(assembly: Assembly, span: Span) -> bool:
 
 
 def _trimmed(texts: Sequence[bytes], run: Span) -> Iterator[Span]:
-    """The run without blanks at its start and without what no text ends with; none if short.
+    """The run without blanks at its start; none if it is short.
 
     Blanks at the end stay: they pad a field that is longer in other modules.
     """
     lead = min(len(text) - len(text.lstrip(_PADDING)) for text in texts)
-    tail = 0
-    while tail < len(run) - lead and not any(
-        text[len(run) - 1 - tail] in _ENDS or text[len(run) - 1 - tail] in _PADDING
-        for text in texts
-    ):
-        tail += 1
-    if len(run) - lead - tail >= _SHORTEST:
-        yield Span(run.start + lead, run.end - tail)
+    if len(run) - lead >= _SHORTEST:
+        yield Span(run.start + lead, run.end)
 
 
 def _is_text(texts: Sequence[bytes]) -> bool:
