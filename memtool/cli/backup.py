@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -112,7 +111,7 @@ def add(
     loaded = [load_read(path, options) for path in reads]
     backups = _open(store, also)
     entry = backups.add(
-        [replace(read_to_keep(read), overlap_last=options.overlap_last) for read in loaded],
+        [read_to_keep(read) for read in loaded],
         role=Role(role),
         chip=name,
         single_read_reason=single_read,

@@ -163,3 +163,19 @@ def open_folder(path: Path, *, follow: bool = True) -> Folder:
         return Folder(path, None)
     flags = os.O_RDONLY | os.O_DIRECTORY | _SAFE
     return Folder(path, os.open(path, flags if follow else flags | _NO_FOLLOW))
+
+
+def make_folders(path: Path) -> None:
+    """Make a folder and those above it, so that their names survive a power loss.
+
+    Raises:
+        OSError: one of them cannot be made.
+    """
+    missing: list[Path] = []
+    step = path
+    while not os.path.lexists(step):
+        missing.append(step)
+        step = step.parent
+    for folder in reversed(missing):
+        with open_folder(folder.parent) as above:
+            above.make(folder.name)

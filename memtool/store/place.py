@@ -28,7 +28,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from memtool.errors import InputError, MemtoolError, RefusalError, StoreError, UsageError
-from memtool.store.folder import Folder, close_quietly, open_folder
+from memtool.store.folder import Folder, close_quietly, make_folders, open_folder
 from memtool.store.locking import hold_lock
 from memtool.store.reading import FileContent, read_file_in
 from memtool.store.records import Record, parse_record, split_record_name
@@ -218,12 +218,7 @@ def make_root(path: Path, *, parents: bool) -> None:
     Raises:
         StoreError: the folder above is missing, or it cannot be made.
     """
-    missing: list[Path] = []
-    step = path
-    while not os.path.lexists(step):
-        missing.append(step)
-        step = step.parent
-    if missing and not parents and len(missing) > 1:
+    if not parents and not os.path.lexists(path) and not os.path.lexists(path.parent):
         raise StoreError(
             "the place of the second store is not there",
             code="no-store",
@@ -231,9 +226,7 @@ def make_root(path: Path, *, parents: bool) -> None:
             file=str(path.parent),
         )
     try:
-        for folder in reversed(missing):
-            with open_folder(folder.parent) as above:
-                above.make(folder.name)
+        make_folders(path)
     except OSError as error:
         raise StoreError(
             f"the store's folder cannot be made: {error.strerror}",

@@ -32,7 +32,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from memtool.errors import RefusalError, StoreError, UsageError
-from memtool.store.folder import Folder, close_quietly, open_folder
+from memtool.store.folder import Folder, close_quietly, make_folders, open_folder
 from memtool.store.reading import compute_sha256
 
 UNFINISHED = ".unfinished-"
@@ -164,6 +164,18 @@ def write_new_in(
             file=shown,
         ) from error
     return draft.sha256
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder and those above it, durably; one that exists stays as it is.
+
+    Raises:
+        StoreError: it cannot be made.
+    """
+    with explaining(str(path), 0):
+        make_folders(path)
+        if not path.is_dir():
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(path))
 
 
 def append_line(
@@ -361,7 +373,9 @@ def explaining(shown: str, size: int) -> Iterator[None]:
 def _write_error(error: OSError, shown: str, size: int) -> StoreError:
     if error.errno in _FULL:
         return StoreError(
-            f"not written: {size:,} bytes are needed{_free_space(shown)}",
+            f"not written: {size:,} bytes are needed{_free_space(shown)}"
+            if size
+            else "not written: there is no room left",
             code="disk-full",
             next_step="make room or name another place",
             file=shown,

@@ -158,11 +158,15 @@ def write_blank(
             confirmation=confirmation,
             receipt=store.require_receipt(cleared.reads.backup),
         )
-        return _write(prepared, request, require_blank(request), now)
+        return _write(prepared, store, request, require_blank(request), now)
 
 
 def _write(
-    prepared: Prepared, request: BlankRequest, cleared: Clearance, now: datetime
+    prepared: Prepared,
+    store: BackupStore,
+    request: BlankRequest,
+    cleared: Clearance,
+    now: datetime,
 ) -> WrittenBlank:
     order, opened = prepared.order, prepared.order.opened
     if opened is None:
@@ -174,7 +178,12 @@ def _write(
         opened = keep_layout(opened, order.layout, chip, now)
     copy = free_path(opened.folder / FILES, f"to-write-{chip}", SUFFIXES[format])
     out = order.out or copy
-    digest = write_new(out, data)
+
+    def ask_again() -> None:
+        # Another program may have taken the backup away since; then no file appears.
+        store.require_receipt(cleared.reads.backup)
+
+    digest = write_new(out, data, before_publish=ask_again)
     written = load_read(out, ReadOptions(format=format, base=cleared.reads.base)).image
     proof = check_written(cleared.plan, request.image, cleared.blanked, written)
     if any(check.result is Verdict.FAIL for check in proof):

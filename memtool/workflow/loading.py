@@ -37,6 +37,8 @@ class LoadedRead:
     image: Image
     findings: tuple[Finding, ...]
     """What is safe but odd about the file."""
+    options: ReadOptions = ReadOptions()
+    """How it was asked to be understood; the same again gives the same image."""
 
 
 def load_read(path: Path, options: ReadOptions | None = None) -> LoadedRead:
@@ -74,4 +76,5 @@ def parse_content(path: str, data: bytes, file_sha256: str, options: ReadOptions
         format=parsed.format,
         image=parsed.image,
         findings=parsed.findings,
+        options=options,
     )

@@ -237,6 +237,8 @@ def read_to_keep(read: LoadedRead) -> ReadToKeep:
         format=read.format.value,
         base=extent.start if extent and read.format == "raw" else 0,
         size=read.image.size,
+        overlap_last=read.options.overlap_last,
+        accept_missing_end=read.options.accept_missing_end,
     )
 
 
