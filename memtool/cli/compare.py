@@ -12,7 +12,7 @@ from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.chip import Chip, find_chip
 from memtool.core.difference import Difference, DifferingRun, compare_images
 from memtool.core.identity import find_vins
-from memtool.core.image import Image
+from memtool.core.image import Image, find_changes
 from memtool.core.layout import Layout
 from memtool.core.span import format_span
 from memtool.errors import UsageError
@@ -21,6 +21,7 @@ from memtool.render.as_json import document, span_value, span_values
 from memtool.render.difference_text import render_difference
 from memtool.render.image_pages import render_compare_page
 from memtool.render.terminal import terminal_width
+from memtool.render.terminal_map import render_map
 from memtool.render.words import count_of, safe_text
 from memtool.workflow.jobs import OpenJob, load_named, record
 from memtool.workflow.layout_choice import choose_layout
@@ -84,6 +85,7 @@ def command(
         print_json(_document(difference))
     else:
         click.echo(_names(reads))
+        click.echo(f"\n{_map(reads, layout, difference)}")
         click.echo(f"\n{render_difference(difference, width=terminal_width())}")
         if layout is None and not difference.equal:
             note("Next: --layout FILE names the regions and shows the fields that differ.")
@@ -142,6 +144,18 @@ def _names(reads: list[LoadedRead]) -> str:
     return "\n".join(
         f"{letter}  {safe_text(read.path)}\n   {_size(read.image)}, {read.format.value}"
         for letter, read in zip("AB", reads, strict=True)
+    )
+
+
+def _map(reads: list[LoadedRead], layout: Layout | None, difference: Difference) -> str:
+    """The first image's map; where the second differs, or lacks bytes, is marked."""
+    a, b = (read.image for read in reads)
+    return render_map(
+        a,
+        layout=layout,
+        marked=[*find_changes(a, b), *difference.only_in_a],
+        marks="differs in B",
+        width=terminal_width(),
     )
 
 

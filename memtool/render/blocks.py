@@ -86,6 +86,7 @@ class Items:
     """A list of sentences."""
 
     texts: Sequence[str]
+    look: Look = Look.PLAIN
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,14 @@ from memtool.core.fields import DecodedField, FieldState
 from memtool.core.finding import Finding
 from memtool.core.image import Image
 from memtool.core.inspection import Inspection
-from memtool.core.span import Span, format_span, intersect_spans
-from memtool.render import terminal
+from memtool.core.span import format_span
+from memtool.render import terminal, terminal_map
 from memtool.render.as_json import document, finding_values, span_value, span_values, vin_values
 from memtool.render.checksum_json import result_value
 from memtool.render.words import count_of, safe_text
 
-_MAP_CELLS = 64
+_MOST_SHOWN = 3
+"""VINs whose bytes are shown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +52,7 @@ def render_inspection(
     if inspection.agreement is not None:
         parts += ["", terminal.heading("Agreement of the reads"), _agreement(inspection, width)]
     parts += ["", terminal.heading("VINs"), terminal.vins(inspection.vins, inspection.layout)]
-    parts += ["", terminal.heading("Map"), _map(reads[0].image, inspection)]
+    parts += ["", terminal.heading("Map"), _map(reads[0].image, inspection, width)]
     parts.append(terminal.labelled("layout", layout_reason, width=width))
     if inspection.layout is not None:
         parts += ["", terminal.heading("Fields"), _fields(inspection.fields)]
@@ -89,34 +90,22 @@ def _agreement(inspection: Inspection, width: int) -> str:
     return f"{text}\n{shown}" if shown else text
 
 
-def _map(image: Image, inspection: Inspection) -> str:
-    """One row of cells for the whole image: what lies where, one letter a cell."""
-    extent = image.extent
-    if extent is None:
-        return "  empty"
-    layout = inspection.layout
-    erased = layout.erased if layout else 0xFF
-    cells = min(_MAP_CELLS, len(extent))
-    row = ""
-    for cell in range(cells):
-        start = extent.start + len(extent) * cell // cells
-        end = max(start + 1, extent.start + len(extent) * (cell + 1) // cells)
-        row += _cell(image, Span(start, end), inspection, erased)
-    per_cell = max(1, len(extent) // cells)
-    legend = "V VIN  # data  . erased  0 zero  - undefined"
-    return f"  {row}\n  {format_span(extent)}, {per_cell} bytes a cell: {legend}"
-
-
-def _cell(image: Image, span: Span, inspection: Inspection, erased: int) -> str:
-    if any(vin.span.overlaps(span) for vin in inspection.vins):
-        return "V"
-    defined = intersect_spans(image.spans, [span])
-    if not defined:
-        return "-"
-    data = b"".join(image.read(part) for part in defined)
-    if data.count(erased) == len(data):
-        return "."
-    return "0" if data.count(0) == len(data) else "#"
+def _map(image: Image, inspection: Inspection, width: int) -> str:
+    """What lies where, and the bytes of the first VINs."""
+    agreement = inspection.agreement
+    drawn = terminal_map.render_map(
+        image,
+        layout=inspection.layout,
+        vins=[vin.span for vin in inspection.vins],
+        marked=agreement.spans if agreement else (),
+        marks="the reads differ",
+        width=width,
+    )
+    rows = [
+        terminal_map.render_bytes(image, vin.span, layout=inspection.layout, width=width)
+        for vin in inspection.vins[:_MOST_SHOWN]
+    ]
+    return "\n\n".join([drawn, *rows])
 
 
 def _fields(fields: Sequence[DecodedField]) -> str:

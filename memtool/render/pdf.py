@@ -189,7 +189,7 @@ def _block_value(block: Block, files: dict[str, bytes]) -> dict[str, Any]:
                 ],
             }
         case Items():
-            value = {"texts": [_text(text) for text in block.texts]}
+            value = {"texts": [_text(text) for text in block.texts], "look": block.look.value}
         case Figures():
             value = {"columns": block.columns, "figures": []}
             for figure in block.figures:

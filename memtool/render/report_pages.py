@@ -105,8 +105,8 @@ def _first_page(report: Report) -> Iterator[Block]:
     yield Heading("Not done, not checked, or left to a person")
     yield Items(report.open_points) if report.open_points else Paragraph("Nothing.")
     yield Heading("Cautions")
-    yield Items((*BEFORE_THE_JOB, *BEFORE_WRITING))
-    yield Paragraph(DEFERENCE)
+    yield Items((*BEFORE_THE_JOB, *BEFORE_WRITING), Look.SMALL)
+    yield Paragraph(DEFERENCE, Look.SMALL)
     yield Signatures(("Technician, date", "Customer, date"))
 
 
