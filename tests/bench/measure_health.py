@@ -2,8 +2,9 @@
 
     python tests/bench/measure_health.py [--seed N] [--images N] [--healthy N]
 
-Thresholds were set on seed 1 and frozen; the tables in the docs are of seed 20261125,
-which was looked at once. Exit status 1 if a target is missed: detection of at least 95 %
+Thresholds were set on seed 1 and frozen, then measured once on a new seed. The first new
+seed, 20261125, missed the target in two rows; the rule for words was changed on seed 1 and
+frozen again. The tables in the docs are of the next new seed, looked at once. Exit status 1 if a target is missed: detection of at least 95 %
 where the fault leaves evidence, false alarms in at most 1 % of the healthy images.
 """
 
@@ -23,7 +24,7 @@ from tests.core.health.measuring import (
     measure_writing,
 )
 
-PUBLISHED_SEED = 20261125
+PUBLISHED_SEED = 271828
 
 
 def print_rows(title: str, rows: list[Row]) -> bool:

@@ -32,7 +32,6 @@ from memtool.core.health.readable import (
     find_text_runs,
     find_text_signs,
     padding_table,
-    standing_alone,
     text_table,
 )
 from memtool.core.health.views import OtherView, list_views
@@ -46,13 +45,14 @@ if TYPE_CHECKING:
 
 _LONGEST_LOOK = 1 << 20
 """Bytes from the start in which texts are looked for; order is wrong everywhere or nowhere."""
-_CLEARLY = 4
+_CLEARLY = 3
 """A view must have more than so many times the text of the read."""
 _LEAST_COMMON_PAIRS = 12
 _COMMON_SHARE = 0.28
 """Of the letter pairs of a view that shows words."""
-_PAIRS_ALONE, _SHARE_ALONE = 20, 0.34
-"""The same where no text stands alone between padding."""
+_LEAST_WORD_PAIRS = 12
+_WORDS_ALONE = 24
+"""The same for crossed lines, where no text stands alone between padding."""
 _LEAST_FIELDS = 3
 _READABLE_SHARE = 0.15
 """Common pairs in a read that is taken for text in a wrong order, not for other content."""
@@ -100,7 +100,7 @@ def _rate(
     evidence: Evidence, view: OtherView, data: Bytes, plain: _Sound
 ) -> tuple[int, str] | None:
     """(weight, what is sound in the view alone), or None where the view is not better."""
-    if plain.vins:
+    if plain.vins and not view.shows_same_text:
         return None
     if evidence.layout is not None and plain.field is None:
         name = _sound_field(evidence.layout, _seen_image(evidence.image, view))
@@ -113,23 +113,32 @@ def _rate(
         return None
     content = seen.tobytes()
     runs = find_text_runs(content)
-    if view.crosses_lines and not standing_alone(seen, runs).any():
-        # 28 views: in one of them a table of numbers may well resemble letters.
-        return None
     text = find_text_signs(content, runs)
-    if view.crosses_lines and not text.fields:
+    if view.crosses_lines and not _is_clearly_text(plain.text, text):
         return None
     if _reads_worse(plain.text, text):
         # Its own texts read; a VIN in another stored form is then there on purpose.
         return None
-    weight = text.common_pairs + text.field_length
+    weight = text.word_pairs + text.field_length
     if _holds_expected(evidence, content) or find_padded_vins(content, runs):
         return (2 << 32) + weight, "does a VIN stand in it"
     if not _words_are_better(plain.text, text) and (
         view.keeps_text or not _is_text_at_last(plain.text, text)
     ):
         return None
-    return weight, f"do its texts read ({text.fields} fields, {text.common_pairs} common pairs)"
+    return (
+        weight,
+        f"do its texts read ({text.fields} fields, {text.word_pairs} common letter pairs)",
+    )
+
+
+def _is_clearly_text(plain: TextSigns, seen: TextSigns) -> bool:
+    """More is asked of the 28 views with crossed lines: tables may look like words in one.
+
+    A table that passes for words in such a view mostly passes for more in the read itself.
+    """
+    enough = seen.fields > 0 or seen.word_pairs >= _WORDS_ALONE
+    return enough and plain.length <= 2 * seen.length
 
 
 def _reads_worse(plain: TextSigns, seen: TextSigns) -> bool:
@@ -144,14 +153,7 @@ def _reads_worse(plain: TextSigns, seen: TextSigns) -> bool:
 
 def _is_text_at_last(plain: TextSigns, seen: TextSigns) -> bool:
     """Whether the view is text where the read is none."""
-    pairs, share = (
-        (_LEAST_COMMON_PAIRS, _COMMON_SHARE) if seen.fields else (_PAIRS_ALONE, _SHARE_ALONE)
-    )
-    words = (
-        seen.common_pairs >= pairs
-        and seen.common_share >= share
-        and seen.common_pairs > _CLEARLY * plain.common_pairs
-    )
+    words = seen.word_pairs >= _LEAST_WORD_PAIRS and seen.word_pairs > _CLEARLY * plain.word_pairs
     fields = seen.fields >= _LEAST_FIELDS and seen.fields > _CLEARLY * plain.fields
     return words or fields
 

@@ -157,7 +157,7 @@ def tell_repeats(evidence: Evidence) -> tuple[Finding, ...]:
     start = evidence.image.segments[0].start
     equal: Mask = np.equal(data[:-distance], data[distance:])
     spans, doubts = [], []
-    for first, end in _copies(data, equal, block):
+    for first, end in _copies(data, equal, block, distance):
         spans += [Span(start + first, start + end)]
         doubts += [
             Span(start + first + a, start + first + b) for a, b in runs_of_mask(~equal[first:end])
@@ -196,18 +196,26 @@ def _commonest_distance(data: Bytes, block: int) -> tuple[int, int]:
     return int(counted.argmax()) * block, int(counted.max())
 
 
-def _copies(data: Bytes, equal: Mask, block: int) -> list[tuple[int, int]]:
-    """Runs that are equal at the distance apart from short breaks, of a block and more."""
+_BREAK = 4
+"""Bytes in a row in which copies may disagree and still be copies."""
+
+
+def _copies(data: Bytes, equal: Mask, block: int, distance: int) -> list[tuple[int, int]]:
+    """Runs of filled bytes that are equal at the distance, apart from short breaks."""
+    filled = (data != 0xFF) & (data != 0)
+    either = filled[:-distance] | filled[distance:]
     runs: list[list[int]] = []
-    for first, end in runs_of_mask(equal, least=4):
-        if runs and first - runs[-1][1] <= 4:
+    for first, end in runs_of_mask(equal & either, least=4):
+        if runs and (
+            first - runs[-1][1] <= _BREAK or bool(equal[runs[-1][1] + _BREAK : first].all())
+        ):
             runs[-1][1] = end
         else:
             runs.append([first, end])
     found = []
     for first, end in runs:
-        filled = (data[first:end] != 0xFF) & (data[first:end] != 0)
-        if end - first >= block and 4 * int(filled.sum()) >= end - first:
+        content = int((equal[first:end] & either[first:end]).sum())
+        if content >= block and 4 * content >= end - first:
             found.append((first, end))
     return found
 

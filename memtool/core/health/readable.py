@@ -3,7 +3,8 @@
 Two signs of text, made for being asked of many views of one read:
 
 * words: pairs of letters that are common in English (and mostly in its neighbours) make up
-  far more of the letter pairs of real words than of any scramble of them;
+  far more of the letter pairs of real words than of any scramble of them, in all runs
+  together and in single ones;
 * fields: texts of 10 to 48 characters that stand alone between padding, like to like inside
   (capitals and digits together, small letters together), as part numbers and dates do.
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from memtool.core.runs import Bytes, Mask
+    from memtool.core.runs import Mask
 
     Table = NDArray[np.bool_]
     Runs = NDArray[np.intp]
@@ -56,10 +57,14 @@ _LEAST_DIFFERENT = 6
 class TextSigns:
     """How much some bytes look like text."""
 
+    length: int
+    """Characters in runs of text."""
     letter_pairs: int
     """Pairs of letters that stand in runs of text and are no step to the same or next letter."""
     common_pairs: int
     """Those that are common in words."""
+    word_pairs: int
+    """Common pairs in those runs alone that consist of words for the most part."""
     field_length: int
     """Characters in fields that stand alone."""
     fields: int
@@ -70,7 +75,9 @@ class TextSigns:
         return self.common_pairs / self.letter_pairs if self.letter_pairs else 0.0
 
 
-NO_TEXT = TextSigns(letter_pairs=0, common_pairs=0, field_length=0, fields=0)
+NO_TEXT = TextSigns(
+    length=0, letter_pairs=0, common_pairs=0, word_pairs=0, field_length=0, fields=0
+)
 
 
 @cache
@@ -161,29 +168,52 @@ def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
 
     if not len(runs):
         return NO_TEXT
-    data = np.frombuffer(content, dtype=np.uint8)
     lengths = runs[:, 1] - runs[:, 0]
     # All runs one behind the other, with where each begins.
     starts = np.concatenate(([0], np.cumsum(lengths)[:-1]))
-    places = np.repeat(runs[:, 0] - starts, lengths) + np.arange(int(lengths.sum()))
-    chars = data[places].astype(np.intp)
-    pairs = _pair_table()[(chars[:-1] << 8) | chars[1:]]
+    joined = b"".join([content[first:end] for first, end in runs.tolist()])
+    chars = np.frombuffer(joined, dtype=np.uint8)
+    pairs = _pair_table()[(chars[:-1].astype(np.uint16) << 8) | chars[1:]]
+    # Differences modulo 256 are exact enough: no two characters of text are so far apart.
+    skipping = chars[2:] - chars[:-2] + np.uint8(2) <= 4
     creeping = (pairs & _CREEPING) > 0
-    creeping[:-1] &= creeping[1:] | (np.abs(chars[2:] - chars[:-2]) <= 2)
+    creeping[:-1] &= creeping[1:] | skipping
     letters = ((pairs & _LETTERS) > 0) & ~creeping
-    fields = _are_fields(data, runs, starts, pairs, chars)
+    common = letters & ((pairs & _COMMON) > 0)
+    fields = _are_fields(content, runs, starts, pairs, skipping)
     return TextSigns(
+        length=len(joined),
         letter_pairs=int(letters.sum()),
-        common_pairs=int((letters & ((pairs & _COMMON) > 0)).sum()),
+        common_pairs=int(common.sum()),
+        word_pairs=_count_word_pairs(letters, common, starts, lengths),
         field_length=int(lengths[fields].sum()),
         fields=int(fields.sum()),
     )
 
 
-def standing_alone(data: Bytes, runs: Runs) -> Mask:
-    """Which runs are as long as fields and stand between padding or the ends of `data`."""
+_LEAST_IN_RUN = 4
+"""Common pairs that a run of words has at least: ``controller`` has seven."""
+_SHARE_IN_RUN = 0.4
+"""Common pairs among the letter pairs of a run of words."""
+
+
+def _count_word_pairs(
+    letters: Mask, common: Mask, starts: NDArray[np.intp], lengths: NDArray[np.intp]
+) -> int:
+    """Common pairs in runs in which most pairs are of letters, and many of these common."""
     import numpy as np
 
+    in_run = np.add.reduceat(np.append(letters, False), starts, dtype=np.intp)
+    good = np.add.reduceat(np.append(common, False), starts, dtype=np.intp)
+    words = (good >= _LEAST_IN_RUN) & (good >= _SHARE_IN_RUN * in_run) & (2 * in_run >= lengths)
+    return int(good[words].sum())
+
+
+def _stand_alone(content: bytes, runs: Runs) -> Mask:
+    """Which runs are as long as fields and stand between padding or the ends of `content`."""
+    import numpy as np
+
+    data = np.frombuffer(content, dtype=np.uint8)
     lengths = runs[:, 1] - runs[:, 0]
     padding = padding_table()
     before = padding[data[np.maximum(runs[:, 0], 1) - 1]] | (runs[:, 0] == 0)
@@ -193,25 +223,27 @@ def standing_alone(data: Bytes, runs: Runs) -> Mask:
 
 
 def _are_fields(
-    data: Bytes,
+    content: bytes,
     runs: Runs,
     starts: NDArray[np.intp],
     pairs: NDArray[np.uint8],
-    chars: NDArray[np.intp],
+    skipping: Mask,
 ) -> Mask:
     """Which runs stand alone, hold like beside like, and do not creep."""
     import numpy as np
 
+    alone = _stand_alone(content, runs)
+    if not alone.any():
+        return alone
     lengths = runs[:, 1] - runs[:, 0]
     pairs = np.append(pairs, np.uint8(0))
     alike = np.add.reduceat((pairs & _ALIKE) > 0, starts, dtype=np.intp)
     creeping = np.add.reduceat((pairs & _CREEPING) > 0, starts, dtype=np.intp)
-    skipping = np.append(np.abs(chars[2:] - chars[:-2]) <= 2, (False, False))
-    skips = np.add.reduceat(skipping, starts, dtype=np.intp)
+    skips = np.add.reduceat(np.append(skipping, (False, False)), starts, dtype=np.intp)
     text_like: Mask = (
         (10 * alike >= 8 * (lengths - 1)) & (2 * creeping < lengths) & (2 * skips < lengths)
     )
-    fields: Mask = standing_alone(data, runs) & text_like
+    fields: Mask = alone & text_like
     return fields
 
 
