@@ -13,11 +13,12 @@ from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 
-WORDS = (
-    "system status error code value limit sensor pressure temperature engine door window lamp"
-    " relay motor supply voltage signal open short ground battery plausible timeout message"
-    " counter checksum invalid version hardware software calibration date supplier serial"
-).split()
+TEXT = """
+system status error code value limit sensor pressure temperature engine door window lamp
+relay motor supply voltage signal open short ground battery plausible timeout message
+counter checksum invalid version hardware software calibration date supplier serial
+"""
+WORDS = TEXT.split()
 
 # VESA E-EDID block: the former built-in 800x600 EDID of the Linux kernel.
 EDID = bytes.fromhex(
@@ -34,7 +35,7 @@ SPD = bytes.fromhex(
     "000000000000000000000000000000000000000000802c0000000000000006f2"
 )
 # IPMI FRU: a published chassis area and common headers (board and server manuals).
-FRU = bytes.fromhex("01010203060000f3" "010117c0c0c100a6" "010000010000" "00fe" "010001050b0000ee")
+FRU = bytes.fromhex("01010203060000f3010117c0c0c100a601000001000000fe010001050b0000ee")
 
 
 def make_filler(kind: str, size: int, rng: random.Random) -> bytes:

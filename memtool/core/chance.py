@@ -50,6 +50,7 @@ code and published dumps.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -116,10 +117,12 @@ def measure_mix(image: Image, *, without: Iterable[bytes] = ()) -> ByteMix:
         image: Every defined byte counts.
         without: Runs of its bytes to leave out.
     """
-    counts = [sum(s.data.count(value) for s in image.segments) for value in range(256)]
+    counted: Counter[int] = Counter()
+    for segment in image.segments:
+        counted.update(segment.data)
     for run in without:
-        for value in set(run):
-            counts[value] -= run.count(value)
+        counted.subtract(run)
+    counts = [counted[value] for value in range(256)]
     total = max(_FEWEST, sum(counts))
     chances = tuple(max(1 / 256, counts[value] / total) for value in range(256))
     halves = [max(_FEWEST // 16, sum(counts[half : half + 16])) for half in range(0, 256, 16)]
@@ -129,7 +132,7 @@ def measure_mix(image: Image, *, without: Iterable[bytes] = ()) -> ByteMix:
 
 def _measure_following(image: Image) -> tuple[float, ...]:
     """t(h, k) of the image; of a half that hardly occurs as in random bytes or more."""
-    pairs = [0] * 256
+    pairs: Counter[int] = Counter()
     for segment in image.segments:
         size = len(segment.data) - 1
         if size < 1:
@@ -138,9 +141,11 @@ def _measure_following(image: Image) -> tuple[float, ...]:
         here = int.from_bytes(segment.data[:-1], "big") & int.from_bytes(b"\xf0" * size, "big")
         behind = int.from_bytes(segment.data[1:], "big") >> 4
         both = here | behind & int.from_bytes(b"\x0f" * size, "big")
-        codes = both.to_bytes(size, "big")
-        pairs = [pairs[code] + codes.count(code) for code in range(256)]
-    totals = [max(_FEWEST // 16, sum(pairs[half : half + 16])) for half in range(0, 256, 16)]
+        pairs.update(both.to_bytes(size, "big"))
+    totals = [
+        max(_FEWEST // 16, sum(pairs[code] for code in range(half, half + 16)))
+        for half in range(0, 256, 16)
+    ]
     return tuple(max(1 / 16, pairs[code] / totals[code >> 4]) for code in range(256))
 
 

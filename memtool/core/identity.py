@@ -23,7 +23,7 @@ from memtool.core.span import Span, union_spans
 from memtool.core.split_search import count_ways, find_split
 from memtool.core.stored_forms import StoredForm, parse_stored_form
 from memtool.core.trace import Trace, plan_erase_trace
-from memtool.core.view import make_views
+from memtool.core.view import View, make_views
 from memtool.core.vin_search import VinFinding, find_vins
 
 __all__ = [
@@ -285,22 +285,41 @@ def _list_searches(part: Part, piece: str) -> Iterator[_Search]:
 def _find_needles(image: Image, searches: Sequence[_Search], mix: ByteMix) -> Iterator[_Hit]:
     """Every hit of every search; each view of the image is made once."""
     by_view: dict[tuple[int, int], list[tuple[_Search, int, Needle]]] = {}
-    for search in searches:
+    for search in reversed(searches):
         for number, needle in enumerate(search.needles):
             view_kind = (needle.unit, needle.stride)
             by_view.setdefault(view_kind, []).append((search, number, needle))
     chances: dict[_Search, float] = {}
     for (unit, stride), entries in by_view.items():
         for view in make_views(image, unit=unit, stride=stride):
-            for search, number, needle in entries:
-                for form, trace in find_needle(needle, view):
-                    if search not in chances:
-                        chances[search] = sum(
-                            compute_needle_chance(each, mix) for each in search.needles
-                        )
-                    rank = (search.part_rank, search.form_rank, number)
-                    match = _make_match(form, trace, search.part, search.coding, chances[search])
-                    yield rank, match
+            for search, number, form, trace in _find_in_view(view, entries):
+                if search not in chances:
+                    chances[search] = sum(
+                        compute_needle_chance(each, mix) for each in search.needles
+                    )
+                rank = (search.part_rank, search.form_rank, number)
+                match = _make_match(form, trace, search.part, search.coding, chances[search])
+                yield rank, match
+
+
+def _find_in_view(
+    view: View, entries: Sequence[tuple[_Search, int, Needle]]
+) -> Iterator[tuple[_Search, int, StoredForm, Trace]]:
+    """Hits in one view. Entries come with the shortest part first: where a form holds it
+    nowhere, it holds no longer part, and those are not searched."""
+    searched: dict[tuple[str, ...], tuple[Part, bool]] = {}
+    for search, number, needle in entries:
+        kinds = tuple(step.kind for step in needle.form.steps)
+        # Whether a field swapped by itself holds the shorter part depends on its length.
+        contiguous = search.coding is Coding.TEXT and not needle.alone
+        shorter, found = searched.get(kinds, (search.part, False))
+        if contiguous and shorter is not search.part and not found:
+            continue
+        for form, trace in find_needle(needle, view):
+            found = True
+            yield search, number, form, trace
+        if contiguous and shorter is search.part:
+            searched[kinds] = (search.part, found)
 
 
 def _find_split_part(image: Image, part: Part, piece: str, mix: ByteMix) -> Iterator[_Hit]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -34,6 +34,8 @@ class Needle:
     """The needle lies in views whose words of so many bytes are swapped back; 1: none."""
     stride: int = 1
     """The needle lies in views of every so-many-th byte."""
+    alone: bool = False
+    """Swapped as a field by itself, not as a part of swapped words."""
 
     @property
     def keyed(self) -> str | None:
@@ -141,7 +143,7 @@ def _swapped(unit: int, inner: Step | None, masked: Masked) -> tuple[Needle, ...
     if len(values) % unit == 0:
         return (in_view,)
     alone = (swap_words(values, unit), swap_words(masks, unit))
-    return (in_view, _needle(name, alone, inner))
+    return (in_view, replace(_needle(name, alone, inner), alone=True))
 
 
 @lru_cache(maxsize=4096)

@@ -8,9 +8,7 @@ gives thousands of them in any image.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from functools import lru_cache
 from itertools import combinations
 
 from memtool.core.image import Image
@@ -65,21 +63,33 @@ def count_ways(length: int) -> int:
 
 
 def _find_two(text: bytes, data: bytes) -> Iterator[tuple[Piece, ...]]:
-    for cut, pattern in _two_piece_patterns(text):
-        for number, match in enumerate(pattern.finditer(data)):
-            if number == _MOST_HITS:
+    """In two pieces: the longer one is looked for, then the other one near it."""
+    for cut in range(2, len(text) - 1):
+        front, tail = text[:cut], text[cut:]
+        seeds = sorted((front, tail), key=lambda piece: (len(set(piece)) > 1, len(piece)))
+        if len(set(seeds[-1])) == 1:
+            continue
+        first, found, place = seeds[-1] is front, 0, -1
+        while found < _MOST_HITS:
+            place = data.find(seeds[-1], place + 1)
+            if place < 0:
                 break
-            start, end = match.span(1)
-            yield (start, cut), (end - (len(text) - cut), len(text) - cut)
+            other = _after(tail, data, place + cut) if first else _before(front, data, place)
+            if other < 0:
+                continue
+            found += 1
+            start, behind = (place, other) if first else (other, place)
+            yield (start, cut), (behind, len(tail))
 
 
-@lru_cache(maxsize=256)
-def _two_piece_patterns(text: bytes) -> tuple[tuple[int, re.Pattern[bytes]], ...]:
-    gap = b"[\\x00-\\xff]{1,%d}?" % MOST_FOREIGN
-    return tuple(
-        (cut, re.compile(b"(?=(" + re.escape(text[:cut]) + gap + re.escape(text[cut:]) + b"))"))
-        for cut in range(2, len(text) - 1)
-    )
+def _after(piece: bytes, data: bytes, end: int) -> int:
+    """Where `piece` begins next behind `end`, with foreign bytes between; -1: nowhere near."""
+    return data.find(piece, end + 1, end + MOST_FOREIGN + len(piece))
+
+
+def _before(piece: bytes, data: bytes, start: int) -> int:
+    """Where `piece` begins that ends next before `start`; -1: nowhere near."""
+    return data.rfind(piece, max(0, start - MOST_FOREIGN - len(piece)), max(0, start - 1))
 
 
 def _find_by_seeds(text: bytes, data: bytes) -> Iterator[tuple[Piece, ...]]:

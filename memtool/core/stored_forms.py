@@ -20,6 +20,10 @@ A form's name joins its steps with ``+`` in the order in which a reader undoes t
 | ``packed-6-lsb@0``             | six bits a character (its code less 0x20), low bit first |
 | ``split``                      | in two or three pieces, foreign bytes between            |
 
+The bit offset of a packed text is 0 to 7, from its first byte on. In a layout's field of
+swapped words it may be 15 or 31 at most, from the first byte of the field on, since the text
+may begin in a later byte of the first word.
+
 Source of the low-bit-first packing of seven bits: 3GPP TS 23.038, 6.1.2.1. The others
 are common practice, no source.
 """
@@ -60,7 +64,7 @@ _STEP = re.compile(
     r"(?P<fixed>plain|lower-case|swapped-16|swapped-32|reversed|every-2|every-4|utf-16-be"
     r"|utf-16-le|inverted|nibbles-swapped|bits-reversed|split)"
     r"|(?P<keyed>xor|added)-(?P<key>[0-9a-f]{2})"
-    r"|(?P<packed>packed-[76]-[ml]sb)@(?P<bit>[0-7])",
+    r"|(?P<packed>packed-[76]-[ml]sb)@(?P<bit>[0-9]|[12][0-9]|3[01])",
     re.ASCII,
 )
 NO_CHARACTER = 0xFF
@@ -168,6 +172,10 @@ def _parse(name: str) -> StoredForm:
     steps = tuple(_parse_step(part, name) for part in name.split("+"))
     kinds = tuple(step.kind for step in steps)
     if len(steps) == 1 or kinds in PAIRS:
+        # A text in swapped words may begin in a later byte of the field's first word.
+        word = int(kinds[0][-2:]) if kinds[0].startswith("swapped") else 8
+        if kinds[-1].startswith("packed") and steps[-1].number >= word:
+            raise ValueError(f"'{name}' is not a stored form: its bit offset is 0 to {word - 1}")
         return StoredForm(steps)
     if kinds[::-1] in PAIRS:
         other = "+".join(step.name for step in reversed(steps))
@@ -226,17 +234,18 @@ def unpack(raw: bytes, *, width: int, high_first: bool, bit: int) -> bytes:
     `bit` counts from the highest bit of the first byte, of low-first packing from the
     lowest. Characters of six bits come back with 0x20 added.
     """
-    count = (8 * len(raw) - bit) // width
-    if count <= 0:
-        return b""
-    stream = int.from_bytes(raw, "big" if high_first else "little")
+    raw, bit = raw[bit // 8 :], bit % 8
     mask, added = (1 << width) - 1, 0x20 if width == 6 else 0
-    total = 8 * len(raw)
-    if high_first:
-        shifts = (total - bit - width * (index + 1) for index in range(count))
-    else:
-        shifts = (bit + width * index for index in range(count))
-    return bytes((stream >> shift & mask) + added for shift in shifts)
+    out = bytearray()
+    # Eight characters fill `width` bytes, so that every group begins at the same bit.
+    for first in range(0, len(raw), width):
+        group = raw[first : first + width + 1]
+        stream = int.from_bytes(group, "big" if high_first else "little")
+        free = 8 * len(group) - bit
+        for index in range(min(8, free // width)):
+            shift = free - width * (index + 1) if high_first else bit + width * index
+            out.append((stream >> shift & mask) + added)
+    return bytes(out)
 
 
 @lru_cache(maxsize=1024)

@@ -19,7 +19,6 @@ from memtool.core.trace import make_trace
 from memtool.core.view import View
 from memtool.core.vin import VIN_LENGTH
 from memtool.core.vin_candidates import NEARLY_EXACT, VinCandidate
-from memtool.core.vin_in_bytes import find_regions
 from memtool.core.vin_shape import find_vin_shape
 
 _MARGIN = 8
@@ -31,6 +30,7 @@ no bit 7; they differ by 42 at most.
 """
 _CROSSING = {"xor": rb"\x60-\x7f", "added": rb"\x08-\x2a\xd6-\xf8"}
 """Steps between a letter and a digit."""
+_CROSSES = {kind: re.compile(b"[%b]" % steps) for kind, steps in _CROSSING.items()}
 _OF_DIGITS = {"xor": rb"\x00-\x0f", "added": rb"\x00-\x09\xf7-\xff"}
 _NEAR = {kind: re.compile(b"[%b]{11,}" % steps) for kind, steps in _BETWEEN.items()}
 _SPACED_NEAR = {kind: re.compile(b"[%b]{16,}" % steps) for kind, steps in _BETWEEN.items()}
@@ -64,7 +64,7 @@ def find_under_key(segment: Segment) -> Iterator[VinCandidate]:
     """Every candidate of one segment under ``xor`` and ``added``, pairs included."""
     whole = View(segment)
     for kind, steps in (("xor", whole.xor_steps), ("added", whole.added_steps)):
-        for lo, hi in _regions(_NEAR[kind], steps):
+        for lo, hi in _regions(kind, _NEAR[kind], steps):
             part = Segment(segment.start + lo, segment.data[lo : hi + 1])
             yield from _in_view(kind, (), View(part))
             if kind == "xor":
@@ -74,22 +74,30 @@ def find_under_key(segment: Segment) -> Iterator[VinCandidate]:
                         yield from _in_view(kind, (Step(f"swapped-{8 * unit}"),), view)
     for phase in range(2):
         view = View(segment, stride=2, phase=phase)
-        for lo, hi in _regions(_SPACED_NEAR["xor"], view.xor_steps):
+        for lo, hi in _regions("xor", _SPACED_NEAR["xor"], view.xor_steps):
             first = segment.start + phase + 2 * lo
             spaced = Segment(first, segment.data[phase + 2 * lo : phase + 2 * hi + 1])
             yield from _in_view("xor", (Step("every-2"),), View(spaced, stride=2))
 
 
-def _regions(pattern: re.Pattern[bytes], steps: bytes) -> Iterator[tuple[int, int]]:
-    """(first, end) of the steps worth a look, long runs of equal bytes cut out."""
-    for lo, hi in find_regions(pattern, steps, _MARGIN):
-        first = lo
-        for equal in _EQUAL_BYTES.finditer(steps, lo, hi):
+def _regions(kind: str, pattern: re.Pattern[bytes], steps: bytes) -> Iterator[tuple[int, int]]:
+    """(first, end) of the steps worth a look.
+
+    The run must hold a step between a letter and a digit: in any order of the words it
+    covers characters 4 to 14 at least, and a text that is accepted has a letter and a digit
+    there. Long runs of equal bytes are cut out.
+    """
+    crossing = _CROSSES[kind]
+    for match in pattern.finditer(steps):
+        if not crossing.search(steps, match.start(), match.end()):
+            continue
+        first, end = max(0, match.start() - _MARGIN), min(len(steps), match.end() + _MARGIN)
+        for equal in _EQUAL_BYTES.finditer(steps, first, end):
             if equal.start() + 8 - first >= VIN_LENGTH - 1:
                 yield first, equal.start() + 8
-            first = equal.end() - 8
-        if hi - first >= VIN_LENGTH - 1:
-            yield first, hi
+            first = max(first, equal.end() - 8)
+        if end - first >= VIN_LENGTH - 1:
+            yield first, end
 
 
 def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCandidate]:
