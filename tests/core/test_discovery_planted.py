@@ -51,17 +51,17 @@ def is_in(address: int, run: Span, step: int) -> bool:
 
 
 def proves_nothing(name: str, images: list[bytearray], block: Span, field: Span) -> bool:
-    """What the search leaves out: a block of one byte value says nothing, except with a CRC
-    shorter than the block and not of one byte value."""
-    return all(
-        len(set(image[block.start : block.end])) == 1
-        and (
-            name in SUMS
-            or len(set(image[field.start : field.end])) == 1
-            or len(block) <= len(field)
-        )
-        for image in images
-    )
+    """What the search leaves out, in every image: blocks of one byte value, except with a CRC
+    shorter than the block and not of one byte value; erased fields of two bytes or more."""
+
+    def is_blank(image: bytearray) -> bool:
+        covered, stored = set(image[block.start : block.end]), set(image[field.start : field.end])
+        if len(field) > 1 and stored in ({0x00}, {0xFF}):
+            return True
+        short = name in SUMS or len(stored) == 1 or len(block) <= len(field)
+        return len(covered) == 1 and short
+
+    return all(is_blank(image) for image in images)
 
 
 @settings(max_examples=100, deadline=None, derandomize=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,12 +15,16 @@ from memtool.core.discovery.evidence import (
     Places,
     choose_counted,
     content_thresholds,
+    is_erased,
     start_limits,
 )
 from memtool.core.discovery.register_algebra import bit_masks
 
+_KEPT = 3
 _RUN = 4
 """So many equal bytes beside a block are taken for erased space."""
+_Key = TypeVar("_Key")
+_Value = TypeVar("_Value")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +35,11 @@ class FixedField:
     """From the area's start; may lie outside of the area."""
     stored: tuple[bytes, ...]
     """Its bytes in each of the area's images."""
+
+    @property
+    def says_nothing(self) -> bool:
+        """Whether it is erased in all images."""
+        return all(is_erased(stored) for stored in self.stored)
 
     @property
     def distinct(self) -> int:
@@ -70,6 +80,7 @@ class Area:
         their block, or 0 for fields elsewhere; `strict` as in `proves_nothing`."""
         key = length, strict or not length
         if key not in self._thresholds:
+            _make_room(self._thresholds)
             limits = [start_limits(image, length, strict=strict) for image in self.counted]
             self._thresholds[key] = content_thresholds(self.counted, limits)
         return self._thresholds[key]
@@ -96,6 +107,7 @@ class Area:
     def stored_levels(self, length: int) -> NDArray[np.int64]:
         """How many different fields of `length` bytes the images have, at each offset."""
         if length not in self._levels:
+            _make_room(self._levels)
             room = self.size - length + 1
             rows = []
             for image in self.images:
@@ -140,6 +152,12 @@ class Area:
                 same &= image[:room] == np.concatenate([image, image[:1]])[step : room + step]
         same[-1] &= self.size >= _RUN
         return same.astype(np.int8)
+
+
+def _make_room(kept: dict[_Key, _Value]) -> None:
+    """Searches go by width, so what was made for other widths is not asked for again soon."""
+    while len(kept) >= _KEPT:
+        del kept[next(iter(kept))]
 
 
 def count_distinct(numbers: Sequence[NDArray[np.uint64]]) -> NDArray[np.int64]:

@@ -146,6 +146,26 @@ class StartClasses:
         hits, nearest, first, _, _ = joined
         return hits, nearest - first + 1
 
+    def _without_blocked(self, hits: Indexes, ends: Keys, limits: Indexes) -> Indexes:
+        """Drop most hits that only starts above their limit have made.
+
+        In erased space all ends share one limit, the start of that space, and many have the
+        keys of starts inside it. A table of the starts below the limit alone tells cheaply.
+        """
+        shared = limits[hits]
+        borders = np.flatnonzero(np.diff(shared)) + 1
+        firsts = np.concatenate([[0], borders]) if len(hits) else borders
+        lasts = np.concatenate([borders, [len(hits)]]) if len(hits) else borders
+        long = np.flatnonzero(lasts - firsts >= _MANY)
+        if not len(long):
+            return hits
+        kept = np.ones(len(hits), bool)
+        for run in long:
+            part = slice(int(firsts[run]), int(lasts[run]))
+            below = self._keys[: int(shared[part.start]) * self.per_position]
+            kept[part] = KeyTable(below).may_have(ends[hits[part]])
+        return hits[kept]
+
     def _common(self, keys: Keys) -> Keys:
         """The distinct ones of `keys` that some start has, sorted."""
         if self._sorted is None:
@@ -163,6 +183,7 @@ class StartClasses:
         starts of these classes; those starts; the class of each."""
         hits = np.flatnonzero(self._table.may_have(ends))
         hits = hits[limits[hits] > (0 if floors is None else floors[hits])]
+        hits = self._without_blocked(hits, ends, limits)
         if not len(hits):
             return None
         common = self._common(ends[hits])

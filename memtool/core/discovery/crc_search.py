@@ -23,8 +23,10 @@ from memtool.core.discovery.evidence import count_pairs, expected_by_level
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
 from memtool.core.discovery.results import Placement
 
-_BATCH = 1 << 19
+_BATCH = 1 << 17
 """Registers worked on at a time where many places are tried."""
+_LARGE = 1 << 15
+"""In areas of more bytes the starts of one final XOR alone are kept."""
 _TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
 """Shifts that mix a side before it is added to a key."""
 
@@ -145,6 +147,8 @@ class CrcSides:
     def starts(self, xorout: int) -> StartClasses:
         """All starts of the models with this final XOR, at offsets 0 … n - 1."""
         if xorout not in self._starts:
+            if self.area.size > _LARGE:
+                self._starts.clear()
             models = self.models_of(xorout)
             self._starts[xorout] = _start_classes([self._start_keys(model) for model in models])
         return self._starts[xorout]
@@ -209,10 +213,12 @@ def search_after_block(
     expected = expected_by_level(
         thresholds, positions + group.length, positions, levels, group.width
     )
-    for order in number_orders(group.length, word_swapped=word_swapped):
-        keys = sides.end_keys(order)
-        for xorout in sides.xorouts:
-            models = sides.models_of(xorout)
+    orders = number_orders(group.length, word_swapped=word_swapped)
+    keys = [sides.end_keys(order) for order in orders]
+    for xorout in sides.xorouts:
+        models = sides.models_of(xorout)
+        shift = sides.constant(xorout)[: len(positions)]
+        for order, plain in zip(orders, keys, strict=True):
             ends = Ends(
                 algorithms=tuple(model.algorithm for model in models),
                 order=order,
@@ -227,10 +233,10 @@ def search_after_block(
             )
             for level, matches in enumerate(expected, 1):
                 collector.chance.add(group.width * level, len(models) * matches)
-            shifted = keys ^ sides.constant(xorout)[: len(keys)] if xorout else keys
             natural = sides.is_natural(order)
             starts = sides.starts_of_natural_order(xorout) if natural else sides.starts(xorout)
-            collector.offer(area, ends, starts.match(shifted, limits), len(models), limits)
+            found = starts.match(plain ^ shift if xorout else plain, limits)
+            collector.offer(area, ends, found, len(models), limits)
             yield
 
 

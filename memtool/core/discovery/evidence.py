@@ -12,6 +12,8 @@ Facts
 - A block of one repeated byte, erased or never written, proves nothing: sums stand still
   over zeros, registers too, and start values of all ones cancel as many erased bytes. Only
   a CRC right behind a block longer than itself counts, if it is not one repeated byte too.
+- A field of two bytes or more that is erased, all 00 or all FF, proves nothing either: a
+  checksum has that value once in 2^15 images, erased space has it everywhere.
 - Chance makes a pair of start and end with e different contents, block and field together,
   match in all of them with 2^(-width·e).
 - Thresholds: as the start moves down from a fixed end, contents only fall apart. For each
@@ -116,9 +118,16 @@ def proves_nothing(block: bytes, field: bytes, *, strict: bool) -> bool:
         field: The stored number; empty where it does not matter.
         strict: The field does not matter: for sums, and for fields that lie elsewhere.
     """
+    if len(field) > 1 and is_erased(field):
+        return True
     if block.count(block[:1]) != len(block):
         return False
     return strict or field.count(field[:1]) == len(field) or len(block) <= len(field)
+
+
+def is_erased(field: bytes) -> bool:
+    """Whether all bytes are 00, or all FF."""
+    return field[:1] in (b"\x00", b"\xff") and field.count(field[:1]) == len(field)
 
 
 def run_starts(image: Bytes) -> Places:
@@ -144,6 +153,11 @@ def start_limits(image: Bytes, length: int, *, strict: bool) -> Places:
     if not strict:
         varied = runs[length:] > ends
         np.maximum(limits[length:], np.where(varied, ends - length, 0), out=limits[length:])
+    if length > 1:
+        erased = (runs[length:] <= ends) & (
+            (image[length - 1 :] == 0) | (image[length - 1 :] == 255)
+        )
+        limits[length:][erased] = 0
     return limits
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from memtool.core.discovery.area import Area, FixedField
 from memtool.core.discovery.results import Placement, SearchedPlacement
 from memtool.core.image import Image
-from memtool.core.span import Span, spans_of_addresses
+from memtool.core.span import Span
 
 MOST_PLACES = 256
 _LONGEST = 8
@@ -27,11 +29,12 @@ class FieldPlaces:
     left_out: str | None
 
     def fields_in(self, area: Area, length: int) -> tuple[FixedField, ...]:
-        """Those places as seen from an area."""
-        return tuple(
+        """Those places as seen from an area, without those that are erased in all images."""
+        fields = (
             FixedField(address - area.base, stored)
             for address, stored in self.by_length.get(length, ())
         )
+        return tuple(field for field in fields if not field.says_nothing)
 
     def searched(self) -> SearchedPlacement:
         """For the record."""
@@ -89,7 +92,7 @@ def _given(images: Sequence[Image], at: Span) -> FieldPlaces:
 
 
 def _differing(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
-    runs = spans_of_addresses(_differing_addresses(images, spans))
+    runs = _differing_runs(images, spans)
     total = sum(len(run) for run in runs)
     left_out = None
     if total > MOST_PLACES:
@@ -115,17 +118,17 @@ def _differing(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
     )
 
 
-def _differing_addresses(images: Sequence[Image], spans: Sequence[Span]) -> list[int]:
-    import numpy as np
-
-    found: list[int] = []
+def _differing_runs(images: Sequence[Image], spans: Sequence[Span]) -> tuple[Span, ...]:
+    """Runs of addresses at which not all images agree."""
+    found: list[Span] = []
     for span in spans:
-        rows = [np.frombuffer(image.read(span), np.uint8) for image in images]
-        differs = np.zeros(len(span), bool)
-        for row in rows[1:]:
-            differs |= row != rows[0]
-        found += (np.flatnonzero(differs) + span.start).tolist()
-    return found
+        first, *others = (np.frombuffer(image.read(span), np.uint8) for image in images)
+        differs = np.zeros(len(span) + 2, np.int8)
+        for other in others:
+            differs[1:-1] |= first != other
+        edges = np.flatnonzero(np.diff(differs)) + span.start
+        found += [Span(int(low), int(high)) for low, high in edges.reshape(-1, 2)]
+    return tuple(found)
 
 
 def _without_small_gaps(runs: Sequence[Span]) -> tuple[Span, ...]:

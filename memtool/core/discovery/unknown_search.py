@@ -162,7 +162,7 @@ class UnknownSearch:
         }
         adding = independent_rows(numbers, linear=True)
         bits = model.width * (len(adding) - 1)
-        if len(constants) > 1 or not bits or field in known:
+        if len(constants) > 1 or not bits or any(field.overlaps(other) for other in known):
             return
         expected = self._chance.expected(bits, tier=0)
         if expected > _MOST_EXPECTED:
