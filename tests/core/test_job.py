@@ -101,7 +101,7 @@ def test_checks_survive_the_journal() -> None:
 
 
 def test_newest_check_of_a_stage() -> None:
-    facts = {
+    facts: dict[str, Any] = {
         "stage": "donor",
         "chip": "95160",
         "verdict": "incomplete",
