@@ -32,8 +32,12 @@ _CROSSING = {"xor": rb"\x60-\x7f", "added": rb"\x08-\x2a\xd6-\xf8"}
 """Steps between a letter and a digit."""
 _CROSSES = {kind: re.compile(b"[%b]" % steps) for kind, steps in _CROSSING.items()}
 _OF_DIGITS = {"xor": rb"\x00-\x0f", "added": rb"\x00-\x09\xf7-\xff"}
-_NEAR = {kind: re.compile(b"[%b]{11,}" % steps) for kind, steps in _BETWEEN.items()}
-_SPACED_NEAR = {kind: re.compile(b"[%b]{16,}" % steps) for kind, steps in _BETWEEN.items()}
+_STEPS_IN_A_ROW = ((1, 16), (2, 15), (4, 11))
+"""Bytes of a word, and how many steps of a text still stand in a row when words are swapped."""
+_RUNS = {
+    (kind, least): re.compile(b"[%b]{%d,}" % (_BETWEEN[kind], least))
+    for kind, least in (("xor", 11), ("xor", 16), ("added", 16))
+}
 _SIX_EQUAL = re.compile(r"(.)\1{5}")
 _EQUAL_BYTES = re.compile(rb"\x00{9,}")
 _WINDOW = {
@@ -63,41 +67,44 @@ _KEYS = {kind: _keys_by_byte(kind) for kind in _BETWEEN}
 def find_under_key(segment: Segment) -> Iterator[VinCandidate]:
     """Every candidate of one segment under ``xor`` and ``added``, pairs included."""
     whole = View(segment)
-    for kind, steps in (("xor", whole.xor_steps), ("added", whole.added_steps)):
-        for lo, hi in _regions(kind, _NEAR[kind], steps):
-            part = Segment(segment.start + lo, segment.data[lo : hi + 1])
-            yield from _in_view(kind, (), View(part))
-            if kind == "xor":
-                for unit in (2, 4):
-                    for phase in range(unit):
-                        view = View(part, unit=unit, phase=phase)
-                        yield from _in_view(kind, (Step(f"swapped-{8 * unit}"),), view)
+    for lo, hi, _ in _regions("added", 16, whole.added_steps):
+        yield from _in_view("added", (), View(_part(segment, lo, hi)))
+    for lo, hi, length in _regions("xor", 11, whole.xor_steps):
+        part = _part(segment, lo, hi)
+        for unit, least in _STEPS_IN_A_ROW:
+            order = (Step(f"swapped-{8 * unit}"),) if unit > 1 else ()
+            for phase in range(unit) if length >= least else ():
+                yield from _in_view("xor", order, View(part, unit=unit, phase=phase))
     for phase in range(2):
         view = View(segment, stride=2, phase=phase)
-        for lo, hi in _regions("xor", _SPACED_NEAR["xor"], view.xor_steps):
+        for lo, hi, _ in _regions("xor", 16, view.xor_steps):
             first = segment.start + phase + 2 * lo
             spaced = Segment(first, segment.data[phase + 2 * lo : phase + 2 * hi + 1])
             yield from _in_view("xor", (Step("every-2"),), View(spaced, stride=2))
 
 
-def _regions(kind: str, pattern: re.Pattern[bytes], steps: bytes) -> Iterator[tuple[int, int]]:
-    """(first, end) of the steps worth a look.
+def _part(segment: Segment, lo: int, hi: int) -> Segment:
+    return Segment(segment.start + lo, segment.data[lo : hi + 1])
 
-    The run must hold a step between a letter and a digit: in any order of the words it
-    covers characters 4 to 14 at least, and a text that is accepted has a letter and a digit
-    there. Long runs of equal bytes are cut out.
+
+def _regions(kind: str, least: int, steps: bytes) -> Iterator[tuple[int, int, int]]:
+    """(first, end, length of the run) of the steps worth a look.
+
+    The run must have `least` steps and hold one between a letter and a digit: in any order
+    of the words it covers characters 4 to 14 at least, and a text that is accepted has a
+    letter and a digit there. Long runs of equal bytes are cut out.
     """
     crossing = _CROSSES[kind]
-    for match in pattern.finditer(steps):
+    for match in _RUNS[kind, least].finditer(steps):
         if not crossing.search(steps, match.start(), match.end()):
             continue
         first, end = max(0, match.start() - _MARGIN), min(len(steps), match.end() + _MARGIN)
         for equal in _EQUAL_BYTES.finditer(steps, first, end):
             if equal.start() + 8 - first >= VIN_LENGTH - 1:
-                yield first, equal.start() + 8
+                yield first, equal.start() + 8, len(match[0])
             first = max(first, equal.end() - 8)
         if end - first >= VIN_LENGTH - 1:
-            yield first, end
+            yield first, end, len(match[0])
 
 
 def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCandidate]:
