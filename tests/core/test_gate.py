@@ -349,3 +349,32 @@ def test_check_written_fails_when_any_byte_on_disk_is_not_the_planned_one(addres
     assert checks[0].result is Verdict.FAIL
     expected = Verdict.PASS if address == 0x10 else Verdict.FAIL
     assert checks[1].result is expected
+
+
+def test_rule_donor_backup_refuses_a_backup_of_another_role() -> None:
+    request = good_request()
+    entry = replace(entry_of(request.image), role=Role.REFERENCE)
+    assert_only(with_entry(request, entry), "donor-backup")
+
+
+def test_rule_only_planned_refuses_where_there_is_no_plan() -> None:
+    assert_only(replace(good_request(), plan=None, blanked=None), "only-planned")
+
+
+def test_rule_protected_untouched_judges_the_plan_before_anything_is_made() -> None:
+    request = good_request()
+    assert request.layout is not None
+    plan = plan_blank(request.image, request.layout, more=[Span(0x80, 0x81)], keep=[COUNTER])
+    broken = broken_rules(replace(request, plan=plan, blanked=None))
+    assert broken == ["protected-untouched", "only-planned"]
+
+
+def test_rule_layout_fits_without_record_of_the_chip_judges_the_place_alone() -> None:
+    request = replace(good_request(), reads=None)
+    assert "layout-fits" not in broken_rules(request)
+
+
+def test_a_request_that_is_not_whole_is_never_cleared(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("memtool.core.gate.RULES", ())
+    with pytest.raises(ValueError, match="not whole"):
+        require_blank(replace(good_request(), job=None))
