@@ -1,4 +1,4 @@
-"""`benchimage layout`: layout files are checked, shown and kept."""
+"""`benchimage layout`: layout files are drafted, reviewed, checked, shown and kept."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import importlib
 import click
 
 SUBCOMMANDS = {
+    "draft": ("memtool.cli.layout_draft", "Propose a layout from the images of several modules."),
+    "review": ("memtool.cli.layout_review", "Ask a person yes or no for each guess of a layout."),
     "check": ("memtool.cli.layout_check", "Check a layout file; score it on images."),
     "show": ("memtool.cli.layout_show", "Draw a layout, alone or with an image's values."),
     "add": ("memtool.cli.layout_add", "Keep a layout where other commands look for it."),
@@ -37,6 +39,8 @@ class _LateGroup(click.Group):
     epilog="""Examples:
 
 \b
+  benchimage layout draft donor original --out door.toml
+  benchimage layout review door.toml
   benchimage layout check door.toml --against donor.bin
   benchimage layout show door.toml --image donor.bin
   benchimage layout add door.toml""",

@@ -155,15 +155,29 @@ def load_kept(store: BackupStore, kept: KeptReads) -> tuple[BackupEntry, LoadedR
         StoreError: the store has lost or changed it.
     """
     entry = store.entry(kept.backup)
-    first = entry.reads[0]
-    data = store.read_file_of(entry, 0)
+    return entry, _load_stored(store, entry, 0)
+
+
+def load_kept_reads(store: BackupStore, kept: KeptReads) -> list[LoadedRead]:
+    """All reads of a backup, from their verified stored copies.
+
+    Raises:
+        StoreError: the store has lost or changed one.
+    """
+    entry = store.entry(kept.backup)
+    return [_load_stored(store, entry, number) for number in range(len(entry.reads))]
+
+
+def _load_stored(store: BackupStore, entry: BackupEntry, number: int) -> LoadedRead:
+    read = entry.reads[number]
+    data = store.read_file_of(entry, number)
     options = ReadOptions(
-        format=ImageFormat(first.format),
-        base=first.base,
-        overlap_last=first.overlap_last,
-        accept_missing_end=first.accept_missing_end,
+        format=ImageFormat(read.format),
+        base=read.base,
+        overlap_last=read.overlap_last,
+        accept_missing_end=read.accept_missing_end,
     )
-    return entry, parse_content(first.name, data, first.file_sha256, options)
+    return parse_content(read.name, data, read.file_sha256, options)
 
 
 def load_role(

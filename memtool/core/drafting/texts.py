@@ -28,6 +28,7 @@ from memtool.core.span import Span
 
 _SHORTEST = 5
 _LIKELY_FROM = 6
+_LONG_DATE = 4
 _NEAR = 4
 """Bytes between a text and a date that belongs to it."""
 _WORDY = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-./_ ")
@@ -68,16 +69,18 @@ def add_texts(assembly: Assembly) -> None:
 def add_dates(assembly: Assembly) -> None:
     """Add what is a date in BCD in every module and differs between them."""
     survey = assembly.survey
-    for length in (4, 3):
+    for length in (_LONG_DATE, 3):
         for start in range(survey.span.start, survey.span.end - length + 1):
             span = Span(start, start + length)
-            if not assembly.claims.is_free(span):
+            if not (assembly.claims.is_free(span) or _begins_as_padding(assembly, span)):
                 continue
             texts = survey.texts_at(span)
             if len(set(texts)) < 2 or len(survey.configured) < 2:
                 continue
             order = _date_order([*texts, *survey.reference_at(span)])
             if order is None or (length == 3 and not _may_be_short_date(assembly, span)):
+                continue
+            if not assembly.make_room(span):
                 continue
             assembly.add(
                 "date",
@@ -91,8 +94,20 @@ def add_dates(assembly: Assembly) -> None:
                     ),
                     "It stays with the module.",
                 ],
-                confidence=Confidence.LIKELY if length == 4 else Confidence.POSSIBLE,
+                confidence=Confidence.LIKELY if length == _LONG_DATE else Confidence.POSSIBLE,
             )
+
+
+def _begins_as_padding(assembly: Assembly, span: Span) -> bool:
+    """Whether a text seems to reach one blank into it: the 20 of a year is a blank, too."""
+    if len(span) != _LONG_DATE or not assembly.survey.covers(span):
+        return False
+    first, rest = Span(span.start, span.start + 1), Span(span.start + 1, span.end)
+    ends_here = any(
+        guess.region.span.end == first.end
+        for guess in assembly.regions_of(RegionKind.MODULE_IDENTITY)
+    )
+    return ends_here and assembly.claims.is_free(rest)
 
 
 def _may_be_short_date(assembly: Assembly, span: Span) -> bool:
