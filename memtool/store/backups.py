@@ -80,10 +80,13 @@ class BackupStore:
         self._holding = False
 
     @contextmanager
-    def locked(self) -> Iterator[None]:
+    def locked(self, *, to_write: bool = False) -> Iterator[None]:
         """Keep all other runs of benchimage from changing this store meanwhile.
 
         May be entered again inside.
+
+        Args:
+            to_write: False: a place that is read-only needs no lock and gets none.
 
         Raises:
             StoreError: it is held by another run for too long, or cannot be locked.
@@ -91,7 +94,7 @@ class BackupStore:
         if self._holding:
             yield
             return
-        with lock_place(self.folder, needed=False):
+        with lock_place(self.folder, needed=to_write):
             self._holding = True
             try:
                 yield
@@ -133,12 +136,13 @@ class BackupStore:
             added=added,
         )
         make_root(self.folder, parents=True)
-        with self.locked():
+        # Held over both, so that nobody sees one store ahead of the other.
+        with self.locked(to_write=True):
             kept = _add_to(self.folder, reads, wanted, added)
-        if self.also is not None:
-            make_root(self.also, parents=False)
-            with lock_place(self.also):
-                _add_to(self.also, reads, kept, added)
+            if self.also is not None:
+                make_root(self.also, parents=False)
+                with lock_place(self.also):
+                    _add_to(self.also, reads, kept, added)
         return kept.entry
 
     def entries(self) -> tuple[BackupEntry, ...]:
@@ -241,7 +245,10 @@ class BackupStore:
         Raises:
             StoreError: there is no store, a newer version made it, or a write failed.
         """
-        with self.locked(), open_place_unmarked(self.folder, make_parts=True) as place:
+        with (
+            self.locked(to_write=True),
+            open_place_unmarked(self.folder, make_parts=True) as place,
+        ):
             if self.also is None:
                 return mend_place(place, None, time=time)
             make_root(self.also, parents=False)

@@ -184,9 +184,11 @@ def _check_root(root: Folder) -> Iterator[StoreItem]:
         fault = find_fault_of_fixed(root, name, data)
         if fault is not None:
             yield _fail(name, f"It {fault}; --repair puts it back.")
+    fixed = {name.lower() for name in (MARKER, README, JOURNAL)}
     for name in root.names():
         status = root.status(name)
-        if name in (MARKER, README, JOURNAL) or status is None:
+        # Some file systems that are blind to case give names back in lower case.
+        if name.lower() in fixed or status is None:
             continue
         right = stat.S_ISDIR if name in _FOLDERS else stat.S_ISREG
         if name in _FOLDERS or name == LOCK:

@@ -290,7 +290,8 @@ def remove_placeholder(folder: Folder, name: str) -> None:
 
 def _require_no_foreign(root: Folder) -> None:
     """A folder that is to become a store holds nothing but what a killed beginning left."""
-    foreign = set(root.names()) - {LOCK, README, FILES, RECORDS}
+    own = {LOCK, README.lower(), FILES, RECORDS}
+    foreign = {name for name in root.names() if name.lower() not in own}
     if _has_parts(root) or any(not name.startswith(UNFINISHED) for name in foreign):
         raise RefusalError(
             "this folder is not empty and not a backup store",
