@@ -9,12 +9,12 @@ page apart.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from html import escape
 
 from memtool.core.memory_map import Content, MapRow, MapRun, MemoryMap, Strip
 from memtool.core.region import RegionKind
-from memtool.core.span import Span, format_address, format_span
+from memtool.core.span import Span, format_address, format_span, union_spans
 from memtool.render.layout_map import SIGNS
 from memtool.render.words import count_of, safe_text
 
@@ -119,11 +119,11 @@ def _describe_map(picture: MemoryMap, marks: str) -> str:
     for kind in picture.kinds:
         spans = _spans_of(picture, kind)
         parts.append(f"{SIGNS[kind]}, {kind.value.replace('-', ' ')}: {_listed(spans)}.")
-    marked = [
+    marked = union_spans(
         _cell_span(picture, row.start, first, cells)
         for row in picture.rows
         for first, cells in row.marked
-    ]
+    )
     if marked:
         parts.append(f"Cells with bytes that are {marks}: {_listed(marked)}.")
     return " ".join(parts)
@@ -147,7 +147,7 @@ def _cell_span(picture: MemoryMap, start: int, first: int, cells: int) -> Span:
     return Span(start + first * cell, start + (first + cells) * cell)
 
 
-def _listed(spans: list[Span]) -> str:
+def _listed(spans: Sequence[Span]) -> str:
     shown = ", ".join(format_span(span) for span in spans[:6])
     return shown if len(spans) <= 6 else f"{shown} and {len(spans) - 6} more"
 
