@@ -45,9 +45,16 @@ def next_step(view: StartView) -> str:
     if Role.ORIGINAL not in roles and view.original_unreadable is None:
         return "add the original's reads, or say why not with --original-unreadable REASON"
     if view.layout is None:
+        named = " ".join(role.value for role in Role if role in roles)
         return (
-            f"cd {safe_text(view.folder)}, then benchimage inspect donor; then write a layout,"
-            " or blank the VIN alone with benchimage blank donor --vin VIN"
+            f"cd {safe_text(view.folder)}, then benchimage layout draft {named} --out layout.toml"
+            " and benchimage layout review layout.toml; or blank the VIN alone with benchimage"
+            " blank donor --vin VIN"
+        )
+    if not view.layout.reviewed:
+        return (
+            f"cd {safe_text(view.folder)}; nobody has reviewed the layout: benchimage layout"
+            " review FILE, then benchimage blank donor --layout FILE-reviewed-1.toml --dry-run"
         )
     return (
         f"cd {safe_text(view.folder)}, then benchimage check --stage donor, then"
