@@ -2,19 +2,39 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from memtool.core.blanking import BlankPlan, PlanError, plan_blank, plan_blank_vin
+from memtool.core.identity import find_identity
 from memtool.core.image import Image
 from memtool.core.job import KeptSpan
 from memtool.core.layout import Layout
 from memtool.core.region import RegionKind
 from memtool.core.span import Span
+from memtool.errors import LayoutError
 from memtool.store.layouts import parse_layout
 from tests.build import DONOR_VIN, LAYOUT, blanked_memory, identity_crc, module_memory
+from tests.stored_texts import ALL_FORMS, plant
 
+MODULE = """\
+[layout]
+name = "one field"
+chip = "24C04"
+size = 512
+module = "body"
+reviewed = true
+
+[[region]]
+name = "VIN"
+span = "{start}+{length}"
+kind = "vehicle-identity"
+type = "vin"
+stored_as = "{form}"
+"""
 COUNTER = KeptSpan(span=Span(0x40, 0x44), reason="counter")
 
 
@@ -181,3 +201,48 @@ def test_vin_alone_is_taken_out_in_any_form_and_foreign_bytes_stay(stored: bytes
 def test_vin_that_is_not_there_is_no_plan() -> None:
     with pytest.raises(PlanError, match="not in the image"):
         plan_blank_vin(Image.from_bytes(b"\xff" * 256), DONOR_VIN)
+
+
+@pytest.mark.parametrize("form", ALL_FORMS)
+@pytest.mark.parametrize("seed", range(3))
+def test_vin_alone_loses_its_bits_in_every_form_and_no_others(form: str, seed: int) -> None:
+    rng = random.Random(f"{form}-{seed}")
+    planted = plant(rng.randbytes(512), DONOR_VIN, form, rng)
+    image = Image.from_bytes(planted.image)
+    blank = after(planted.image, plan_blank_vin(image, DONOR_VIN))
+    marks = dict(planted.cells)
+    expected = bytes(value | marks.get(place, 0) for place, value in enumerate(planted.image))
+    assert blank == expected
+    left = find_identity(Image.from_bytes(blank), DONOR_VIN)
+    assert not [match for match in left if match.is_telling]
+
+
+@pytest.mark.parametrize("form", [form for form in ALL_FORMS if form != "split"])
+def test_layout_region_loses_the_bits_of_its_form_alone(form: str) -> None:
+    rng = random.Random(form)
+    planted = plant(rng.randbytes(512), DONOR_VIN, form, rng)
+    unit = int(form[8:10]) // 8 if form.startswith("swapped") else 1
+    stride = int(form[6]) if form.startswith("every") else 1
+    start = planted.start - planted.start % unit
+    end = planted.start + -(-(planted.end - start) // unit) * unit - (planted.start - start)
+    end = max(end, start + 17 * stride) if stride > 1 else end
+    text = MODULE.format(start=start, length=end - start, form=planted.name)
+    try:
+        layout = parse_layout(text)
+    except LayoutError as error:
+        # Whole words or bytes hold more than the text: such a field cannot be described.
+        assert "type vin takes 17 bytes" in str(error)
+        return
+    blank = after(planted.image, plan_blank(Image.from_bytes(planted.image), layout))
+    marks = dict(planted.cells)
+    for place, (old, new) in enumerate(zip(planted.image, blank, strict=True)):
+        if place in marks:
+            assert new == old | marks[place]
+        elif not start <= place < end:
+            assert new == old
+
+
+def test_layout_cannot_place_a_split_text() -> None:
+    text = LAYOUT.replace('stored_as = "reversed"', 'stored_as = "split"')
+    with pytest.raises(LayoutError):
+        parse_layout(text)
