@@ -152,13 +152,13 @@ class StartClasses:
         In erased space all ends share one limit, the start of that space, and many have the
         keys of starts inside it. A table of the starts below the limit alone tells cheaply.
         """
+        if len(hits) < _MANY:
+            return hits
         shared = limits[hits]
         borders = np.flatnonzero(np.diff(shared)) + 1
-        firsts = np.concatenate([[0], borders]) if len(hits) else borders
-        lasts = np.concatenate([borders, [len(hits)]]) if len(hits) else borders
+        firsts = np.concatenate([[0], borders])
+        lasts = np.concatenate([borders, [len(hits)]])
         long = np.flatnonzero(lasts - firsts >= _MANY)
-        if not len(long):
-            return hits
         kept = np.ones(len(hits), bool)
         for run in long:
             part = slice(int(firsts[run]), int(lasts[run]))

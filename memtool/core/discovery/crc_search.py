@@ -294,16 +294,16 @@ def expect_fixed(area: Area, field: FixedField, length: int, bits: float) -> flo
 
 def count_fixed_pairs(area: Area, field: FixedField, length: int) -> list[int]:
     """Blocks tried for one field, by the contents that they have."""
-    thresholds = area.thresholds(0)
-    before = np.arange(max(0, min(field.offset, area.size)) + 1)
-    counts = count_pairs(thresholds, before, before)
-    low = field.offset + length
-    if low < area.size:
-        floor = max(0, low)
+    key = field.offset, length
+    if key not in area.pairs_by_field:
+        thresholds = area.thresholds(0)
+        before = np.arange(max(0, min(field.offset, area.size)) + 1)
+        counts = count_pairs(thresholds, before, before)
+        floor = max(0, field.offset + length)
         after = np.arange(floor + 1, area.size + 1)
         more = count_pairs(thresholds, after, after, floor)
-        counts = [one + other for one, other in zip(counts, more, strict=True)]
-    return counts
+        area.pairs_by_field[key] = [one + other for one, other in zip(counts, more, strict=True)]
+    return area.pairs_by_field[key]
 
 
 def _likely_ends(

@@ -21,7 +21,7 @@ Facts
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -36,6 +36,8 @@ from memtool.core.discovery.crc_search import expect_fixed
 from memtool.core.discovery.evidence import count_pairs, expected_by_level
 from memtool.core.discovery.results import Placement
 
+_BATCH = 1 << 16
+"""Ends worked on at a time where many places are tried."""
 _SHIFTED = 1 << 13
 _MOST_SHIFTS = 16
 """Fields are shifted often enough to look at so many, to measure what chance makes."""
@@ -400,21 +402,11 @@ def search_sums_fixed_fields(
 ) -> Iterator[None]:
     """Report the blocks whose number lies at one of `fields`; yields after each piece of work."""
     family, area = sides.family, sides.area
-    everywhere = np.arange(1, area.size + 1)
-    for field in fields:
-        behind = everywhere >= field.offset + family.length + 1
-        outside = behind | (everywhere < field.offset + (0 if skip_adjacent else 1))
-        positions = everywhere[outside]
-        if not len(positions):
-            continue
-        floors = np.where(behind[outside], max(field.offset + family.length, 0), 0)
-        limits = np.minimum(positions, area.thresholds(0)[0][positions]).astype(np.int64)
-        share = 0.5 if family.words else 1.0
-        expected = share * expect_fixed(area, field, family.length, evidence_bits(family))
-        stored_at = _always(field.stored)
+    step = max(1, _BATCH // area.size)
+    for begin in range(0, len(fields), step):
+        batch = _FieldBatch(area, fields[begin : begin + step], family.length, skip_adjacent)
         for order in number_orders(family.length, word_swapped=word_swapped):
-            numbers = [order.number(stored) for stored in field.stored]
-            stored = [np.full(len(positions), number, np.uint64) for number in numbers]
+            stored = batch.stored_numbers(order)
             for algorithm in family.algorithms:
                 for odd_length in (False, True) if _pads(family) else (False,):
                     yield
@@ -424,22 +416,58 @@ def search_sums_fixed_fields(
                         placement=placement,
                         length=family.length,
                         bits=_plain_bits(family, area),
-                        positions=positions,
-                        fields=np.full(len(positions), field.offset),
+                        positions=batch.positions,
+                        fields=batch.offsets,
                         together=False,
-                        levels=np.full(len(positions), field.distinct),
+                        levels=batch.levels,
                         linear=False,
                     )
-                    keys = sides.end_keys(algorithm, positions, stored, odd_length=odd_length)
-                    matches = sides.starts.match(keys, limits, floors)
-                    collector.offer(area, ends, matches, 1, limits, stored_at)
-                    collector.chance.add(
-                        evidence_bits(family) * field.distinct, expected, tier=TIERS[placement]
-                    )
+                    keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
+                    matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
+                    collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
+                    for bits, expected in batch.expected(family):
+                        collector.chance.add(bits, expected, tier=TIERS[placement])
 
 
-def _always(stored: tuple[bytes, ...]) -> Callable[[int], tuple[bytes, ...]]:
-    return lambda _: stored
+class _FieldBatch:
+    """Every end with each of some fields, as arrays of one length."""
+
+    def __init__(
+        self, area: Area, fields: Sequence[FixedField], length: int, skip_adjacent: bool
+    ) -> None:
+        self._area, self._fields, self._length = area, fields, length
+        everywhere = np.arange(1, area.size + 1)
+        positions = np.tile(everywhere, len(fields))
+        places = np.repeat(np.arange(len(fields)), area.size)
+        offsets = np.array([field.offset for field in fields])[places]
+        behind = positions >= offsets + length + 1
+        outside = behind | (positions < offsets + (0 if skip_adjacent else 1))
+        self.positions, self.places = positions[outside], places[outside]
+        self.offsets = offsets[outside]
+        self.floors = np.where(behind[outside], np.maximum(self.offsets + length, 0), 0)
+        block_limits = area.thresholds(0)[0][self.positions]
+        self.limits = np.minimum(self.positions, block_limits).astype(np.int64)
+        self.levels = np.array([field.distinct for field in fields])[self.places]
+
+    def stored_numbers(self, order: NumberOrder) -> list[Numbers]:
+        """For each image the number that goes with each end."""
+        return [
+            np.array([order.number(field.stored[row]) for field in self._fields], np.uint64)[
+                self.places
+            ]
+            for row in range(self._area.count)
+        ]
+
+    def stored_at(self, end: int) -> tuple[bytes, ...]:
+        """The field's bytes that go with an end."""
+        return self._fields[int(self.places[end])].stored
+
+    def expected(self, family: SumFamily) -> Iterator[tuple[float, float]]:
+        """Bits and chance matches of each field, for one algorithm."""
+        one = evidence_bits(family)
+        share = 0.5 if family.words else 1.0
+        for field in self._fields:
+            yield one * field.distinct, share * expect_fixed(self._area, field, self._length, one)
 
 
 CONSTANT_TOTALS: dict[tuple[Family, int], tuple[int, ...]] = {
