@@ -217,6 +217,16 @@ def test_vin_alone_loses_its_bits_in_every_form_and_no_others(form: str, seed: i
     assert not [match for match in left if match.is_telling]
 
 
+def layout_if_exact(text: str) -> Layout | None:
+    """None where whole words or bytes hold more than the text: no layout can say that."""
+    try:
+        return parse_layout(text)
+    except LayoutError as error:
+        if "type vin takes 17 bytes" not in str(error):
+            raise
+        return None
+
+
 @pytest.mark.parametrize("form", [form for form in ALL_FORMS if form != "split"])
 def test_layout_region_loses_the_bits_of_its_form_alone(form: str) -> None:
     rng = random.Random(form)
@@ -227,11 +237,8 @@ def test_layout_region_loses_the_bits_of_its_form_alone(form: str) -> None:
     end = planted.start + -(-(planted.end - start) // unit) * unit - (planted.start - start)
     end = max(end, start + 17 * stride) if stride > 1 else end
     text = MODULE.format(start=start, length=end - start, form=planted.name)
-    try:
-        layout = parse_layout(text)
-    except LayoutError as error:
-        # Whole words or bytes hold more than the text: such a field cannot be described.
-        assert "type vin takes 17 bytes" in str(error)
+    layout = layout_if_exact(text)
+    if layout is None:
         return
     blank = after(planted.image, plan_blank(Image.from_bytes(planted.image), layout))
     marks = dict(planted.cells)
