@@ -4,9 +4,9 @@ What is reported without being asked for more:
 
 1. Check digit and four digits at the end, in any form. In a run of more than twenty
    characters, and under a key or in six bits a character, also a maker's code that is
-   assigned to a country; such a run must not come of swapping, reversing or spacing, which
-   find a VIN in any long text. Under a key one neighbour at most fits as well, and the text is
-   less smooth than tables are (see `memtool.core.vin_under_key`).
+   assigned to a country. A run so long must not come of swapping, reversing or spacing,
+   which find a VIN in any long text. Under a key two neighbours at most fit as well, and
+   none where the text is as smooth as a table, with fewer than five large steps.
 2. Four digits at the end without a matching check digit, which many markets do not ask
    for: only where the text stands alone (a run of seventeen characters, or of several
    seventeens, or up to three accidental neighbours more), outside plain text only with a
@@ -115,7 +115,8 @@ def _is_clear(candidate: VinCandidate) -> bool:
     reordered = candidate.form.steps[0].kind in (*ORDER_STEPS, *SPACING_STEPS)
     if last in ("xor", "added"):
         sound = shape.check_digit and shape.serial and shape.country
-        return sound and not candidate.goes_on and run is not None and run <= VIN_LENGTH + 1
+        neighbours = 2 if shape.large_steps >= 5 else 0
+        return sound and run is not None and run <= VIN_LENGTH + neighbours
     if shape.check_digit and shape.serial:
         if run is not None and run > NEARLY_EXACT:
             return shape.country and not reordered

@@ -54,6 +54,8 @@ class VinShape:
     """The last four are digits, as ISO 3779 and 49 CFR 565.15(d) ask."""
     country: bool
     """The first two characters are assigned to a country."""
+    large_steps: int
+    """Neighbouring characters whose codes differ by eight or more."""
     bits: int
     """How much speaks for it, in bits, see the module."""
 
@@ -67,11 +69,14 @@ def find_vin_shape(text: str) -> VinShape | None:
     if _LONG_RUN.search(text) or max(map(text.count, set(text))) > 9:
         return None
     steps = [abs(ord(left) - ord(right)) for left, right in pairwise(text)]
-    if sum(steps) < 80 or sum(step >= 8 for step in steps) < 3:
+    large = sum(step >= 8 for step in steps)
+    if sum(steps) < 80 or large < 3:
         return None
     check_digit = compute_check_digit(text) == text[8]
     serial, country = text[13:].isdigit(), find_country(text) is not None
     bits = 7 if check_digit else -2 if text[8] in CHECK_CHARACTERS else 0
     bits -= (0 if serial else 6) + (0 if country else 4) + (0 if text[9] in YEAR_CODES else 1)
     bits += sum(1 if text[place].isdigit() else -1 for place in (11, 12))
-    return VinShape(check_digit=check_digit, serial=serial, country=country, bits=bits)
+    return VinShape(
+        check_digit=check_digit, serial=serial, country=country, large_steps=large, bits=bits
+    )

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from itertools import pairwise
 
 from memtool.core.chance import VIN_CODES
 from memtool.core.image import Segment
@@ -42,7 +41,7 @@ _SIX_EQUAL = re.compile(r"(.)\1{5}")
 _EQUAL_BYTES = re.compile(rb"\x00{9,}")
 _WINDOW = {
     kind: re.compile(
-        b"(?=[%b]{0,9}[%b])(?=[%b]{13}[%b]{3})"
+        b"(?=[%b]{0,12}[%b])(?=[%b]{13}[%b]{3})"
         % (_BETWEEN[kind], _CROSSING[kind], _BETWEEN[kind], _OF_DIGITS[kind])
     )
     for kind in _BETWEEN
@@ -115,7 +114,7 @@ def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCand
         for key in _find_keys(_KEYS[kind], stored):
             text = _undo(kind, key, stored).decode("ascii")
             shape = find_vin_shape(text)
-            if shape is None or not shape.serial or _is_like_a_table(text):
+            if shape is None or not shape.serial or _is_monotonous(text):
                 continue
             before, behind = _neighbours(_KEYS[kind], key, view.data, place)
             cells = ((view.address(place + index), 0xFF) for index in range(VIN_LENGTH))
@@ -129,17 +128,14 @@ def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCand
             )
 
 
-def _is_like_a_table(text: str) -> bool:
-    """Whether a text is smoother or more monotonous than a VIN: some key makes tables fit.
+def _is_monotonous(text: str) -> bool:
+    """Whether a text is more monotonous than a VIN: some key makes filler and tables fit.
 
     Of the 9,895 VINs that `memtool.core.vin_shape` names none has more than five equal
-    characters in a row, a character more than seven times or fewer than four letters, and
-    four have fewer than five steps of eight or more between neighbours.
+    characters in a row, a character more than seven times or fewer than four letters.
     """
-    large = sum(abs(ord(left) - ord(right)) >= 8 for left, right in pairwise(text))
     return (
-        large < 5
-        or sum(map(str.isalpha, text)) < 4
+        sum(map(str.isalpha, text)) < 4
         or max(map(text.count, set(text))) > 7
         or _SIX_EQUAL.search(text) is not None
     )
