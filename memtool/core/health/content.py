@@ -48,7 +48,10 @@ _DATE = re.compile(
     r"|(?:0[1-9]|[12][0-9]|3[01])[-./](?:0[1-9]|1[0-2])[-./](?:19|20)?[0-9]{2}"
 )
 _PART_NUMBER = re.compile(r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]")
+_VIN_SHAPE = re.compile(r"[A-HJ-NPR-Z0-9]{17}")
 _WORDLIKE = re.compile(r"[A-Za-z0-9]{4,}")
+_LISTED_SPANS = 1000
+"""A finding that is information lists no more places than this."""
 _LONGEST_SHOWN = 24
 _TEXTS_SHOWN = 3
 
@@ -89,15 +92,19 @@ def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
     if not texts:
         return ()
     order = list(TextKind)
-    shown = sorted(texts, key=lambda text: (order.index(text.kind), text.span))[:_TEXTS_SHOWN]
+    # VINs have their own place in every view, and are masked in some.
+    others = [text for text in texts if not _VIN_SHAPE.search(text.text)]
+    shown = sorted(others, key=lambda text: (order.index(text.kind), text.span))[:_TEXTS_SHOWN]
     words = ", ".join(
         f"'{text.text[:_LONGEST_SHOWN]}{'...' if len(text.text) > _LONGEST_SHOWN else ''}' at "
         f"{format_address(text.span.start)}"
         for text in shown
     )
     many = f"{len(texts)} readable texts" if len(texts) > 1 else "One readable text"
-    rest = "" if len(texts) <= _TEXTS_SHOWN else ", ..."
-    spans = tuple(text.span for text in texts)
+    rest = "" if len(others) <= _TEXTS_SHOWN else ", ..."
+    if not others:
+        words = "of the shape of a VIN"
+    spans = tuple(text.span for text in texts[:_LISTED_SPANS])
     return (evidence.finding("content-texts", Severity.INFO, f"{many}: {words}{rest}.", spans),)
 
 
@@ -168,12 +175,18 @@ def tell_repeats(evidence: Evidence) -> tuple[Finding, ...]:
     said = f"{length:,} bytes stand again {distance:,} addresses further on"
     if not doubts:
         text = f"{said}, all alike: copies."
-        return (evidence.finding("content-copies", Severity.INFO, text, tuple(spans)),)
+        return (
+            evidence.finding("content-copies", Severity.INFO, text, tuple(spans[:_LISTED_SPANS])),
+        )
     odd = _odd_one(evidence, distance, doubts)
     places = format_span_with_length(doubts[0])
     more = f" and {len(doubts) - 1} more places" if len(doubts) > 1 else ""
     text = f"{said}, but the copies disagree at {places}{more}{odd}: counters, or one is damaged."
-    return (evidence.finding("content-copies-disagree", Severity.INFO, text, tuple(doubts)),)
+    return (
+        evidence.finding(
+            "content-copies-disagree", Severity.INFO, text, tuple(doubts[:_LISTED_SPANS])
+        ),
+    )
 
 
 def _commonest_distance(data: Bytes, block: int) -> tuple[int, int]:

@@ -107,7 +107,7 @@ def measure_writing(seed: int, images: int) -> list[Row]:
         row = Row(fault.name, fault.evidence)
         for number in range(images):
             (family, new), (_, old) = (make_healthy(seed, number + step) for step in (0, 1))
-            new, old = ((content * size)[:size] for content in (new, old))
+            new, old = ((content * (size // len(content) + 1))[:size] for content in (new, old))
             got = fault.act(random.Random(f"{seed}/{fault.name}/{number}"), old, new)
             images_of = [Image.from_bytes(content) for content in (old, new, got)]
             before, intended, read_back = images_of

@@ -45,6 +45,17 @@ def test_texts_of_protected_regions_are_not_shown() -> None:
     assert all("SECRET" not in f.text for f in find_health(image, layout=layout))
 
 
+def test_a_vin_is_counted_and_not_shown() -> None:
+    # 49 CFR 565.15 Table VI example.
+    data = b"\xff" * 32 + b"1G4AH59H45G118341" + b"\xff" * 32
+    finding = told(data, "content-texts")
+    assert "1G4AH" not in finding.text
+    assert finding.spans == (Span(32, 49),)
+    finding = told(data + b"4711-0815-A" + b"\xff" * 36, "content-texts")
+    assert "1G4AH" not in finding.text
+    assert "4711-0815-A" in finding.text
+
+
 def test_tables_that_creep_through_letters_are_no_text() -> None:
     assert find_texts(Image.from_bytes(b"\x01ABCDEFFEDCBA@AABBCC\x01")) == ()
 
