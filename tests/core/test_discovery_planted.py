@@ -93,6 +93,48 @@ def test_planted_block_is_in_its_class_and_first_where_chance_is_ruled_out(
         assert explains(found.blocks[0], name, block, field)
 
 
+@settings(max_examples=50, deadline=None, derandomize=True)
+@given(
+    name=st.sampled_from(ALL_NAMES),
+    texture=st.sampled_from(TEXTURES),
+    count=st.integers(2, 4),
+    order=st.sampled_from(["big", "little"]),
+    before=st.booleans(),
+    gap=st.integers(1, 40),
+    words=st.integers(4, 60),
+    seed=st.integers(0, 2**32),
+)
+def test_a_number_that_lies_elsewhere_is_found_where_the_images_differ(
+    name: str,
+    texture: Texture,
+    count: int,
+    order: Order,
+    before: bool,
+    gap: int,
+    words: int,
+    seed: int,
+) -> None:
+    images = textured(texture, SIZE, count, random.Random(seed))
+    common = images[0][:]
+    length, _ = value_of(name, b"")
+    start = 50
+    end = start + 2 * words
+    at = start - length - gap if before else end + gap
+    for number, image in enumerate(images):
+        image[:start], image[end:] = common[:start], common[end:]
+        image[start + number % 4 : start + 8] = random.Random(seed + number).randbytes(8)[
+            number % 4 :
+        ]
+        plant(image, name, start, end, order, at)
+    block, field = Span(start, end), Span(at, at + length)
+    different = {bytes(image[at : at + length]) for image in images}
+    if len(different) < 2 or any(set(stored) <= {0x00, 0xFF} for stored in different):
+        return
+    found = discover(images, most=3000, wish=wish_for(name))
+    rows = [row for row in found.blocks if explains(row, name, block, field)]
+    assert rows, (block, field, found.blocks[:3])
+
+
 def test_every_algorithm_is_found_beside_all_the_others() -> None:
     source = random.Random(94)
     size = 48
