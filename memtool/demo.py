@@ -1,4 +1,4 @@
-"""The invented scenario: two door zone controllers, and every image of their job.
+"""The invented scenarios: door zone controllers with a layout, seat modules without one.
 
 All of it is made up, from a fixed seed: the vehicles, the maker, the part numbers, the
 layout. `build_files` gives the content of `test_images/`; a test proves that the committed
@@ -17,6 +17,19 @@ The layout of the memory (a 95160, 2,048 bytes):
 | 0x0200-0x0203 | ignition cycles, counts up while the module is awake                  |
 | 0x0400-0x047F | protected: never looked into                                          |
 | 0x0500-0x06FF | calibration, guarded by a CRC-32 at 0x0700                            |
+
+The seat module's memory (a 24C04, 512 bytes), for which nobody has a layout; a third module
+is there that was never configured:
+
+| span          | what                                                                  |
+|---------------|-----------------------------------------------------------------------|
+| 0x0000-0x001B | part number, serial, date of making                                   |
+| 0x0020-0x002F | configuration, guarded by an 8-bit sum's complement at 0x0030         |
+| 0x0040-0x0051 | VIN and the flag "VIN written", guarded by a CRC-16 at 0x0052         |
+| 0x0060-0x0070 | the VIN again, every bit inverted                                     |
+| 0x0080-0x0083 | seat movements, counted                                               |
+| 0x00A0-0x00BF | protected: never looked into                                          |
+| 0x0100-0x017F | a table, guarded by a CRC-16 at 0x0180                                |
 """
 
 from __future__ import annotations
@@ -30,6 +43,9 @@ from pathlib import Path
 VEHICLE_VIN = "8Z9DMA4B9LD001042"
 DONOR_VIN = "8Z9DMA4B0HD017735"
 CHIP = "95160"
+SEAT_VEHICLE_VIN = "8Z9SK2D69MD004417"
+SEAT_DONOR_VIN = "8Z9SK2D62KD019306"
+SEAT_CHIP = "24C04"
 _SIZE = 2048
 _SEED = 20260314
 _ERASED = 0xFF
@@ -70,6 +86,7 @@ def build_files() -> dict[str, bytes]:
         "door-read-back.bin": _blanked(donor),
         "door-finished.bin": _finished(donor),
         "door.toml": LAYOUT.encode(),
+        **_seat_files(),
     }
 
 
@@ -146,6 +163,56 @@ def _finished(donor: bytes) -> bytes:
     memory[0x0060] = -sum(_ORIGINAL_CONFIGURATION) & 0xFF
     _put(memory, 0x0200, struct.pack(">I", 60315))
     _refresh(memory)
+    return bytes(memory)
+
+
+def _seat_files() -> dict[str, bytes]:
+    """The seat modules' reads; each module was read twice with the same result."""
+    original = _seat(SEAT_VEHICLE_VIN, "SK20114471A", "20200903", 0, moves=2214)
+    donor = _seat(SEAT_DONOR_VIN, "SK18870362C", "20181119", 1, moves=9107)
+    reference = _seat(None, "SK21003958B", "20210427", 2, moves=0)
+    read_back = _seat(None, "SK18870362C", "20181119", 1, moves=9107)
+    finished = _seat(SEAT_VEHICLE_VIN, "SK18870362C", "20181119", 0, moves=9109, secret=1)
+    modules = {"original": original, "donor": donor, "reference": reference}
+    return {
+        **{
+            f"seat-{name}-{number}.bin": data for name, data in modules.items() for number in (1, 2)
+        },
+        "seat-read-back.bin": read_back,
+        "seat-finished.bin": finished,
+    }
+
+
+_SEAT_CONFIGURATIONS = tuple(
+    bytes.fromhex(text)
+    for text in (
+        "0103000208000401 10000203000c0040",
+        "0101000208000601 10000201000c0140",
+        "0100000200000001 10000200000c0040",
+    )
+)
+
+
+def _seat(
+    vin: str | None, serial: str, date: str, options: int, *, moves: int, secret: int | None = None
+) -> bytes:
+    """One seat module; without a VIN as it leaves the factory."""
+    memory = bytearray([_ERASED]) * 512
+    _put(memory, 0x0000, b"SM-2210-B ")
+    _put(memory, 0x000C, serial.encode())
+    _put(memory, 0x0018, bytes.fromhex(date))
+    configuration = _SEAT_CONFIGURATIONS[options]
+    _put(memory, 0x0020, configuration)
+    memory[0x0030] = ~sum(configuration) & 0xFF
+    text = bytes(17) if vin is None else vin.encode()
+    _put(memory, 0x0040, text + (b"\x00" if vin is None else b"\x01"))
+    _put(memory, 0x0052, struct.pack(">H", binascii.crc_hqx(memory[0x0040:0x0052], 0xFFFF)))
+    _put(memory, 0x0060, bytes(17) if vin is None else bytes(255 - code for code in text))
+    _put(memory, 0x0080, struct.pack(">I", moves))
+    seed = options if secret is None else secret
+    _put(memory, 0x00A0, random.Random(f"{_SEED} seat {seed}").randbytes(0x20))
+    _put(memory, 0x0100, _calibration()[:0x80])
+    _put(memory, 0x0180, struct.pack("<H", binascii.crc_hqx(memory[0x0100:0x0180], 0x0000)))
     return bytes(memory)
 
 

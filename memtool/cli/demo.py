@@ -1,4 +1,4 @@
-"""``benchimage demo``: play an invented job on the synthetic images."""
+"""``benchimage demo``: play the invented jobs on the synthetic images."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from memtool.demo import find_test_images
 from memtool.errors import RefusalError, StoreError
 from memtool.store.reading import read_file
 from memtool.store.writing import write_new
-from memtool.workflow.demo import JOB, DemoStep, list_steps
+from memtool.workflow.demo import JOBS, DemoStep, list_steps
 from memtool.workflow.jobs import free_path
 
 
@@ -30,7 +30,7 @@ Examples:
 @click.argument("folder", metavar="[DIR]", required=False, type=PATH)
 @click.option("--debug", is_flag=True, expose_value=False, help="Show error details.")
 def command(folder: Path | None) -> int:
-    """Play an invented job on synthetic images, printing each command that it runs.
+    """Play two invented jobs on synthetic images, printing each command that it runs.
 
     Everything lies in DIR afterwards, the demo's own backup store included; without DIR in
     a new numbered folder here. Nothing of yours is touched.
@@ -50,18 +50,20 @@ def command(folder: Path | None) -> int:
         "BENCHIMAGE_STORE": str(place / "store"),
         "BENCHIMAGE_LAYOUTS": str(place / "layouts"),
     }
-    click.echo("An invented job on synthetic images; vehicles, parts and people are made up.")
+    click.echo("Two invented jobs on synthetic images; vehicles, parts and people are made up.")
     click.echo(f"$ cd {shlex.quote(str(place))}")
     click.echo("$ export BENCHIMAGE_STORE=$PWD/store BENCHIMAGE_LAYOUTS=$PWD/layouts")
-    inside = False
+    here = ""
     for number, step in enumerate(list_steps(), start=1):
         click.echo(f"\n# {number}. {step.say}")
-        if step.inside and not inside:
-            click.echo(f"$ cd {JOB}")
-            inside = True
-        _run(step, place / JOB if step.inside else place, environment)
-    reports = sorted((place / JOB / "reports").glob("*.html"))
-    click.echo(f"\nThe customer file: {reports[-1]}")
+        if step.folder != here:
+            click.echo(f"$ cd {step.folder or '..'}")
+            here = step.folder
+        _run(step, place / step.folder, environment)
+    click.echo()
+    for job in JOBS:
+        reports = sorted((place / job / "reports").glob("*.html"))
+        click.echo(f"The customer file: {reports[-1]}")
     return 0
 
 

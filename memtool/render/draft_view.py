@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from memtool.core.backup import Role
 from memtool.core.checksum import ChecksumRule
 from memtool.core.drafting import ChecksumGuess, Draft, ModuleReads, RegionGuess
 from memtool.core.region import BlankSource, Region
@@ -34,10 +35,11 @@ def render_draft(draft: Draft, modules: tuple[ModuleReads, ...]) -> str:
 
 
 def _module_row(module: ModuleReads) -> list[str]:
+    vin = f"VIN {safe_text(module.vin)}" if module.vin else "VIN as found"
     return [
         safe_text(module.name),
         module.role.value if module.role else "",
-        f"VIN {safe_text(module.vin)}" if module.vin else "VIN as found",
+        "never configured" if module.role is Role.REFERENCE else vin,
         count_of(len(module.reads), "read"),
     ]
 

@@ -1,10 +1,17 @@
-"""The invented job as a list of commands: what is typed, and which answer is expected."""
+"""The invented jobs as a list of commands: what is typed, and which answer is expected."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from memtool.demo import CHIP, DONOR_VIN, VEHICLE_VIN
+from memtool.demo import (
+    CHIP,
+    DONOR_VIN,
+    SEAT_CHIP,
+    SEAT_DONOR_VIN,
+    SEAT_VEHICLE_VIN,
+    VEHICLE_VIN,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,16 +24,35 @@ class DemoStep:
     """After ``benchimage``."""
     expected: int
     """Exit status."""
-    inside: bool = True
-    """Whether it runs inside the job's folder."""
+    folder: str = ""
+    """Of the demo's folder; empty: itself."""
 
 
 JOB = "order-1042"
 _KEEP = ("--keep", "0x0200+4", "--reason", "ignition cycles: usage, not identity")
 
 
+SEAT_JOB = "order-1077"
+JOBS = (JOB, SEAT_JOB)
+_SEAT_GUESSES = (
+    *("text, equal in all at 0x0000", "serial or date text at 0x000C", "date at 0x0018"),
+    *("configuration at 0x0020", "VIN", "state beside VIN at 0x0051", "VIN again at 0x0060"),
+    *("random looking data at 0x00A0", "equal in all at 0x0100"),
+    *("checksum of 0x0020-0x002F", "checksum of 0x0040-0x0051", "checksum of 0x0100-0x017F"),
+    *(
+        f"empty at 0x{start:04X}"
+        for start in (0x001C, 0x0031, 0x0054, 0x0071, 0x0084, 0x00C0, 0x0182)
+    ),
+)
+
+
 def list_steps() -> tuple[DemoStep, ...]:
-    """The job from the reads to the customer file, in the demo's folder."""
+    """Two jobs from the reads to the customer file: with a layout, and without one."""
+    return (*_door_steps(), *_seat_steps())
+
+
+def _door_steps() -> tuple[DemoStep, ...]:
+    """Door zone controllers, whose layout is at hand."""
     reads = "../reads"
     return (
         DemoStep(
@@ -36,7 +62,6 @@ def list_steps() -> tuple[DemoStep, ...]:
                 *("--chip", CHIP, "--layout", "reads/door.toml"),
             ),
             expected=0,
-            inside=False,
         ),
         DemoStep(
             say="Open the job: every read becomes a backup, both modules are compared.",
@@ -53,52 +78,163 @@ def list_steps() -> tuple[DemoStep, ...]:
                 *("--donor-source", "dismantler's receipt 77-310", "--technician", "R. Amsel"),
             ),
             expected=0,
-            inside=False,
         ),
         DemoStep(
             say="Is the donor a fit replacement? The serials differ, as they must: a person"
             " decides, and the verdict says so.",
             arguments=("check", "--stage", "donor"),
             expected=1,
+            folder=JOB,
         ),
         DemoStep(
             say="Where does the donor's identity lie, in every stored form?",
             arguments=("find", DONOR_VIN, "donor"),
             expected=0,
+            folder=JOB,
         ),
         DemoStep(
             say="Plan the blanking. Nothing is written.",
             arguments=("blank", "donor", *_KEEP, "--dry-run"),
             expected=0,
+            folder=JOB,
         ),
         DemoStep(
             say="Blank it. The last six characters of the identity that goes confirm.",
             arguments=("blank", "donor", *_KEEP, "--confirm", DONOR_VIN[-6:]),
             expected=0,
+            folder=JOB,
         ),
         DemoStep(
             say="May this file go onto that module?",
             arguments=("check", "--stage", "before-writing"),
             expected=0,
+            folder=JOB,
         ),
         DemoStep(
             say="The programmer has written it. Did the module take exactly this?",
             arguments=("check", f"{reads}/door-read-back.bin", "--stage", "after-writing"),
             expected=0,
+            folder=JOB,
         ),
         DemoStep(
             say="The maker's procedure has configured the module. Is every VIN the vehicle's?",
             arguments=("check", f"{reads}/door-finished.bin", "--stage", "after-setup"),
             expected=0,
+            folder=JOB,
         ),
         DemoStep(
             say="What else the customer should know goes into the record.",
             arguments=("job", "note", "warning lamp off, both doors tested, no codes"),
             expected=0,
+            folder=JOB,
         ),
         DemoStep(
             say="Write the customer file.",
             arguments=("report",),
             expected=0,
+            folder=JOB,
+        ),
+    )
+
+
+def _seat_steps() -> tuple[DemoStep, ...]:
+    """Seat modules that no layout describes: drafted, reviewed, then as always."""
+    reads = "../reads"
+    accepted = tuple(part for name in _SEAT_GUESSES for part in ("--accept", name))
+    given = tuple(
+        part
+        for role in ("original", "donor", "reference")
+        for number in (1, 2)
+        for part in (f"--{role}", f"reads/seat-{role}-{number}.bin")
+    )
+    return (
+        DemoStep(
+            say="Another job: a seat module, and nobody has a layout of it. A third module,"
+            " never configured, is at hand as reference.",
+            arguments=(
+                *("start", "--job", SEAT_JOB, "--chip", SEAT_CHIP, *given, "--reseated"),
+                *("--work-order", "1077", "--vehicle-vin", SEAT_VEHICLE_VIN),
+                *("--module-kind", "body"),
+                *("--authority", "registration seen, order 1077 signed by the owner"),
+                *("--complaint", "seat forgets its positions"),
+                *("--original-part", "SM-2210-B", "--donor-part", "SM-2210-B"),
+                *("--donor-source", "dismantler's receipt 77-402", "--technician", "R. Amsel"),
+            ),
+            expected=0,
+        ),
+        DemoStep(
+            say="Draft a layout from the three modules' reads.",
+            arguments=(
+                *("layout", "draft", "original", "donor", "reference"),
+                *("--name", "seat module, board B", "--out", "seat.toml"),
+            ),
+            expected=0,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="A draft that nobody has reviewed blanks nothing.",
+            arguments=(
+                *("blank", "donor", "--layout", "seat.toml"),
+                *("--confirm", SEAT_DONOR_VIN[-6:]),
+            ),
+            expected=3,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="Review it. At a terminal each guess is one screen; here every answer is an"
+            " option.",
+            arguments=("layout", "review", "seat.toml", *accepted),
+            expected=0,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="Does the reviewed layout hold for a module that the draft has not seen: the"
+            " finished one?",
+            arguments=(
+                *("layout", "check", "seat-reviewed-1.toml"),
+                *("--against", f"{reads}/seat-finished.bin"),
+            ),
+            expected=0,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="Blank the donor: VIN, its copy and the flag as in the reference; the counter"
+            " was never named and stays.",
+            arguments=(
+                *("blank", "donor", "--layout", "seat-reviewed-1.toml"),
+                *("--confirm", SEAT_DONOR_VIN[-6:]),
+            ),
+            expected=0,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="May this file go onto that module?",
+            arguments=("check", "--stage", "before-writing"),
+            expected=0,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="Did the module take exactly this?",
+            arguments=("check", f"{reads}/seat-read-back.bin", "--stage", "after-writing"),
+            expected=0,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="The maker's procedure has configured it. Is every VIN the vehicle's?",
+            arguments=("check", f"{reads}/seat-finished.bin", "--stage", "after-setup"),
+            expected=0,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="Keep the layout for the next module of the family.",
+            arguments=("layout", "add", "seat-reviewed-1.toml"),
+            expected=0,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="Write the customer file.",
+            arguments=("report",),
+            expected=0,
+            folder=SEAT_JOB,
         ),
     )

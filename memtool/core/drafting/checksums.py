@@ -194,7 +194,10 @@ def _readings_of(assembly: Assembly, candidate: _Candidate) -> Iterator[_Reading
             contents = block.bits / get_algorithm(block.algorithm).width
             natural = _expected_naturally(assembly, rule, contents)
             if natural is not None:
-                yield _Reading(rule, natural, block.expected_by_chance, len(images))
+                expected = max(
+                    block.expected_by_chance, _expected_anywhere(assembly, rule, contents)
+                )
+                yield _Reading(rule, natural, expected, len(images))
 
 
 def _widths(algorithm: str, field: Span, order: str) -> Iterator[tuple[str, Span]]:
@@ -239,6 +242,20 @@ def _expected_naturally(assembly: Assembly, rule: ChecksumRule, contents: float)
     algorithm = get_algorithm(rule.algorithm)
     bits = algorithm.width * contents - _borrowed_bits(assembly, rule, algorithm, contents)
     return pairs * _count_readings(algorithm) * float(2.0**-bits)
+
+
+def _expected_anywhere(assembly: Assembly, rule: ChecksumRule, contents: float) -> float:
+    """Chance matches of a sum among all blocks, where discovery has counted a wider one.
+
+    0 for others: discovery's own number holds.
+    """
+    algorithm = get_algorithm(rule.algorithm)
+    if algorithm.family is Family.CRC:
+        return 0.0
+    bits = algorithm.width * contents - _borrowed_bits(assembly, rule, algorithm, contents)
+    algorithms = sum(each.width == algorithm.width for each in searched_algorithms())
+    readings = algorithms * (1 if algorithm.width == 8 else 2)
+    return len(assembly.survey.span) ** 2 / 2 * readings * float(2.0**-bits)
 
 
 def _borrowed_bits(
@@ -307,7 +324,7 @@ def _take(assembly: Assembly, reading: _Reading) -> None:
     assembly.checksums.append(
         ChecksumGuess(
             rule=named,
-            evidence=(_evidence(reading), sentence, *_nesting(assembly, rule)),
+            evidence=(_evidence(assembly, reading), sentence, *_nesting(assembly, rule)),
             confidence=_confidence(reading),
             expected_by_chance=reading.expected,
         )
@@ -333,9 +350,11 @@ def _when_blanked(assembly: Assembly, rule: ChecksumRule) -> tuple[WhenBlanked, 
     return WhenBlanked.REFERENCE, "In the reference it does not hold; its bytes are taken over."
 
 
-def _evidence(reading: _Reading) -> str:
-    rule = reading.rule
+def _evidence(assembly: Assembly, reading: _Reading) -> str:
+    rule, survey = reading.rule, assembly.survey
     images = "the one image" if reading.images == 1 else f"all {reading.images} different images"
+    if not survey.varies_at_all[survey.slice_of(rule.covers[0])].any():
+        images = "all images, which are the same there and count once"
     return (
         f"{rule.algorithm} over {format_span_with_length(rule.covers[0])} holds in {images};"
         f" chance alone makes {_number(reading.expected)} such blocks in the whole search,"
