@@ -26,7 +26,7 @@ from memtool.render.words import count_of, safe_text
 from memtool.workflow.jobs import OpenJob, load_named, record
 from memtool.workflow.layout_choice import choose_layout
 from memtool.workflow.loading import LoadedRead, ReadOptions
-from memtool.workflow.pages import read_facts, require_free, write_page
+from memtool.workflow.pages import read_facts, require_fits, require_free, write_page
 
 
 @click.command(
@@ -73,6 +73,7 @@ def command(
     memory = _known_chip(chip)
     opened, backups = current_job(job), open_store(store)
     reads = [load_named(name, options, opened=opened, store=backups, chip=chip) for name in (a, b)]
+    require_fits(html, [read.image for read in reads])
     choice = choose_layout(None, named=layout_path, opened=opened, chip=chip or _job_chip(opened))
     layout = None if choice.loaded is None else choice.loaded.layout
     difference = compare_images(reads[0].image, reads[1].image, layout=layout, chip=memory)
@@ -100,20 +101,18 @@ def _write_page(
     layout_reason: str,
 ) -> None:
     a, b = (read_facts(read) for read in reads)
-    images = [a.image, b.image]
-    vins = tuple([vin.span for vin in find_vins(image)] for image in images)
-    write_page(
-        path,
-        lambda: render_compare_page(
-            a,
-            b,
-            difference,
-            layout=layout,
-            layout_reason=layout_reason,
-            vins=(vins[0], vins[1]),
+    page = render_compare_page(
+        a,
+        b,
+        difference,
+        layout=layout,
+        layout_reason=layout_reason,
+        vins=(
+            [vin.span for vin in find_vins(a.image)],
+            [vin.span for vin in find_vins(b.image)],
         ),
-        images=images,
     )
+    write_page(path, page)
     note(f"Written: {safe_text(str(path))}; it opens in any browser, without network.")
 
 

@@ -19,7 +19,7 @@ from memtool.render.words import safe_text
 from memtool.workflow.jobs import load_named, record
 from memtool.workflow.layout_choice import choose_layout
 from memtool.workflow.loading import ReadOptions
-from memtool.workflow.pages import read_facts, require_free, write_page
+from memtool.workflow.pages import read_facts, require_fits, require_free, write_page
 
 
 @click.command(
@@ -70,6 +70,7 @@ def command(
         )
     backups = open_store(store)
     loaded = [load_named(read, options, opened=opened, store=backups, chip=chip) for read in reads]
+    require_fits(html, [read.image for read in loaded])
     kept = None
     if opened is not None:
         digest = loaded[0].image.sha256()
@@ -84,11 +85,7 @@ def command(
     )
     facts = [read_facts(read) for read in loaded]
     if html is not None:
-        write_page(
-            html,
-            lambda: render_inspect_page(facts, inspection, layout_reason=choice.reason),
-            images=[read.image for read in loaded],
-        )
+        write_page(html, render_inspect_page(facts, inspection, layout_reason=choice.reason))
         note(f"Written: {safe_text(str(html))}; it opens in any browser, without network.")
     if opened is not None:
         files = [(read.path, read.file_sha256) for read in loaded]

@@ -140,7 +140,7 @@ def command(
     now = clock()
     view = start_job(request, backups, now=now)
     if html is not None:
-        write_page(html, lambda: render_start_page(view, as_of=stamp(now)))
+        write_page(html, render_start_page(view, as_of=stamp(now)))
         note(f"Written: {safe_text(str(html))}; it opens in any browser, without network.")
     if as_json:
         print_json(start_view.start_document(view))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from memtool.core.image import Image
@@ -39,26 +39,30 @@ def require_free(path: Path | None) -> None:
         )
 
 
-def write_page(path: Path, make: Callable[[], str], *, images: Sequence[Image] = ()) -> str:
-    """Make a page and write it, unless it would be too large to open.
+def require_fits(path: Path | None, images: Sequence[Image]) -> None:
+    """Refuse images that make a page too large to open, before they are looked at.
 
     Args:
-        path: Must not exist.
-        make: Called once, after the size was judged.
-        images: Whose bytes the page holds.
-
-    Returns:
-        The SHA-256 of the page.
+        path: None: no page is wanted.
+        images: Whose bytes the page would hold.
 
     Raises:
-        RefusalError: the path exists, or the images are too large for a page.
-        StoreError: not written.
+        RefusalError: they are too large together.
     """
     size = total_size(images)
-    if size > LARGEST:
+    if path is not None and size > LARGEST:
         raise RefusalError(
             f"{size:,} bytes are too many for a page, which holds {LARGEST:,}",
             code="page-too-large",
             next_step="cut the span out with 'benchimage convert --span', or leave --html out",
         )
-    return write_new(path, make().encode("utf-8"))
+
+
+def write_page(path: Path, text: str) -> str:
+    """Write a page and return its SHA-256.
+
+    Raises:
+        RefusalError: the path exists.
+        StoreError: not written.
+    """
+    return write_new(path, text.encode("utf-8"))
