@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
-import time
 from pathlib import Path
 from typing import Any
 
 import click
 
 from memtool.cli.checksum_source import Source, load_source
+from memtool.cli.progress import SearchProgress
 from memtool.cli.shared import PATH, SPAN, note, print_json, reading_options
 from memtool.core.discovery import MOST_BLOCKS, MOST_GUESSES, Discovery, Wish, discover_checksums
 from memtool.core.discovery import searched_algorithms as all_algorithms
@@ -19,9 +18,6 @@ from memtool.render.discovery_json import discovery_values
 from memtool.render.discovery_text import render_discovery
 from memtool.render.terminal import terminal_width
 from memtool.render.words import safe_text
-
-_QUIET_SECONDS = 1.0
-_LINE_SECONDS = 5.0
 
 
 @click.command(
@@ -74,7 +70,7 @@ def command(
         )
         for name in images
     ]
-    progress = _Progress()
+    progress = SearchProgress()
     try:
         found = discover_checksums(
             [source.read.image for source in sources],
@@ -97,32 +93,6 @@ def command(
     if found.blocks:
         note("Next: write what is found into a layout; 'benchimage checksum check' then checks it.")
     return 0
-
-
-class _Progress:
-    """Says on stderr how far a search is, once it takes longer than a second."""
-
-    def __init__(self) -> None:
-        self._started = self._said = time.monotonic()
-        self._live = sys.stderr.isatty()
-        self._shown = False
-
-    def __call__(self, done: int, total: int, text: str) -> None:
-        now = time.monotonic()
-        wait = 0.2 if self._live else _LINE_SECONDS
-        if now - self._started < _QUIET_SECONDS or (self._shown and now - self._said < wait):
-            return
-        self._said, self._shown = now, True
-        line = f"searching: {100 * done // max(1, total)} % ({text})"
-        if self._live:
-            click.echo(f"\r{line:<40}", nl=False, err=True)
-        else:
-            note(line)
-
-    def clear(self) -> None:
-        """Leave no half line behind."""
-        if self._live and self._shown:
-            click.echo("\r" + " " * 40 + "\r", nl=False, err=True)
 
 
 def _images(sources: list[Source]) -> list[dict[str, Any]]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.progress import SearchProgress
 from memtool.cli.session import clock, current_job, open_store
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.layout import ModuleKind
@@ -77,7 +78,11 @@ def command(
             overlap_last=overlap == "last",
         ),
     )
-    result = draft_to_file(request, opened, open_store(store), now=clock())
+    progress = SearchProgress()
+    try:
+        result = draft_to_file(request, opened, open_store(store), now=clock(), progress=progress)
+    finally:
+        progress.clear()
     if opened is not None:
         files = [(read.path, read.file_sha256) for read in result.reads]
         facts = {"command": "layout draft", "out": str(out), "sha256": result.sha256}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,7 +14,7 @@ from memtool.core.drafting import Draft, ModuleReads, draft_layout
 from memtool.core.identity import find_identity, find_vins
 from memtool.core.image import Image
 from memtool.core.layout import ModuleKind
-from memtool.errors import UsageError
+from memtool.errors import RefusalError, UsageError
 from memtool.store.backups import BackupStore
 from memtool.store.drafts import DraftHeader, write_draft_text
 from memtool.store.layouts import parse_layout
@@ -56,7 +56,12 @@ class DraftResult:
 
 
 def draft_to_file(
-    request: DraftRequest, opened: OpenJob | None, store: BackupStore, *, now: datetime
+    request: DraftRequest,
+    opened: OpenJob | None,
+    store: BackupStore,
+    *,
+    now: datetime,
+    progress: Callable[[int, int, str], None] | None = None,
 ) -> DraftResult:
     """Draft from all images and write the layout; nothing is written if it exists.
 
@@ -64,6 +69,10 @@ def draft_to_file(
         UsageError: an image is missing, all are references, or the chip is not known.
         RefusalError: `out` exists.
     """
+    if request.out.exists() or request.out.is_symlink():
+        raise RefusalError(
+            f"'{request.out}' exists", code="output-exists", next_step="name a new file with --out"
+        )
     modules, reads = _load(request, opened, store)
     if not any(module.role is not Role.REFERENCE for module in modules):
         raise UsageError(
@@ -73,7 +82,7 @@ def draft_to_file(
         )
     header = _header(request, opened, modules, now)
     try:
-        draft = draft_layout(modules)
+        draft = draft_layout(modules, progress=progress)
     except ValueError as error:
         raise UsageError(
             f"no draft can be made: {error}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from memtool.core.drafting.draft import ChecksumGuess, Confidence, RegionGuess
@@ -12,6 +12,8 @@ from memtool.core.layout import FieldType, RegionKind
 from memtool.core.region import BlankSource, Region
 from memtool.core.span import Span
 
+Progress = Callable[[int, int, str], None]
+"""Called with the pieces of work done, their number, and what is being looked for."""
 _SHORTEST_TEXT = 4
 """Characters that a text keeps when a checksum is cut off behind it."""
 
@@ -19,9 +21,11 @@ _SHORTEST_TEXT = 4
 class Assembly:
     """Collects guesses; no byte is guessed twice."""
 
-    def __init__(self, survey: Survey) -> None:
+    def __init__(self, survey: Survey, progress: Progress | None = None) -> None:
         """Begin with nothing guessed."""
         self.survey = survey
+        self.progress = progress
+        """Told of each piece of the search for checksums, which takes most of the time."""
         self.claims = Claims(survey)
         self.names = Names()
         self.regions: list[RegionGuess] = []

@@ -99,9 +99,7 @@ class _Candidate:
 
 def add_checksums(assembly: Assembly) -> None:
     """Search all images, then the configured ones alone: blank modules may lack checksums."""
-    wish = Wish(
-        algorithms=searched_algorithms(), fixed_places=False, totals=False, word_swapped=False
-    )
+    wish = _wish()
     survey = assembly.survey
     candidates = _search(assembly, wish, (*survey.configured, *survey.references))
     if survey.references:
@@ -122,15 +120,32 @@ def add_checksums_apart(assembly: Assembly) -> None:
         return
     candidates = []
     for span in alone:
-        wish = Wish(algorithms=searched_algorithms(), at=span, totals=False, word_swapped=False)
-        found = _search(assembly, wish, survey.configured)
+        found = _search(assembly, _wish(at=span), survey.configured)
         candidates += [each for each in found if each.block.field == span]
     _take_best(assembly, candidates, MOST_EXPECTED / _MOST_PLACES_APART)
 
 
+def _wish(at: Span | None = None) -> Wish:
+    """What a layout can say: catalogued algorithms, the field right behind or at `at`."""
+    return Wish(
+        algorithms=searched_algorithms(),
+        fixed_places=False,
+        totals=False,
+        word_swapped=False,
+        unknown_constants=False,
+        at=at,
+    )
+
+
 def _search(assembly: Assembly, wish: Wish, modules: Sequence[ModuleReads]) -> list[_Candidate]:
     images = _distinct(modules, assembly.survey.defined_spans)
-    discovery = discover_checksums(images, wish=wish, most=MOST_CONSIDERED, guesses=MOST_CONSIDERED)
+    discovery = discover_checksums(
+        images,
+        wish=wish,
+        most=MOST_CONSIDERED,
+        guesses=MOST_CONSIDERED,
+        progress=assembly.progress,
+    )
     return [_Candidate(block, tuple(images)) for block in discovery.blocks]
 
 

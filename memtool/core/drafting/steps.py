@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from memtool.core.drafting.assembly import Assembly
+from memtool.core.drafting.assembly import Assembly, Progress
 from memtool.core.drafting.checksums import add_checksums, add_checksums_apart
 from memtool.core.drafting.copies import add_copies
 from memtool.core.drafting.data import add_counters, add_data, add_empty, add_state
@@ -17,7 +17,7 @@ from memtool.core.drafting.words import listed
 from memtool.core.span import subtract_spans
 
 
-def draft_layout(modules: Sequence[ModuleReads]) -> Draft:
+def draft_layout(modules: Sequence[ModuleReads], *, progress: Progress | None = None) -> Draft:
     """Guess what lies where from the reads of modules of one family.
 
     Two modules are the least from which data can be told from calibration; a third one, or
@@ -25,6 +25,7 @@ def draft_layout(modules: Sequence[ModuleReads]) -> Draft:
 
     Args:
         modules: In any order; references have the role.
+        progress: Told after each piece of the search for checksums; may raise to end it.
 
     Raises:
         ValueError: no module that is not a reference, or the images have no address in common.
@@ -32,7 +33,7 @@ def draft_layout(modules: Sequence[ModuleReads]) -> Draft:
     survey = Survey(modules)
     if not survey.configured:
         raise ValueError("a draft needs a configured module: a reference alone shows no identity")
-    assembly = Assembly(survey)
+    assembly = Assembly(survey, progress)
     found = find_sites(survey.configured)
     add_identity(assembly, found)
     add_texts(assembly)

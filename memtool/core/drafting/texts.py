@@ -22,6 +22,7 @@ import numpy as np
 
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence
+from memtool.core.drafting.survey import Mask, Survey
 from memtool.core.drafting.words import modules_word
 from memtool.core.layout import FieldType, RegionKind
 from memtool.core.span import Span
@@ -29,6 +30,8 @@ from memtool.core.span import Span
 _SHORTEST = 5
 _LIKELY_FROM = 6
 _LONG_DATE = 4
+_TWO_DIGITS = [int(f"{number:02d}", 16) for number in range(100)]
+"""The bytes that are two decimal digits."""
 _NEAR = 4
 """Bytes between a text and a date that belongs to it."""
 _WORDY = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-./_ ")
@@ -70,7 +73,7 @@ def add_dates(assembly: Assembly) -> None:
     """Add what is a date in BCD in every module and differs between them."""
     survey = assembly.survey
     for length in (_LONG_DATE, 3):
-        for start in range(survey.span.start, survey.span.end - length + 1):
+        for start in _places_of_digits(survey, length):
             span = Span(start, start + length)
             if not (assembly.claims.is_free(span) or _begins_as_padding(assembly, span)):
                 continue
@@ -96,6 +99,18 @@ def add_dates(assembly: Assembly) -> None:
                 ],
                 confidence=Confidence.LIKELY if length == _LONG_DATE else Confidence.POSSIBLE,
             )
+
+
+def _places_of_digits(survey: Survey, length: int) -> list[int]:
+    """Addresses from which on so many bytes are decimal digits in all modules, and differ."""
+    rows = survey.all_rows
+    digits: Mask = np.isin(rows, _TWO_DIGITS).all(axis=0)
+    if len(digits) < length:
+        return []
+    last = len(digits) - length + 1
+    whole = np.logical_and.reduce([digits[shift : shift + last] for shift in range(length)])
+    varied = np.logical_or.reduce([survey.varies[shift : shift + last] for shift in range(length)])
+    return [survey.address(int(place)) for place in np.flatnonzero(whole & varied)]
 
 
 def _begins_as_padding(assembly: Assembly, span: Span) -> bool:
