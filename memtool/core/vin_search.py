@@ -51,6 +51,8 @@ from memtool.core.vin_in_bits import find_in_bits, measure_packed_chances
 from memtool.core.vin_in_bytes import find_in_bytes
 from memtool.core.vin_under_key import find_under_key
 
+_SHORTEST = 13
+"""Bytes that hold seventeen characters of six bits, the densest form."""
 _EQUAL_STEPS = re.compile(rb"\x00{8,}")
 _DOUBTFUL = ("xor", "added", "packed-6-msb", "packed-6-lsb")
 """Forms in which tables and text often look like a VIN."""
@@ -93,6 +95,7 @@ def find_vins(image: Image, *, deep: bool = False) -> tuple[VinFinding, ...]:
     candidates = [
         candidate
         for segment in image.segments
+        if len(segment.data) >= _SHORTEST
         for find in (find_in_bytes, find_under_key, find_in_bits)
         for candidate in find(segment)
     ]
