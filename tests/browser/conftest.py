@@ -54,7 +54,9 @@ class Visit:
     def find_faults(self) -> list[str]:
         """What axe finds that weighs: serious and critical."""
         self.page.evaluate(AXE)
-        result = self.page.evaluate("async () => await axe.run(document)")
+        result = self.page.evaluate(
+            "async () => await axe.run(document, {resultTypes: ['violations']})"
+        )
         return [
             f"{item['id']}: {[node['html'][:90] for node in item['nodes'][:3]]}"
             for item in result["violations"]
