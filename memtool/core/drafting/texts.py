@@ -104,7 +104,7 @@ def add_dates(assembly: Assembly) -> None:
 def _places_of_digits(survey: Survey, length: int) -> list[int]:
     """Addresses from which on so many bytes are decimal digits in all modules, and differ."""
     rows = survey.all_rows
-    digits: Mask = np.isin(rows, _TWO_DIGITS).all(axis=0)
+    digits: Mask = np.asarray(np.isin(rows, _TWO_DIGITS).all(axis=0), bool)
     if len(digits) < length:
         return []
     last = len(digits) - length + 1
