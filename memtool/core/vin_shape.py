@@ -25,7 +25,7 @@ rough, in bits, to be compared with each other only:
 | position 9 matches                                                         | +7       |
 | position 9 is a digit or X that does not match                             | -2       |
 | the last four are not digits                                               | -6       |
-| the first two characters are assigned to no country that is known here     | -4       |
+| the first two characters are assigned to no country that is known here     | -8       |
 | position 10 is no model-year code                                          | -1       |
 | positions 12 and 13, each: a digit, another character                      | +1, -1   |
 """
@@ -75,7 +75,7 @@ def find_vin_shape(text: str) -> VinShape | None:
     check_digit = compute_check_digit(text) == text[8]
     serial, country = text[13:].isdigit(), find_country(text) is not None
     bits = 7 if check_digit else -2 if text[8] in CHECK_CHARACTERS else 0
-    bits -= (0 if serial else 6) + (0 if country else 4) + (0 if text[9] in YEAR_CODES else 1)
+    bits -= (0 if serial else 6) + (0 if country else 8) + (0 if text[9] in YEAR_CODES else 1)
     bits += sum(1 if text[place].isdigit() else -1 for place in (11, 12))
     return VinShape(
         check_digit=check_digit, serial=serial, country=country, large_steps=large, bits=bits

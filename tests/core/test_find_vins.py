@@ -113,6 +113,16 @@ def test_two_vins_side_by_side_are_two() -> None:
         assert [(f.text, f.span.start) for f in find(data)] == [(first, 9), (second, 26)]
 
 
+@pytest.mark.parametrize("offset", [100, 101, 102, 103])
+@pytest.mark.parametrize("unit", [2, 4])
+def test_field_that_was_swapped_by_itself_is_read_rightly(unit: int, offset: int) -> None:
+    """By accident ``G1A45HH9541G81431`` has a matching check digit too, but no country."""
+    swapped = "".join(VIN[place : place + unit][::-1] for place in range(0, 17, unit))
+    (found,) = find(b"\xff" * offset + swapped.encode() + b"\xff" * 100)
+    assert (found.text, found.stored_as) == (VIN, f"swapped-{8 * unit}")
+    assert found.span == Span(offset, offset + 17)
+
+
 def test_vin_at_the_very_end_and_alone_is_found() -> None:
     assert [f.span for f in find(VIN.encode())] == [Span(0, 17)]
     assert [f.span for f in find(b"\xff" * 100 + VIN.encode())] == [Span(100, 117)]
