@@ -11,7 +11,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -111,14 +111,13 @@ class Folder:
         return sorted(os.listdir(place))  # noqa: PTH208 - pathlib lists no open folder
 
     def make(self, name: str) -> None:
-        """Make a folder inside; one that exists stays as it is."""
-        try:
+        """Make a folder inside, durably; one that exists stays as it is."""
+        with suppress(FileExistsError):
             if self._descriptor is None:
                 (self.path / name).mkdir(0o755)
             else:
                 os.mkdir(name, 0o755, dir_fd=self._descriptor)
-        except FileExistsError:
-            return
+        # One that exists may be of a run that was cut off before its name was durable.
         self.sync()
 
     def folder(self, name: str) -> Folder:
@@ -171,11 +170,13 @@ def make_folders(path: Path) -> None:
     Raises:
         OSError: one of them cannot be made.
     """
-    missing: list[Path] = []
-    step = path
-    while not os.path.lexists(step):
-        missing.append(step)
-        step = step.parent
-    for folder in reversed(missing):
-        with open_folder(folder.parent) as above:
+    chain = [path]
+    while chain[-1].name and not os.path.lexists(chain[-1]):
+        chain.append(chain[-1].parent)
+    for folder in reversed(chain):
+        if not folder.name:
+            continue
+        # The last of the chain exists, and the folder above it may be closed to this user.
+        may_fail = suppress(PermissionError) if os.path.lexists(folder) else nullcontext()
+        with may_fail, open_folder(folder.parent) as above:
             above.make(folder.name)

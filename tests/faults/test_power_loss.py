@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 import pytest
 
 from memtool.core.finding import Verdict
@@ -9,6 +11,7 @@ from memtool.store.backups import BackupStore, ReadToKeep
 from memtool.store.journal import append_entry, check_journal
 from memtool.store.writing import write_new
 from tests.faults.crash_states import build, recording, states
+from tests.faults.faulty_os import CHANGING, FaultyOs, KilledError, Mode, faults
 from tests.faults.invariants import journal_lines, look_at_store
 from tests.faults.scene import FIRST, SECOND, TIME, add, scratch
 
@@ -59,6 +62,40 @@ def test_a_power_loss_during_the_first_backup() -> None:
 
 def test_a_power_loss_during_a_later_backup() -> None:
     assert assert_every_state_is_good(1, 2, "second") > 10
+
+
+def test_a_power_loss_after_a_killed_run_and_the_next_one() -> None:
+    """What the killed run left without making it durable counts once the next run ends with 0."""
+    count = 0
+    for position in range(1, 200):
+        with scratch() as folder:
+            with recording(folder) as record:
+                killed = FaultyOs(position, KilledError(), Mode.DEAD, CHANGING)
+                with faults(killed), suppress(KilledError):
+                    add(BackupStore(folder / "store"), FIRST)
+                add(BackupStore(folder / "store"), FIRST)
+            for tree in states(record, len(record.ops)):
+                count += 1
+                assert_state(tree, [FIRST], [FIRST], f"killed at changing call {position}")
+        if not killed.happened:
+            break
+    assert count > 20
+
+
+def test_a_power_loss_after_a_killed_journal_and_the_next_entry() -> None:
+    for position in range(1, 50):
+        with scratch() as folder:
+            path = folder / "journal.jsonl"
+            with recording(folder) as record:
+                killed = FaultyOs(position, KilledError(), Mode.DEAD, CHANGING)
+                with faults(killed), suppress(KilledError):
+                    append_entry(path, kind="note", facts={"text": "one"}, time=TIME)
+                append_entry(path, kind="note", facts={"text": "two"}, time=TIME)
+            for tree in states(record, len(record.ops)):
+                assert b'"two"' in (tree.get("journal.jsonl") or b"")
+        if not killed.happened:
+            assert position > 3
+            return
 
 
 def test_a_power_loss_while_a_file_is_written() -> None:
