@@ -52,9 +52,9 @@ def number_orders(length: int, *, word_swapped: bool = True) -> tuple[NumberOrde
     return tuple(orders)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ends:
-    """The ends that one search asked the starts about, with all that ranks a match."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """What one search looked for."""
 
     algorithms: tuple[str, ...]
     """One for each model of a start."""
@@ -63,25 +63,32 @@ class Ends:
     length: int
     """Bytes of the field."""
     bits: tuple[float, ...]
-    """Evidence of 1, 2, … contents."""
+    """Evidence of 1, 2, … different stored numbers; for totals, contents."""
+    together: bool
+    """The field follows the block, and block and field are one content."""
+    linear: bool
+    """A CRC: what is the exclusive-or of other images' numbers adds nothing."""
+    total: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ends:
+    """The ends that one search asked the starts about."""
+
+    search: Search
     positions: Indexes
     """Where the block ends."""
     fields: Indexes
     """Where the field starts."""
-    together: bool
-    """The field follows the block, and block and field are one content."""
     levels: NDArray[np.int64]
-    """How many different stored numbers the images have there; for totals, contents count."""
-    linear: bool
-    """A CRC: what is the exclusive-or of other images' numbers adds nothing."""
-    total: int | None = None
+    """How many different stored numbers the images have there; for totals, contents."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Candidate:
     """One shortest block, not yet confirmed."""
 
-    ends: Ends
+    search: Search
     area: Area
     algorithm: str
     start: int
@@ -98,8 +105,8 @@ class Candidate:
     @property
     def rank(self) -> tuple[float, int, int, int, int]:
         """Sorts the best one first."""
-        bits = self.ends.bits[self.contents - 1]
-        return (-bits, TIERS[self.ends.placement], -self.marks, self.start, self.end)
+        bits = self.search.bits[self.contents - 1]
+        return (-bits, TIERS[self.search.placement], -self.marks, self.start, self.end)
 
 
 TIERS = {
@@ -151,9 +158,9 @@ class Collector:
             last = int(limits[matches.ends[row]])
             self.candidates.append(
                 Candidate(
-                    ends=ends,
+                    search=ends.search,
                     area=area,
-                    algorithm=ends.algorithms[int(models[row])],
+                    algorithm=ends.search.algorithms[int(models[row])],
                     start=int(starts[row]),
                     end=int(positions[row]),
                     field=int(fields[row]),
@@ -169,8 +176,8 @@ class Collector:
 def _contents(
     area: Area, ends: Ends, rows: Indexes, starts: Indexes, positions: Indexes
 ) -> NDArray[np.int64]:
-    length = ends.length if ends.together else 0
-    contents = area.contents_at(starts, positions + length, length, strict=not ends.linear)
+    length = ends.search.length if ends.search.together else 0
+    contents = area.contents_at(starts, positions + length, length, strict=not ends.search.linear)
     return np.minimum(contents, ends.levels[rows])
 
 
@@ -178,18 +185,18 @@ def _marks(
     area: Area, ends: Ends, starts: Indexes, positions: Indexes, fields: Indexes
 ) -> NDArray[np.int64]:
     """How plausible a block's place is, from its borders alone."""
-    after = positions + (ends.length if ends.together else 0)
+    after = positions + (ends.search.length if ends.search.together else 0)
     marks = area.start_marks[starts].astype(np.int64) + area.end_marks[after]
     marks -= 4 * (positions - starts < _SHORT)
-    if not ends.length:
+    if not ends.search.length:
         return marks
-    inside = (fields >= 0) & (fields + ends.length <= area.size)
+    inside = (fields >= 0) & (fields + ends.search.length <= area.size)
     first = np.where(inside, fields, 0)
     erased = inside.copy()
     for image in area.images:
         head = image[first]
         erased &= (head == 0) | (head == 0xFF)
-        for step in range(1, ends.length):
+        for step in range(1, ends.search.length):
             erased &= image[np.minimum(first + step, area.size - 1)] == head
     marks[erased] -= _ERASED
     return marks
@@ -204,7 +211,7 @@ def _equivalents(
     own_start = int(matches.starts[row])
     starts, models = np.divmod(matches.starts_like(row), per_position)
     later = area.base + ends.positions[matches.ends_like(row)]
-    for model, algorithm in enumerate(ends.algorithms):
+    for model, algorithm in enumerate(ends.search.algorithms):
         # The nearest start was taken, so all others that this end allows are longer readings.
         addresses = area.base + starts[(models == model) & (starts < last)]
         own = bool(own_start % per_position == model)
@@ -214,9 +221,9 @@ def _equivalents(
             found.append(
                 Equivalent(
                     algorithm=algorithm,
-                    byte_order=ends.order.byte_order,
-                    word_swapped=ends.order.word_swapped,
-                    total=ends.total,
+                    byte_order=ends.search.order.byte_order,
+                    word_swapped=ends.search.order.word_swapped,
+                    total=ends.search.total,
                     starts=_runs(addresses, steps[0]),
                     ends=_runs(later, steps[1]),
                     start_step=steps[0],

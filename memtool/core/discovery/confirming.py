@@ -86,20 +86,20 @@ def _fold(confirmed: Iterable[_Confirmed]) -> tuple[list[_Confirmed], int]:
 
 def _near_keys(candidate: Candidate) -> tuple[tuple[object, ...], ...]:
     """Only candidates that share one of these can follow from each other."""
-    area, ends = id(candidate.area), candidate.ends
+    area, search = id(candidate.area), candidate.search
     keys: list[tuple[object, ...]] = [
         ("bytes", area, *_bytes_of(candidate)),
         ("start", area, candidate.start),
     ]
-    if ends.placement is not Placement.INSIDE:
-        keys.append(("field", area, candidate.field, ends.length))
+    if search.placement is not Placement.INSIDE:
+        keys.append(("field", area, candidate.field, search.length))
     return tuple(keys)
 
 
 def _bytes_of(candidate: Candidate) -> tuple[int, int, int]:
     """The bytes of block and field together: a run, and the field if it is apart."""
     start, end = candidate.start, candidate.end
-    field, length = candidate.field, candidate.ends.length
+    field, length = candidate.field, candidate.search.length
     if field == end or not length:
         return start, end + length, -1
     if field + length == start:
@@ -115,7 +115,7 @@ def _joined(better: _Confirmed, found: _Confirmed) -> _Confirmed:
     """
     name, other = better, found
     if _bytes_of(better.candidate) == _bytes_of(found.candidate):
-        tiers = [TIERS[row.candidate.ends.placement] for row in (better, found)]
+        tiers = [TIERS[row.candidate.search.placement] for row in (better, found)]
         if tiers[1] < tiers[0]:
             name, other = found, better
     return replace(
@@ -129,10 +129,10 @@ def _joined(better: _Confirmed, found: _Confirmed) -> _Confirmed:
 
 def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
     """Rules 1 and 2."""
-    algorithm, ends = get_algorithm(candidate.algorithm), candidate.ends
+    algorithm, search = get_algorithm(candidate.algorithm), candidate.search
     blocks = [content[candidate.start : candidate.end] for content in candidate.area.contents]
-    if ends.placement is Placement.INSIDE:
-        values = [compute_value(algorithm, block, total=ends.total) for block in blocks]
+    if search.placement is Placement.INSIDE:
+        values = [compute_value(algorithm, block, total=search.total) for block in blocks]
         if any(values):
             return None
         stored: tuple[bytes, ...] = ()
@@ -147,30 +147,30 @@ def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
         )
     else:
         stored = candidate.stored or tuple(
-            content[candidate.field : candidate.field + ends.length]
+            content[candidate.field : candidate.field + search.length]
             for content in candidate.area.contents
         )
-        numbers = [ends.order.number(field) for field in stored]
+        numbers = [search.order.number(field) for field in stored]
         if not all(
             _fits(algorithm.name, block, number)
             for block, number in zip(blocks, numbers, strict=True)
         ):
             return None
-        strict = not (ends.linear and ends.together)
+        strict = not (search.linear and search.together)
         adding = independent_rows(
             [
                 None if proves_nothing(block, field, strict=strict) else number
                 for block, field, number in zip(blocks, stored, numbers, strict=True)
             ],
-            linear=ends.linear,
+            linear=search.linear,
         )
     if not adding:
         return None
-    bits = ends.bits[len(adding) - 1]
+    bits = search.bits[len(adding) - 1]
     return _Confirmed(
         candidate=candidate,
         bits=bits,
-        expected=collector.chance.expected(bits, tier=TIERS[ends.placement]),
+        expected=collector.chance.expected(bits, tier=TIERS[search.placement]),
         images=tuple(candidate.area.numbers[row] for row in adding),
         stored=stored,
         equivalents=candidate.equivalents,
@@ -202,21 +202,21 @@ def _follows(found: _Confirmed, better: _Confirmed) -> bool:
     one, other = found.candidate, better.candidate
     if _bytes_of(one) == _bytes_of(other):
         return True
-    if one.ends.placement is Placement.INSIDE:
+    if one.search.placement is Placement.INSIDE:
         # Part of a wider number behind the same block adds up too.
-        behind = other.ends.together and one.start == other.start
-        return behind and other.end < one.end <= other.field + other.ends.length
-    if other.ends.placement is Placement.INSIDE:
+        behind = other.search.together and one.start == other.start
+        return behind and other.end < one.end <= other.field + other.search.length
+    if other.search.placement is Placement.INSIDE:
         return False
     if (one.start, one.end) == (other.start, other.end):
-        reach = max(one.field + one.ends.length, other.field + other.ends.length)
-        return reach - min(one.field, other.field) < one.ends.length + other.ends.length
-    if (one.field, one.ends.length) != (other.field, other.ends.length):
+        reach = max(one.field + one.search.length, other.field + other.search.length)
+        return reach - min(one.field, other.field) < one.search.length + other.search.length
+    if (one.field, one.search.length) != (other.field, other.search.length):
         return False
     if len(found.images) == 1:
         # One image alone: only another reading of the same number follows.
-        same_numbers = [one.ends.order.number(field) for field in found.stored] == [
-            other.ends.order.number(field) for field in better.stored
+        same_numbers = [one.search.order.number(field) for field in found.stored] == [
+            other.search.order.number(field) for field in better.stored
         ]
         return (
             one.algorithm == other.algorithm
@@ -232,9 +232,9 @@ def _as_equivalent(found: _Confirmed) -> Equivalent:
     start, end = candidate.area.base + candidate.start, candidate.area.base + candidate.end
     return Equivalent(
         algorithm=candidate.algorithm,
-        byte_order=candidate.ends.order.byte_order,
-        word_swapped=candidate.ends.order.word_swapped,
-        total=candidate.ends.total,
+        byte_order=candidate.search.order.byte_order,
+        word_swapped=candidate.search.order.word_swapped,
+        total=candidate.search.total,
         starts=(Span(start, start + 1),),
         ends=(Span(end, end + 1),),
         start_step=1,
@@ -244,17 +244,17 @@ def _as_equivalent(found: _Confirmed) -> Equivalent:
 
 
 def _block(found: _Confirmed) -> DiscoveredBlock:
-    candidate, ends, area = found.candidate, found.candidate.ends, found.candidate.area
-    inside = ends.placement is Placement.INSIDE
+    candidate, search, area = found.candidate, found.candidate.search, found.candidate.area
+    inside = search.placement is Placement.INSIDE
     field = area.base + candidate.field
     return DiscoveredBlock(
         algorithm=candidate.algorithm,
         block=Span(area.base + candidate.start, area.base + candidate.end),
-        field=None if inside else Span(field, field + ends.length),
-        byte_order=ends.order.byte_order,
-        word_swapped=ends.order.word_swapped,
-        total=ends.total,
-        placement=ends.placement,
+        field=None if inside else Span(field, field + search.length),
+        byte_order=search.order.byte_order,
+        word_swapped=search.order.word_swapped,
+        total=search.total,
+        placement=search.placement,
         images=found.images,
         bits=found.bits,
         expected_by_chance=found.expected,
@@ -267,16 +267,16 @@ def _block(found: _Confirmed) -> DiscoveredBlock:
 def _other_borders(candidate: Candidate) -> float:
     """Other starts that chance fits to the end; with a field elsewhere, to any end that the
     images cannot tell from it."""
-    area, ends = candidate.area, candidate.ends
+    area, search = candidate.area, candidate.search
     starts = expected_other_starts(
         area.counted,
         area.thresholds(0),
         candidate.start,
         candidate.last_start,
-        ends.bits[0],
-        len(ends.algorithms),
+        search.bits[0],
+        len(search.algorithms),
     )
-    if ends.together:
+    if search.together:
         return starts
     place = int(np.searchsorted(area.differing, candidate.end))
     low = int(area.differing[place - 1]) + 1 if place else 0

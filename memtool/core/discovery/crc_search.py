@@ -18,7 +18,14 @@ from memtool.core.algorithms import Algorithm
 from memtool.core.crc import CrcParameters, reflect
 from memtool.core.discovery.area import Area, FixedField
 from memtool.core.discovery.classes import NO_START, Indexes, KeyTable, StartClasses, repeated
-from memtool.core.discovery.collecting import TIERS, Collector, Ends, NumberOrder, number_orders
+from memtool.core.discovery.collecting import (
+    TIERS,
+    Collector,
+    Ends,
+    NumberOrder,
+    Search,
+    number_orders,
+)
 from memtool.core.discovery.evidence import count_pairs, expected_by_level
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
 from memtool.core.discovery.results import Placement
@@ -220,16 +227,18 @@ def search_after_block(
         shift = sides.constant(xorout)[: len(positions)]
         for order, plain in zip(orders, keys, strict=True):
             ends = Ends(
-                algorithms=tuple(model.algorithm for model in models),
-                order=order,
-                placement=Placement.AFTER_BLOCK,
-                length=group.length,
-                bits=tuple(group.width * many for many in range(1, area.count + 1)),
+                search=Search(
+                    algorithms=tuple(model.algorithm for model in models),
+                    order=order,
+                    placement=Placement.AFTER_BLOCK,
+                    length=group.length,
+                    bits=tuple(group.width * many for many in range(1, area.count + 1)),
+                    together=True,
+                    linear=True,
+                ),
                 positions=positions,
                 fields=positions,
-                together=True,
                 levels=levels,
-                linear=True,
             )
             for level, matches in enumerate(expected, 1):
                 collector.chance.add(group.width * level, len(models) * matches)
@@ -393,16 +402,18 @@ def _join_fixed(
     for xorout in sides.xorouts:
         models = sides.models_of(xorout)
         ends = Ends(
-            algorithms=tuple(model.algorithm for model in models),
-            order=order,
-            placement=placement,
-            length=group.length,
-            bits=tuple(group.width * many for many in range(1, area.count + 1)),
+            search=Search(
+                algorithms=tuple(model.algorithm for model in models),
+                order=order,
+                placement=placement,
+                length=group.length,
+                bits=tuple(group.width * many for many in range(1, area.count + 1)),
+                together=False,
+                linear=True,
+            ),
             positions=positions,
             fields=offsets,
-            together=False,
             levels=distinct,
-            linear=True,
         )
         shifted = keys ^ sides.constant(xorout)[positions] if xorout else keys
         matches = sides.starts(xorout).match(shifted, limits, floors, places)

@@ -31,7 +31,14 @@ from numpy.typing import NDArray
 from memtool.core.algorithms import Algorithm, Ending, Family
 from memtool.core.discovery.area import Area, FixedField, count_distinct
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses
-from memtool.core.discovery.collecting import TIERS, Collector, Ends, NumberOrder, number_orders
+from memtool.core.discovery.collecting import (
+    TIERS,
+    Collector,
+    Ends,
+    NumberOrder,
+    Search,
+    number_orders,
+)
 from memtool.core.discovery.crc_search import expect_fixed
 from memtool.core.discovery.evidence import count_pairs, expected_by_level
 from memtool.core.discovery.results import Placement
@@ -298,16 +305,18 @@ def search_sums_after_block(
                 )
                 bits = _count_chance(area, family, limits, distinct, null, collector)
                 ends = Ends(
-                    algorithms=(algorithm.name,),
-                    order=order,
-                    placement=Placement.AFTER_BLOCK,
-                    length=family.length,
-                    bits=bits,
+                    search=Search(
+                        algorithms=(algorithm.name,),
+                        order=order,
+                        placement=Placement.AFTER_BLOCK,
+                        length=family.length,
+                        bits=bits,
+                        together=True,
+                        linear=False,
+                    ),
                     positions=positions,
                     fields=positions,
-                    together=True,
                     levels=distinct,
-                    linear=False,
                 )
                 collector.offer(area, ends, matches, 1, limits)
 
@@ -411,16 +420,18 @@ def search_sums_fixed_fields(
                 for odd_length in (False, True) if _pads(family) else (False,):
                     yield
                     ends = Ends(
-                        algorithms=(algorithm.name,),
-                        order=order,
-                        placement=placement,
-                        length=family.length,
-                        bits=_plain_bits(family, area),
+                        search=Search(
+                            algorithms=(algorithm.name,),
+                            order=order,
+                            placement=placement,
+                            length=family.length,
+                            bits=_plain_bits(family, area),
+                            together=False,
+                            linear=False,
+                        ),
                         positions=batch.positions,
                         fields=batch.offsets,
-                        together=False,
                         levels=batch.levels,
-                        linear=False,
                     )
                     keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
                     matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
@@ -498,17 +509,19 @@ def search_totals(
     for algorithm, total in totals:
         yield
         ends = Ends(
-            algorithms=(algorithm.name,),
-            order=NumberOrder(None, False, tuple(range(family.length))),
-            placement=Placement.INSIDE,
-            length=0,
-            bits=_plain_bits(family, area),
+            search=Search(
+                algorithms=(algorithm.name,),
+                order=NumberOrder(None, False, tuple(range(family.length))),
+                placement=Placement.INSIDE,
+                length=0,
+                bits=_plain_bits(family, area),
+                together=True,
+                total=total,
+                linear=False,
+            ),
             positions=positions,
             fields=positions,
-            together=True,
-            total=total,
             levels=np.full(area.size + 1, area.count),
-            linear=False,
         )
         goal = [np.full(area.size + 1, total, np.uint64) for _ in range(area.count)]
         matches = sides.starts.match(sides.end_keys(algorithm, positions, goal), limits)
