@@ -60,13 +60,14 @@ class Evidence:
     def finding(
         self, code: str, severity: Severity, text: str, spans: tuple[Span, ...] | None = None
     ) -> Finding:
-        """A finding, about the whole image unless `spans` says otherwise."""
-        return Finding(
-            code=code,
-            severity=severity,
-            text=text,
-            spans=self.image.spans if spans is None else spans,
-        )
+        """A finding, about the whole image unless `spans` says otherwise.
+
+        What speaks against the whole read names all of its addresses; what only informs
+        about the whole names none.
+        """
+        if spans is None:
+            spans = () if severity is Severity.INFO else self.image.spans
+        return Finding(code=code, severity=severity, text=text, spans=spans)
 
 
 def gather_evidence(

@@ -35,7 +35,7 @@ def _against_chip(evidence: Evidence, chip: Chip) -> tuple[Finding, ...]:
         )
         return (evidence.finding("size-wrapped", Severity.FAILURE, text),)
     fits = _names(size)
-    other = f", or it is another chip ({fits} has that size)" if fits else ""
+    other = f", or it is another chip of that size ({fits})" if fits else ""
     if size < chip.size:
         text = (
             f"{said}: {chip.size - size:,} are missing. The read was cut short or damaged in "
