@@ -1,6 +1,8 @@
-"""Measures how often chance fools the search, on images that hold no VIN and none of the text.
+"""Measures how often chance fools the search, and how many planted VINs it finds.
 
-Run it from the project's root; it prints the table of docs/stored-forms.md:
+The first table is about images that hold no VIN and none of the text, the second about
+unknown VINs planted among random and erased bytes. Run it from the project's root; it prints
+the tables of docs/stored-forms.md:
 
     python tests/bench/measure_identity.py [--images N] [--seed TEXT]
 
@@ -21,9 +23,20 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from memtool.core.identity import find_identity, find_vins
 from memtool.core.image import Image
 from tests.fillers import FILLERS, make_filler
-from tests.vin_samples import CHECKED_VINS
+from tests.stored_texts import ALL_FORMS, plant
+from tests.vin_samples import CHECKED_VINS, UNCHECKED_VINS
 
 SIZES = (2048, 65536)
+GROUP_WITHOUT_CHECK_DIGIT = "without a key, in seven or eight bits"
+GROUPS = {
+    GROUP_WITHOUT_CHECK_DIGIT: [
+        form
+        for form in ALL_FORMS
+        if form not in ("split", "added") and "xor" not in form and "packed-6" not in form
+    ],
+    "in six bits": [form for form in ALL_FORMS if "packed-6" in form],
+    "under a key": [form for form in ALL_FORMS if "xor" in form or form == "added"],
+}
 
 
 def main() -> None:
@@ -37,6 +50,34 @@ def main() -> None:
         number = options.images if size == SIZES[0] else max(1, options.images // 8)
         for kind in FILLERS:
             print(_row(kind, size, number, random.Random(f"{options.seed} {kind} {size}")))
+    print()
+    print("| forms | check digit | among random bytes | in erased memory |")
+    print("|---|---|---|---|")
+    for name, forms in GROUPS.items():
+        for vins, digit in ((CHECKED_VINS, "matches"), (UNCHECKED_VINS, "none")):
+            if digit == "none" and name != GROUP_WITHOUT_CHECK_DIGIT:
+                continue
+            rng = random.Random(f"{options.seed} {name} {digit}")
+            rates = [_found(forms, vins, options.images, erased, rng) for erased in (False, True)]
+            print(f"| {name} | {digit} | {rates[0]} | {rates[1]} |")
+
+
+def _found(
+    forms: list[str], vins: tuple[str, ...], number: int, erased: bool, rng: random.Random
+) -> str:
+    """How many VINs are found by name, at the right first and last byte."""
+    found = total = 0
+    for form in forms:
+        for _ in range(max(1, number // 8)):
+            size, vin = rng.randint(120, 600), rng.choice(vins)
+            planted = plant(b"\xff" * size if erased else rng.randbytes(size), vin, form, rng)
+            findings = {
+                (f.text, f.stored_as, f.span.start, f.span.end)
+                for f in find_vins(Image.from_bytes(planted.image))
+            }
+            found += (vin, planted.name, planted.start, planted.end) in findings
+            total += 1
+    return f"{100 * found / total:.1f} % of {total}"
 
 
 def _row(kind: str, size: int, number: int, rng: random.Random) -> str:
