@@ -52,7 +52,11 @@ def can_ask() -> bool:
 
 def ask(question: str, *, default: str | None = None, hide: bool = False) -> str:
     """Ask the person at the terminal; the question goes to stderr."""
-    answer = click.prompt(question, default=default, hide_input=hide, err=True)
+    if default == "":
+        question += " (Enter leaves it open)"
+    answer = click.prompt(
+        question, default=default, hide_input=hide, err=True, show_default=bool(default)
+    )
     return str(answer).strip()
 
 

@@ -148,7 +148,7 @@ def _configuration(read: Image, original: Image | None, layout: Layout | None) -
     if layout is None:
         return not_checked(code, text, _NO_LAYOUT)
     if original is None:
-        return not_checked(code, text, "there is no readable original to compare with")
+        return not_checked(code, text, "there is no read of the original to compare with")
     spans = spans_of_kinds(layout, RegionKind.CONFIGURATION)
     if not spans:
         return passed(code, "The layout has no configuration region.")

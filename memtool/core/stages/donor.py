@@ -23,7 +23,7 @@ from memtool.core.stages.answers import (
 from memtool.core.vin import mask_vin
 
 _A_PERSON = "a person decides this, with the maker's parts information"
-_NO_ORIGINAL = "there is no readable original to compare with"
+_NO_ORIGINAL = "there is no read of the original to compare with"
 _NO_LAYOUT = "no layout says what lies where"
 
 
