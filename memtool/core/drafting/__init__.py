@@ -5,8 +5,9 @@ random, counts, or belongs to the module itself is proposed for blanking; what f
 stays unknown. A person reviews the draft before anything is done with it.
 
 The steps, each on what the earlier ones left: vehicle identity (`identity_guess`,
-`identity_regions`), texts (`texts`), checksums (`checksums`), dates, state, counters,
-random and equal data, configuration, empty space (`data`), copies (`copies`).
+`identity_regions`), texts and dates (`texts`), checksums (`checksums`, `naturalness`),
+state (`state`), counters (`counters`), random and equal data, configuration, empty space
+(`data`), copies (`copies`).
 """
 
 from memtool.core.drafting.draft import (

@@ -1,28 +1,9 @@
 """Checksums of a draft: found by discovery, kept where the structure speaks for them too.
 
-Discovery says how many blocks with as much evidence chance makes among all that were
-tried. Most of those begin and end in the middle of nowhere; a real block begins and ends
-where something begins and ends. So the same count is made again for the few blocks that
-are as natural as the one found:
-
-    E = pairs * readings * 2^-bits
-
-with the bits of evidence that discovery counted, the readings (algorithms and byte orders)
-of that width that are as common in practice, and the pairs of start and end that are as natural:
-
-| the block                                                              | pairs          |
-|------------------------------------------------------------------------|----------------|
-| begins where something begins, and its field ends where that ends      | starts         |
-| begins where something begins, and its field ends where something ends | starts * ends  |
-| only one of both                                                       | bytes * either |
-| neither                                                                | bytes^2 / 2    |
-
-A multiple of 16 is a start of a second kind: there are bytes / 16 of them. "Something" is
-the memory itself, what lies between erased runs, a text, a found checksum. A start inside a
-VIN or a text is a hundred times less likely. A block with E of `MOST_EXPECTED` or more is
-left out. Of readings of one field the one with the least is kept. A field that lies in a
-VIN, inside a text, or in erased bytes is no field, nor a sum's whose second half is erased in
-every image: a narrower sum says the same.
+Discovery says how many blocks with as much evidence chance makes; `naturalness` says how
+many of those begin and end as naturally. A reading with `MOST_EXPECTED` or more of these is
+left out; of readings of one field the one with the fewest is kept. What was taken makes
+further starts natural, so the rest is asked again.
 """
 
 from __future__ import annotations
@@ -30,11 +11,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 
-import numpy as np
-
-from memtool.core.algorithms import Algorithm, Family, get_algorithm
+from memtool.core.algorithms import get_algorithm
 from memtool.core.checksum import (
     ChecksumCycleError,
     ChecksumRule,
@@ -53,25 +31,16 @@ from memtool.core.discovery import (
 )
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import ChecksumGuess, Confidence, ModuleReads
+from memtool.core.drafting.naturalness import expect_anywhere, expect_naturally
 from memtool.core.drafting.words import listed
 from memtool.core.finding import Verdict
 from memtool.core.image import Image
-from memtool.core.layout import RegionKind
 from memtool.core.span import Span, format_span, format_span_with_length
 
 MOST_EXPECTED = 0.05
 MOST_CONSIDERED = 300
-_INSIDE_TEXT = 100
 _MOST_ROUNDS = 4
 _SHORTEST_BLOCK = 4
-_COMMON_CRCS = frozenset(
-    {
-        *("CRC-8/SMBUS", "CRC-8/SAE-J1850", "CRC-8/AUTOSAR", "CRC-8/MAXIM-DOW"),
-        *("CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/KERMIT", "CRC-16/IBM-SDLC"),
-        *("CRC-16/ARC", "CRC-16/MODBUS", "CRC-32/ISO-HDLC", "CRC-32/BZIP2", "CRC-32/MPEG-2"),
-    }
-)
-"""Met more often than the rest of the catalogue. Common practice, no source."""
 _SUM = re.compile(r"SUM-(?P<width>16|32)(?P<ending>/ONES|/TWOS)?")
 _MOST_PLACES_APART = 12
 """Short differing runs that may be a field apart from its block and are asked about."""
@@ -114,7 +83,7 @@ def add_checksums_apart(assembly: Assembly) -> None:
     alone = [
         span
         for span in assembly.claims.chunks()
-        if len(span) in (1, 2, 4) and varying[survey.slice_of(span)].any()
+        if len(span) == 4 or (len(span) in (1, 2) and varying[survey.slice_of(span)].any())
     ]
     if len(alone) > _MOST_PLACES_APART:
         return
@@ -207,11 +176,9 @@ def _readings_of(assembly: Assembly, candidate: _Candidate) -> Iterator[_Reading
             if find_rule_faults(rule) or not _holds_in_all(rule, images):
                 continue
             contents = block.bits / get_algorithm(block.algorithm).width
-            natural = _expected_naturally(assembly, rule, contents)
+            natural = expect_naturally(assembly, rule, contents)
             if natural is not None:
-                expected = max(
-                    block.expected_by_chance, _expected_anywhere(assembly, rule, contents)
-                )
+                expected = max(block.expected_by_chance, expect_anywhere(assembly, rule, contents))
                 yield _Reading(rule, natural, expected, len(images))
 
 
@@ -230,88 +197,6 @@ def _widths(algorithm: str, field: Span, order: str) -> Iterator[tuple[str, Span
 
 def _holds_in_all(rule: ChecksumRule, images: Sequence[Image]) -> bool:
     return all(check_checksum(image, rule).result is Verdict.PASS for image in images)
-
-
-def _expected_naturally(assembly: Assembly, rule: ChecksumRule, contents: float) -> float | None:
-    """E by the table of the module; None where the field cannot be one."""
-    survey, field, block = assembly.survey, rule.stored, rule.covers[0]
-    blank = survey.blank[survey.slice_of(field)]
-    is_crc = get_algorithm(rule.algorithm).family is Family.CRC
-    if blank.all() or (blank[len(field) // 2 :].all() and not is_crc):
-        return None
-    if _is_in_identity(assembly, field):
-        return None
-    starts, ends = assembly.natural_starts, assembly.natural_ends
-    size = len(survey.span)
-    if block.start in starts:
-        pairs = float(len(starts))
-    elif block.start % 16 == 0:
-        pairs = size / 16
-    else:
-        pairs = float(size)
-    end = field.end if field.start == block.end else block.end
-    if end != min((each for each in ends if each > block.start), default=None):
-        pairs *= len(ends) if end in ends else size / 2
-    if assembly.is_inside_text(block.start):
-        pairs *= _INSIDE_TEXT
-    algorithm = get_algorithm(rule.algorithm)
-    bits = algorithm.width * contents - _borrowed_bits(assembly, rule, algorithm, contents)
-    return pairs * _count_readings(algorithm) * float(2.0**-bits)
-
-
-def _expected_anywhere(assembly: Assembly, rule: ChecksumRule, contents: float) -> float:
-    """Chance matches of a sum among all blocks, where discovery has counted a wider one.
-
-    0 for others: discovery's own number holds.
-    """
-    algorithm = get_algorithm(rule.algorithm)
-    if algorithm.family is Family.CRC:
-        return 0.0
-    bits = algorithm.width * contents - _borrowed_bits(assembly, rule, algorithm, contents)
-    algorithms = sum(each.width == algorithm.width for each in searched_algorithms())
-    readings = algorithms * (1 if algorithm.width == 8 else 2)
-    return len(assembly.survey.span) ** 2 / 2 * readings * float(2.0**-bits)
-
-
-def _borrowed_bits(
-    assembly: Assembly, rule: ChecksumRule, algorithm: Algorithm, contents: float
-) -> float:
-    """What a sum's bytes that are the same in all images do not add to the evidence.
-
-    Such a byte is evidence once, and none at all where it is 00 or FF: it may as well be
-    the last one of the block or the first one behind a narrower sum.
-    """
-    survey = assembly.survey
-    if len(rule.stored) == 1 or algorithm.family is Family.CRC:
-        return 0.0
-    if not survey.varies_at_all[survey.slice_of(rule.covers[0])].any():
-        return 0.0
-    inside = survey.slice_of(rule.stored)
-    constant = ~survey.varies_at_all[inside]
-    empty = constant & np.isin(survey.all_rows[0, inside], [0x00, 0xFF])
-    return 8.0 * (int(constant.sum()) * (contents - 1) + int(empty.sum()))
-
-
-@cache
-def _count_readings(algorithm: Algorithm) -> int:
-    """Algorithms of that width that are as common or more so, each in both byte orders."""
-    common = _is_common(algorithm)
-    count = sum(
-        each.width == algorithm.width and (_is_common(each) or not common)
-        for each in searched_algorithms()
-    )
-    return count * (1 if algorithm.width == 8 else 2)
-
-
-def _is_common(algorithm: Algorithm) -> bool:
-    return algorithm.name in _COMMON_CRCS or algorithm.family in (Family.SUM, Family.XOR)
-
-
-def _is_in_identity(assembly: Assembly, field: Span) -> bool:
-    return any(
-        guess.region.span.overlaps(field)
-        for guess in assembly.regions_of(RegionKind.VEHICLE_IDENTITY)
-    )
 
 
 def _take(assembly: Assembly, reading: _Reading) -> None:

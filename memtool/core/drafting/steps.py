@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from memtool.core.drafting.assembly import Assembly, Progress
 from memtool.core.drafting.checksums import add_checksums, add_checksums_apart
 from memtool.core.drafting.copies import add_copies
-from memtool.core.drafting.data import add_counters, add_data, add_empty, add_state
+from memtool.core.drafting.counters import add_counters
+from memtool.core.drafting.data import add_data, add_empty
 from memtool.core.drafting.draft import Draft, ModuleReads, span_of
 from memtool.core.drafting.identity_guess import FoundIdentity, find_sites
 from memtool.core.drafting.identity_regions import add_identity
+from memtool.core.drafting.state import add_state
 from memtool.core.drafting.survey import Survey
 from memtool.core.drafting.texts import add_dates, add_texts
 from memtool.core.drafting.words import listed
