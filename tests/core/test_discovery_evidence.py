@@ -20,14 +20,16 @@ from memtool.core.discovery import (
 )
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import Collector
-from memtool.core.discovery.crc_search import CrcSides, group_crcs, search_after_block
+from memtool.core.discovery.crc_search import search_after_block
+from memtool.core.discovery.crc_sides import CrcSides, group_crcs
 from memtool.core.discovery.evidence import (
     content_thresholds,
     expected_other_starts,
     independent_rows,
     start_limits,
 )
-from memtool.core.discovery.sum_search import SumSides, group_sums, search_sums_after_block
+from memtool.core.discovery.sum_search import search_sums_after_block
+from memtool.core.discovery.sum_sides import SumSides, group_sums
 from memtool.core.image import Image
 from memtool.core.span import Span
 

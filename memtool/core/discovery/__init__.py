@@ -6,7 +6,7 @@ for each algorithm; a sort finds them in n·log n.
 
 1. Separate start from end. A CRC brought back to the image's first byte is a start's side
    ⊕ an end's side (`register_algebra`); sums are differences of prefix sums
-   (`sum_search`). Where the stored number lies at a place that depends on the end alone,
+   (`sum_sides`). Where the stored number lies at a place that depends on the end alone,
    or is fixed, the equation says: start's side = end's side.
 2. Join, never list pairs. Equal sides are classes (`classes`). Each start that is the
    nearest one to some end gives one row, the shortest block; the rest of its class are

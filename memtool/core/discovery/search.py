@@ -9,13 +9,8 @@ from memtool.core.algorithms import Algorithm, Ending, list_algorithms
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import Collector
 from memtool.core.discovery.confirming import build_blocks, order_blocks
-from memtool.core.discovery.crc_search import (
-    CrcGroup,
-    CrcSides,
-    group_crcs,
-    search_after_block,
-    search_fixed_fields,
-)
+from memtool.core.discovery.crc_search import search_after_block, search_fixed_fields
+from memtool.core.discovery.crc_sides import CrcGroup, CrcSides, group_crcs
 from memtool.core.discovery.places import FieldPlaces, choose_places
 from memtool.core.discovery.results import (
     CONVINCING,
@@ -27,13 +22,11 @@ from memtool.core.discovery.results import (
 )
 from memtool.core.discovery.sum_search import (
     CONSTANT_TOTALS,
-    SumFamily,
-    SumSides,
-    group_sums,
     search_sums_after_block,
     search_sums_fixed_fields,
     search_totals,
 )
+from memtool.core.discovery.sum_sides import SumFamily, SumSides, group_sums
 from memtool.core.discovery.unknown_search import UnknownSearch
 from memtool.core.image import Image
 from memtool.core.span import Span, intersect_spans

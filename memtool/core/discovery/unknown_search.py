@@ -24,7 +24,7 @@ from memtool.core.crc import CrcParameters, compute_crc, reflect
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import NO_START, Indexes, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder, number_orders
-from memtool.core.discovery.crc_search import CrcGroup, CrcSides, LinearKeys
+from memtool.core.discovery.crc_sides import CrcGroup, CrcSides, LinearKeys
 from memtool.core.discovery.evidence import Chance, independent_rows
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
 from memtool.core.discovery.results import (

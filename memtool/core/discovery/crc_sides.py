@@ -1,0 +1,195 @@
+"""CRCs split into a side of the start and a side of the end, as one key for all images.
+
+For each polynomial the sides of start and end are computed once (`register_algebra`) and
+shared by all its models, byte orders and placements. The sides of several images become
+one key of 64 bits by a linear map, so that start value and final XOR, which all images
+share, can be put in afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from memtool.core.algorithms import Algorithm
+from memtool.core.crc import CrcParameters, reflect
+from memtool.core.discovery.area import Area
+from memtool.core.discovery.classes import NO_START, StartClasses, repeated
+from memtool.core.discovery.collecting import NumberOrder
+from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
+
+_LARGE = 1 << 15
+"""In areas of more bytes the starts of one final XOR alone are kept."""
+_TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
+"""Shifts that mix a side before it is added to a key."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrcModel:
+    """One CRC as the register sees it."""
+
+    algorithm: str
+    init: int
+    xorout: int
+
+
+@dataclass(frozen=True, slots=True)
+class CrcGroup:
+    """All models of one polynomial and reflection."""
+
+    width: int
+    poly: int
+    reflected: bool
+    models: tuple[CrcModel, ...]
+
+    @property
+    def length(self) -> int:
+        """Bytes of the stored number."""
+        return self.width // 8
+
+
+def group_crcs(algorithms: Sequence[Algorithm]) -> tuple[CrcGroup, ...]:
+    """The CRCs of whole bytes among `algorithms`, by polynomial and reflection.
+
+    CRCs that reflect only one of input and output are left out: none of the catalogue's
+    whole-byte ones does.
+    """
+    groups: dict[tuple[int, int, bool], list[CrcModel]] = {}
+    for algorithm in algorithms:
+        crc = algorithm.crc
+        if crc is None or crc.width % 8 or not 8 <= crc.width <= 64 or crc.refin != crc.refout:
+            continue
+        model = CrcModel(algorithm.name, register_of(crc), crc.xorout)
+        groups.setdefault((crc.width, crc.poly, crc.refin), []).append(model)
+    return tuple(CrcGroup(*key, tuple(models)) for key, models in sorted(groups.items()))
+
+
+def register_of(crc: CrcParameters) -> int:
+    """The register at the start, as the algebra keeps it."""
+    return reflect(crc.init, crc.width) if crc.refin else crc.init
+
+
+class LinearKeys:
+    """Makes one 64-bit key of the registers of several images, linear over GF(2).
+
+    Exact where all registers fit into 64 bits; otherwise distinct tuples may share a key,
+    which confirming each block by computing it takes care of.
+    """
+
+    def __init__(self, width: int, count: int) -> None:
+        """Take the registers' width and the number of images."""
+        self._width, self._count = width, count
+
+    def of(self, registers: Sequence[Registers]) -> Registers:
+        """The key of each tuple of registers."""
+        key = registers[0]
+        for place in range(1, self._count):
+            key = key ^ self._placed(registers[place], place)
+        return key
+
+    def of_shared(self, registers: Registers) -> Registers:
+        """The key of registers that are the same in all images."""
+        return self.of([registers] * self._count)
+
+    def _placed(self, registers: Registers, place: int) -> Registers:
+        if (place + 1) * self._width <= 64:
+            return registers << np.uint64(place * self._width)
+        mixed = registers
+        for turn in range(place // len(_TRIPLES) + 1):
+            left, right, again = _TRIPLES[(place + turn) % len(_TRIPLES)]
+            mixed = mixed ^ (mixed << np.uint64(left))
+            mixed = mixed ^ (mixed >> np.uint64(right))
+            mixed = mixed ^ (mixed << np.uint64(again))
+        return mixed
+
+
+class CrcSides:
+    """Sides of one polynomial over one area."""
+
+    def __init__(self, group: CrcGroup, area: Area) -> None:
+        """Compute the prefix sides of all images."""
+        self.group, self.area = group, area
+        self.algebra: RegisterAlgebra = algebra_of(group.width, group.poly, group.reflected)
+        self.keys = LinearKeys(group.width, area.count)
+        self.prefixes = self.algebra.prefix_sides(area.masks)
+        self.prefix_key = self.keys.of(self.prefixes)
+        self._constants: dict[int, Registers] = {}
+        self._starts: dict[int, StartClasses] = {}
+
+    @cached_property
+    def terms(self) -> list[Registers]:
+        """What each byte adds to its image's prefix."""
+        return [prefix[1:] ^ prefix[:-1] for prefix in self.prefixes]
+
+    def constant(self, value: int) -> Registers:
+        """The key of A^(-k)·value, the same in all images, for k = 0 … n."""
+        if value not in self._constants:
+            sequence = self.algebra.back_sequence(value, self.area.size + 1)
+            self._constants[value] = self.keys.of_shared(sequence)
+        return self._constants[value]
+
+    def models_of(self, xorout: int) -> tuple[CrcModel, ...]:
+        """The models that share a final XOR, and so share their ends."""
+        return tuple(model for model in self.group.models if model.xorout == xorout)
+
+    @property
+    def xorouts(self) -> tuple[int, ...]:
+        """Every final XOR of the group's models."""
+        return tuple(dict.fromkeys(model.xorout for model in self.group.models))
+
+    def starts(self, xorout: int) -> StartClasses:
+        """All starts of the models with this final XOR, at offsets 0 … n - 1."""
+        if xorout not in self._starts:
+            if self.area.size > _LARGE:
+                self._starts.clear()
+            models = self.models_of(xorout)
+            self._starts[xorout] = _start_classes([self._start_keys(model) for model in models])
+        return self._starts[xorout]
+
+    def starts_of_natural_order(self, xorout: int) -> StartClasses:
+        """The same, without starts that only the empty block right before them would fit.
+
+        Where no constant is in the way, the end of a number in natural order has the key of
+        the start behind it, always. Only keys that come again tell anything.
+        """
+        models = self.models_of(xorout)
+        if xorout or all(model.init for model in models):
+            return self.starts(xorout)
+        again = repeated(self.prefix_key)[:-1]
+        return _start_classes(
+            [
+                self._start_keys(model)
+                if model.init
+                else np.where(again, self._start_keys(model), NO_START)
+                for model in models
+            ]
+        )
+
+    def _start_keys(self, model: CrcModel) -> Registers:
+        keys = self.prefix_key[:-1]
+        return keys ^ self.constant(model.init)[:-1] if model.init else keys
+
+    def is_natural(self, order: NumberOrder) -> bool:
+        """Whether the bytes lie in the order in which the register shifts them out."""
+        places = tuple(range(self.group.length))
+        return order.significance == (places if self.group.reflected else places[::-1])
+
+    def end_keys(self, order: NumberOrder) -> Registers:
+        """The key of A^(-j)·c_j ⊕ P_j for a number stored right after j, without final XOR."""
+        length, size = self.group.length, self.area.size
+        if self.is_natural(order):
+            return self.prefix_key[length:]
+        return self.keys.of(
+            [
+                self.algebra.stored_sides(terms, order.significance) ^ prefix[: size - length + 1]
+                for terms, prefix in zip(self.terms, self.prefixes, strict=True)
+            ]
+        )
+
+
+def _start_classes(sides: Sequence[Registers]) -> StartClasses:
+    keys = sides[0] if len(sides) == 1 else np.stack(sides, axis=1).ravel()
+    return StartClasses(keys, len(sides))
