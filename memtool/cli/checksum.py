@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
-
 import click
+
+from memtool.cli.late import LateGroup
 
 _COMMANDS = {
     "list": ("memtool.cli.checksum_list", "Every algorithm with its parameters."),
@@ -15,26 +14,9 @@ _COMMANDS = {
 }
 
 
-class _ChecksumGroup(click.Group):
-    """Offers the subcommands whose module is there."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return [name for name, (module, _) in _COMMANDS.items() if importlib.util.find_spec(module)]
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in self.list_commands(ctx):
-            return None
-        found = importlib.import_module(_COMMANDS[cmd_name][0]).command
-        assert isinstance(found, click.Command)
-        return found
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, _COMMANDS[name][1]) for name in self.list_commands(ctx)])
-
-
 @click.group(
-    cls=_ChecksumGroup,
+    cls=LateGroup,
+    sections={"Commands": _COMMANDS},
     epilog="""Examples:
 
 \b

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import io
 import json
 import os
@@ -12,8 +11,8 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 import click
-from click.shell_completion import CompletionItem
 
+from memtool.cli.late import LateGroup
 from memtool.errors import InputError, MemtoolError
 from memtool.render.words import safe_text
 
@@ -37,45 +36,15 @@ TOOL_COMMANDS = {
     "completion": ("memtool.cli.completion", "Print shell completion."),
     "demo": ("memtool.cli.demo", "Play an invented job on synthetic images."),
 }
-_COMMANDS = JOB_COMMANDS | TOOL_COMMANDS
-
 INTERRUPTED = 130
 BUG = 70
 OUTPUT_LOST = 5
 """The work is done, but what there was to say did not reach its reader."""
 
 
-class _LateGroup(click.Group):
-    """Imports a command's module only when that command is used."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
-            return None
-        module, _ = _COMMANDS[cmd_name]
-        command = importlib.import_module(module).command
-        assert isinstance(command, click.Command)
-        return command
-
-    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
-        # From the table: a press of the tab key must not import every command.
-        names = [
-            CompletionItem(name, help=text)
-            for name, (_, text) in _COMMANDS.items()
-            if name.startswith(incomplete)
-        ]
-        return names + click.Command.shell_complete(self, ctx, incomplete)
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        for title, commands in (("The job", JOB_COMMANDS), ("Tools", TOOL_COMMANDS)):
-            with formatter.section(title):
-                formatter.write_dl([(name, text) for name, (_, text) in commands.items()])
-
-
 @click.group(
-    cls=_LateGroup,
+    cls=LateGroup,
+    sections={"The job": JOB_COMMANDS, "Tools": TOOL_COMMANDS},
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Try it: benchimage demo",
 )
