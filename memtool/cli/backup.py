@@ -18,7 +18,7 @@ from memtool.cli.shared import (
     reading_options,
     store_option,
 )
-from memtool.core.agreement import ReadFile, compare_reads, find_same_file
+from memtool.core.agreement import compare_reads
 from memtool.core.backup import BackupEntry, Role
 from memtool.core.chip import CHIPS, find_chip
 from memtool.core.finding import Finding, Severity, Verdict
@@ -30,7 +30,7 @@ from memtool.render.as_json import document
 from memtool.render.words import count_of, safe_text
 from memtool.store.backups import BackupStore, default_store_folder
 from memtool.store.writing import write_new
-from memtool.workflow.loading import LoadedRead, ReadOptions, load_read
+from memtool.workflow.loading import LoadedRead, ReadOptions, find_repeated, load_read
 from memtool.workflow.start import read_to_keep
 
 DAMAGED = 5
@@ -343,8 +343,6 @@ def _judge(loaded: list[LoadedRead], single_read: str | None) -> tuple[Finding, 
                 " the clip off, put it on again, read once more, and add both together.",
             )
         )
-    statuses = [(read.path, Path(read.path).stat()) for read in loaded]
-    files = [ReadFile(path=path, device=at.st_dev, inode=at.st_ino) for path, at in statuses]
-    findings += find_same_file(files)
+    findings += find_repeated(loaded)
     findings += compare_reads([read.image for read in loaded]).findings
     return tuple(findings)

@@ -18,7 +18,7 @@ from memtool.render.image_pages import render_inspect_page
 from memtool.render.words import safe_text
 from memtool.workflow.jobs import load_named, record
 from memtool.workflow.layout_choice import choose_layout
-from memtool.workflow.loading import ReadOptions
+from memtool.workflow.loading import ReadOptions, find_repeated
 from memtool.workflow.pages import read_facts, require_fits, require_free, write_page
 
 
@@ -82,6 +82,7 @@ def command(
         chip=find_chip(chip) if chip else None,
         layout=choice.loaded.layout if choice.loaded else None,
         deep=deep,
+        about_files=find_repeated(loaded),
     )
     facts = [read_facts(read) for read in loaded]
     if html is not None:

@@ -28,7 +28,7 @@ class Inspection:
     fields: tuple[DecodedField, ...]
     checksums: tuple[ChecksumResult, ...]
     findings: tuple[Finding, ...]
-    """What is about the layout and its copies."""
+    """What is about the files together, and about the layout's copies."""
     layout: Layout | None
 
     @property
@@ -46,7 +46,12 @@ class Inspection:
 
 
 def inspect_images(
-    images: Sequence[Image], *, chip: Chip | None, layout: Layout | None, deep: bool = False
+    images: Sequence[Image],
+    *,
+    chip: Chip | None,
+    layout: Layout | None,
+    deep: bool = False,
+    about_files: Sequence[Finding] = (),
 ) -> Inspection:
     """Look at the reads of one chip.
 
@@ -55,6 +60,7 @@ def inspect_images(
         chip: The memory they came from, where it is known.
         layout: What lies where, where it is known.
         deep: Search the stored forms, too, that chance can make.
+        about_files: Findings about the files that the images came from, all together.
 
     Raises:
         ValueError: no image was given.
@@ -68,6 +74,6 @@ def inspect_images(
         vins=find_vins(first, deep=deep),
         fields=decode_fields(layout, first) if layout else (),
         checksums=tuple(check_checksum(first, rule) for rule in layout.checksums) if layout else (),
-        findings=find_copy_faults(layout, first) if layout else (),
+        findings=(*about_files, *(find_copy_faults(layout, first) if layout else ())),
         layout=layout,
     )

@@ -8,6 +8,7 @@ from typing import Any
 
 from memtool.core.fields import DecodedField, FieldState
 from memtool.core.finding import Finding
+from memtool.core.health.all_checks import HEALTH_CHECKS
 from memtool.core.image import Image
 from memtool.core.inspection import Inspection
 from memtool.core.span import format_span
@@ -45,7 +46,8 @@ def render_inspection(
         if weighty:
             parts.append(terminal.findings(weighty, width=width))
         else:
-            parts.append("  health        no sign of a bad read")
+            text = f"no sign of a bad read (checked: {', '.join(HEALTH_CHECKS)})"
+            parts.append(terminal.labelled("health", text, width=width))
         infos = [finding for finding in found if finding not in weighty]
         if infos:
             parts.append(terminal.findings(infos, width=width))
@@ -57,8 +59,8 @@ def render_inspection(
     if inspection.layout is not None:
         parts += ["", terminal.heading("Fields"), _fields(inspection.fields)]
         parts += ["", terminal.heading("Checksums"), _checksums(inspection)]
-        if inspection.findings:
-            parts += ["", terminal.findings(inspection.findings, width=width)]
+    if inspection.findings:
+        parts += ["", terminal.findings(inspection.findings, width=width)]
     return "\n".join(parts)
 
 

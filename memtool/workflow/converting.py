@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from memtool.core.agreement import Majority, ReadFile, find_same_file, majority_image
+from memtool.core.agreement import Majority, majority_image
 from memtool.core.conversion import Selection, apply_view, select_spans
 from memtool.core.finding import Finding
 from memtool.core.image import Image
@@ -22,10 +22,10 @@ from memtool.errors import InputError, RefusalError, StoreError, UsageError
 from memtool.formats.codec import DEFAULT_RECORD_LENGTH, ImageFormat, encode_image, parse_image
 from memtool.render.as_json import document, finding_values, span_values
 from memtool.store.backups import BackupStore
-from memtool.store.reading import compute_sha256, read_file
+from memtool.store.reading import compute_sha256
 from memtool.store.writing import write_new
-from memtool.workflow.jobs import IMAGE_NAMES, OpenJob, load_named
-from memtool.workflow.loading import LoadedRead, ReadOptions, parse_content
+from memtool.workflow.jobs import OpenJob, load_named
+from memtool.workflow.loading import LoadedRead, ReadOptions, find_repeated
 
 NOTE_SUFFIX = ".note.json"
 
@@ -92,9 +92,11 @@ def convert(request: ConvertRequest, *, opened: OpenJob | None, store: BackupSto
             code="even-number-of-reads",
             next_step="give --majority twice, four times …: IN is one of the reads",
         )
-    found = [_load(name, request, opened, store) for name in names]
-    reads = tuple(read for read, _ in found)
-    _require_different([file for _, file in found])
+    reads = tuple(
+        load_named(name, request.reading, opened=opened, store=store, chip=request.chip)
+        for name in names
+    )
+    _require_different(reads)
     source = reads[0]
     majority = _vote(reads)
     image = source.image if majority is None else majority.image
@@ -132,22 +134,10 @@ def _require_free(path: Path) -> None:
         )
 
 
-def _load(
-    name: str, request: ConvertRequest, opened: OpenJob | None, store: BackupStore
-) -> tuple[LoadedRead, ReadFile]:
-    """One read, and which file it is; images of the job are told apart by their names."""
-    if opened is not None and name in IMAGE_NAMES:
-        read = load_named(name, request.reading, opened=opened, store=store, chip=request.chip)
-        return read, ReadFile(path=name, device=0, inode=0)
-    content = read_file(Path(name))
-    read = parse_content(name, content.data, content.sha256, request.reading)
-    return read, ReadFile(path=name, device=content.device, inode=content.inode)
-
-
-def _require_different(files: Sequence[ReadFile]) -> None:
-    same = find_same_file(files)
+def _require_different(reads: Sequence[LoadedRead]) -> None:
+    same = find_repeated(reads)
     if same:
-        raise RefusalError(same[0].text.rstrip("."), code=same[0].code, file=files[0].path)
+        raise RefusalError(same[0].text.rstrip("."), code=same[0].code, file=reads[0].path)
 
 
 def _vote(reads: Sequence[LoadedRead]) -> Majority | None:

@@ -8,12 +8,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from memtool.core.agreement import ReadFile
 from memtool.core.backup import BackupEntry, Role
 from memtool.core.job import Job, KeptReads, Order, build_job
 from memtool.errors import JournalError, RefusalError, UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.store.backups import BackupStore
 from memtool.store.journal import JournalEntry, JournalFile, append_entry, read_journal
+from memtool.store.writing import make_folder
 from memtool.workflow.loading import LoadedRead, ReadOptions, load_read, parse_content
 
 JOURNAL = "journal.jsonl"
@@ -80,7 +82,7 @@ def create_job(folder: Path, order: Order, *, now: datetime) -> OpenJob:
     if path.exists():
         raise RefusalError(f"'{folder}' holds a job already", code="job-exists")
     for name in ("", FILES, REPORTS, ATTACHMENTS):
-        (folder / name).mkdir(parents=True, exist_ok=True)
+        make_folder(folder / name)
     append_entry(path, kind="job-opened", facts=order.to_facts(), files=(), time=stamp(now))
     return open_job(folder)
 
@@ -177,7 +179,9 @@ def _load_stored(store: BackupStore, entry: BackupEntry, number: int) -> LoadedR
         overlap_last=read.overlap_last,
         accept_missing_end=read.accept_missing_end,
     )
-    return parse_content(read.name, data, read.file_sha256, options)
+    # Two backups may hold reads of one name: what they are is told by id and number.
+    file = ReadFile(path=f"{entry.id}/{number}", device=0, inode=0)
+    return parse_content(read.name, data, read.file_sha256, options, file=file)
 
 
 def load_role(

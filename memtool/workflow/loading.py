@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from memtool.core.agreement import ReadFile, find_same_file
 from memtool.core.finding import Finding
 from memtool.core.image import Image
 from memtool.errors import InputError
@@ -37,6 +39,8 @@ class LoadedRead:
     image: Image
     findings: tuple[Finding, ...]
     """What is safe but odd about the file."""
+    file: ReadFile
+    """Which file it is; one file given twice is not two reads."""
     options: ReadOptions = ReadOptions()
     """How it was asked to be understood; the same again gives the same image."""
 
@@ -49,11 +53,21 @@ def load_read(path: Path, options: ReadOptions | None = None) -> LoadedRead:
         ImageFormatError: it is not what it claims to be; names the file.
     """
     content = read_file(path)
-    return parse_content(str(path), content.data, content.sha256, options or ReadOptions())
+    file = ReadFile(path=str(path), device=content.device, inode=content.inode)
+    return parse_content(
+        str(path), content.data, content.sha256, options or ReadOptions(), file=file
+    )
 
 
-def parse_content(path: str, data: bytes, file_sha256: str, options: ReadOptions) -> LoadedRead:
-    """Parse a file that was read already.
+def parse_content(
+    path: str,
+    data: bytes,
+    file_sha256: str,
+    options: ReadOptions,
+    *,
+    file: ReadFile | None = None,
+) -> LoadedRead:
+    """Parse a file that was read already; without `file` its path alone says which it is.
 
     Raises:
         ImageFormatError: it is not what it claims to be; names the file.
@@ -77,4 +91,10 @@ def parse_content(path: str, data: bytes, file_sha256: str, options: ReadOptions
         image=parsed.image,
         findings=parsed.findings,
         options=options,
+        file=file or ReadFile(path=path, device=0, inode=0),
     )
+
+
+def find_repeated(reads: Sequence[LoadedRead]) -> tuple[Finding, ...]:
+    """A finding for every two of `reads` that are one and the same file."""
+    return find_same_file([read.file for read in reads])

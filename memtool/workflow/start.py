@@ -36,7 +36,7 @@ from memtool.workflow.jobs import (
     stamp,
 )
 from memtool.workflow.layout_choice import LayoutChoice, choose_layout
-from memtool.workflow.loading import LoadedRead
+from memtool.workflow.loading import LoadedRead, find_repeated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +68,10 @@ def start_job(request: StartRequest, store: BackupStore, *, now: datetime) -> St
             code="missing-answer",
             next_step="name it with --chip, for example --chip 95160",
         )
+    for reads in request.reads.values():
+        same = find_repeated(reads)
+        if same:
+            raise UsageError(same[0].text.rstrip("."), code=same[0].code, file=reads[0].path)
     is_new = not (request.folder / JOURNAL).exists()
     opened = _open(request, is_new, now)
     opened = _keep_reads(opened, request, store, now)
@@ -111,7 +115,13 @@ def view_job(
                 kept=kept,
                 image=loaded.image,
                 agreement=(agreements or {}).get(role),
-                findings=find_health(loaded.image, chip=find_chip(kept.chip), layout=layout),
+                findings=find_health(
+                    loaded.image,
+                    chip=find_chip(kept.chip),
+                    layout=layout,
+                    vin_texts=_expected_vins(opened.job.order, role),
+                    claimed_new=role is Role.REFERENCE,
+                ),
                 vins=find_vins(loaded.image),
             )
         )
@@ -199,7 +209,14 @@ def _keep_reads(
             single_read_reason=request.single_read_reason if len(reads) == 1 else None,
             added=stamp(now),
         )
-        findings = [*find_health(reads[0].image, chip=find_chip(request.chip))]
+        findings = [
+            *find_health(
+                reads[0].image,
+                chip=find_chip(request.chip),
+                vin_texts=_expected_vins(opened.job.order, role),
+                claimed_new=role is Role.REFERENCE,
+            )
+        ]
         if role in agreements:
             findings += agreements[role].findings
         facts = {
@@ -220,6 +237,11 @@ def _keep_reads(
         files = [(read.path, read.file_sha256) for read in reads]
         opened = record(opened, "reads-kept", facts, files=files, now=now)
     return opened
+
+
+def _expected_vins(order: Order, role: Role) -> tuple[str, ...]:
+    """The VIN that a read of this role should hold, where one is known."""
+    return (order.vehicle_vin,) if role is Role.ORIGINAL and order.vehicle_vin else ()
 
 
 def _weighty(findings: Sequence[Finding]) -> list[str]:

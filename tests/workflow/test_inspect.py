@@ -99,3 +99,16 @@ def test_inspect_of_a_chip_nobody_knows_suggests_one(bench: Bench) -> None:
     done = bench.run("inspect", "d1.bin", "--chip", "24C2")
     assert done.returncode == 2
     assert "24C02" in done.stderr
+
+
+def test_inspect_says_when_one_file_is_given_twice(bench: Bench) -> None:
+    done = bench.run("inspect", "d1.bin", "./d1.bin", "--json")
+    codes = [finding["code"] for finding in parse_document(done, "inspect")["findings"]]
+    assert done.returncode == 1
+    assert "reads-same-file" in codes
+
+
+def test_inspect_compares_the_modules_of_a_job_by_their_names(started: Bench) -> None:
+    done = started.in_job("inspect", "donor", "original", "--json")
+    codes = [finding["code"] for finding in parse_document(done, "inspect")["findings"]]
+    assert "reads-same-file" not in codes

@@ -36,9 +36,10 @@ def test_start_text_answers_the_four_questions(bench: Bench) -> None:
 
 
 def test_start_again_adds_reads_and_facts(started: Bench) -> None:
-    started.write("d3.bin", module_memory(starts=4712))
+    for name in ("d3.bin", "d4.bin"):
+        started.write(name, module_memory(starts=4712))
     done = started.in_job(
-        *("start", "--donor", "d3.bin", "--donor", "d3.bin", "--chip", "24C02", "--json"),
+        *("start", "--donor", "d3.bin", "--donor", "d4.bin", "--chip", "24C02", "--json"),
         *("--complaint", "no windows"),
     )
     document = parse_document(done, "start")
@@ -188,3 +189,15 @@ def test_start_at_a_terminal_asks_for_what_is_missing(bench: Bench) -> None:
     text = (bench.job / "journal.jsonl").read_text()
     assert "order 7, signed" in text
     assert "pad lifted" in text
+
+
+def test_start_refuses_one_file_given_as_two_reads(bench: Bench) -> None:
+    (bench.folder / "link.bin").hardlink_to(bench.folder / "d1.bin")
+    before = bench.files()
+    for second in ("d1.bin", "./d1.bin", "link.bin"):
+        done = bench.in_job(
+            *("start", "--chip", "24C02", "--donor", "d1.bin", "--donor", second, "--json", *ORDER)
+        )
+        assert done.returncode == 2
+        assert parse_document(done, "error")["code"] == "reads-same-file"
+    assert bench.files() == before
