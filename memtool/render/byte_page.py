@@ -76,7 +76,9 @@ class BytePage:
     """Marked bytes inside protected regions; the others the page finds by itself."""
     identity: Sequence[Span]
     """Where VINs are, besides the layout's regions."""
-    figures: Sequence[Figure]
+    maps: Sequence[Figure]
+    """A click on one of them shows the bytes."""
+    strips: Sequence[Figure]
     key: Sequence[tuple[str, str]]
     lists: Sequence[PlacedList]
 

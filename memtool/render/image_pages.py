@@ -61,11 +61,9 @@ def render_inspect_page(
         marked=spans,
     )
     marks = "differs between the reads" if agreement else ""
-    figures = [
-        Figure(
-            picture.memory_map(drawn, title="Memory map", name="map", marks=marks),
-            "The first read" if len(reads) > 1 else "",
-        ),
+    svg = picture.memory_map(drawn, title="Memory map", name="map", marks=marks)
+    maps = [Figure(svg, "The first read" if len(reads) > 1 else reads[0].path)]
+    strips = [
         _information(first, "information", "Information a byte: none to eight bits"),
     ]
     if agreement is not None:
@@ -75,7 +73,7 @@ def render_inspect_page(
             name="agreement",
             reads=len(reads),
         )
-        figures.append(Figure(strip, "A bar where the reads differ"))
+        strips.append(Figure(strip, "A bar where the reads differ"))
     labels = [f"read {number}" if len(shown) > 1 else "" for number in range(1, len(shown) + 1)]
     return render_byte_page(
         BytePage(
@@ -87,7 +85,8 @@ def render_inspect_page(
             marks=marks,
             marked=_protected_parts(spans, inspection.layout),
             identity=[vin.span for vin in inspection.vins],
-            figures=figures,
+            maps=maps,
+            strips=strips,
             key=picture.map_key(drawn, marks=marks),
             lists=_inspect_lists(reads, inspection),
         )
@@ -235,11 +234,11 @@ def render_compare_page(
     alone = (*difference.only_in_a, *difference.only_in_b)
     plan = plan_map((*a.image.spans, *b.image.spans), columns=COLUMNS, most_rows=MOST_ROWS)
     marks = "differs"
-    figures = []
+    maps = []
     key: dict[str, str] = {}
     for label, read, found in zip("AB", (a, b), vins, strict=True):
         drawn, figure = _compared_map(label, read, plan, layout, found, (*changes, *alone))
-        figures.append(figure)
+        maps.append(figure)
         key |= dict(picture.map_key(drawn, marks=marks))
     strip = picture.difference_strip(
         compute_marks(a.image, changes, cells=STRIP_CELLS),
@@ -247,7 +246,7 @@ def render_compare_page(
         name="difference",
         differing=difference.differing_bytes,
     )
-    figures += [
+    strips = [
         Figure(strip, "A bar where A and B differ"),
         _information(a.image, "information-a", "A: information a byte, none to eight bits"),
         _information(b.image, "information-b", "B: information a byte, none to eight bits"),
@@ -262,7 +261,8 @@ def render_compare_page(
             marks=marks,
             marked=_protected_parts(changes, layout),
             identity=[span for found in vins for span in found],
-            figures=figures,
+            maps=maps,
+            strips=strips,
             key=tuple(key.items()),
             lists=_compare_lists(difference, layout),
         )

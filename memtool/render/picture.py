@@ -27,7 +27,7 @@ GUTTER = 66
 _BAR = 11
 """Height of a cell."""
 _STRIP_WIDTH = 384
-_STRIP_HEIGHT = 34
+_STRIP_HEIGHT = 36
 
 _SHADES = {
     Content.DATA: "#bdbdbd",
@@ -188,7 +188,7 @@ def _count_runs(strip: Strip) -> int:
 
 def _strip(strip: Strip, title: str, words: str, name: str) -> str:
     """Bars on a ground line, the addresses of both ends below."""
-    bars = _STRIP_HEIGHT - 11
+    bars = _STRIP_HEIGHT - 13
     parts = [_rect(0, 0, _STRIP_WIDTH, bars, "#ffffff", "ground", stroke="#8a8a8a")]
     count = max(1, len(strip.values))
     for place, value in enumerate(strip.values):
@@ -198,7 +198,7 @@ def _strip(strip: Strip, title: str, words: str, name: str) -> str:
             width = _STRIP_WIDTH / count
             parts.append(_rect(left, bars - height, width, height, "#333333", "bar"))
     if strip.end > strip.start:
-        low = _STRIP_HEIGHT - 2
+        low = _STRIP_HEIGHT - 1
         parts.append(_text(0, low, format_address(strip.start), "address", anchor="start"))
         last = format_address(strip.end - 1)
         parts.append(_text(_STRIP_WIDTH, low, last, "address", anchor="end"))

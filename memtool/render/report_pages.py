@@ -163,12 +163,16 @@ def _chip_pictures(chip: ReportChip, number: int, *, several: bool) -> Iterator[
         [_map_figure(image, f"map-{number}-{place}") for place, image in enumerate(shown)]
     )
     yield Key(_key_of([image.map for image in shown if image.map]))
-    strips = [
-        strip
-        for place, image in enumerate(shown)
-        for strip in _strips(image, f"strip-{number}-{place}")
-    ]
-    yield Figures(strips)
+    for title, draw in (
+        ("Do the reads agree?", _agreement_strip),
+        ("Where the images differ", _difference_strip),
+        ("How much information the bytes carry", _information_strip),
+    ):
+        strips = [draw(image, f"strip-{number}-{place}") for place, image in enumerate(shown)]
+        drawn = [strip for strip in strips if strip is not None]
+        if drawn:
+            yield Heading(title, 2)
+            yield Figures(drawn, columns=3)
 
 
 _EXPECTED = (ImagePlace.ORIGINAL, ImagePlace.DONOR, ImagePlace.TO_WRITE, ImagePlace.READ_BACK)
@@ -192,32 +196,39 @@ def _map_figure(image: ReportImage, name: str) -> Figure:
     return Figure(picture.memory_map(image.map, title=title, name=name, marks=marks), caption)
 
 
-def _strips(image: ReportImage, name: str) -> Iterator[Figure]:
-    if image.agreement is not None:
-        svg = picture.agreement_strip(
-            image.agreement,
-            title=f"Agreement of the reads of the {image.place}",
-            name=f"{name}-reads",
-            reads=image.reads,
-        )
-        words = "all alike, no bar" if image.agree else "a bar where they differ"
-        yield Figure(svg, f"{image.place}: {image.reads} reads compared, {words}")
-    if image.difference is not None and image.compared_with is not None:
-        svg = picture.difference_strip(
-            image.difference,
-            title=f"Where the {image.place} differs from the {image.compared_with}",
-            name=f"{name}-difference",
-            differing=image.differing_bytes or 0,
-        )
-        alike = "" if image.differing_bytes else ": nowhere"
-        yield Figure(svg, f"{image.place}: where it differs from the {image.compared_with}{alike}")
-    if image.information is not None:
-        svg = picture.entropy_strip(
-            image.information,
-            title=f"Information in the {image.place}",
-            name=f"{name}-information",
-        )
-        yield Figure(svg, f"{image.place}: information a byte, none to eight bits")
+def _agreement_strip(image: ReportImage, name: str) -> Figure | None:
+    if image.agreement is None:
+        return None
+    svg = picture.agreement_strip(
+        image.agreement,
+        title=f"Agreement of the reads of the {image.place}",
+        name=f"{name}-reads",
+        reads=image.reads,
+    )
+    words = "all alike, no bar" if image.agree else "a bar where they DIFFER"
+    return Figure(svg, f"{image.place}: {image.reads} reads, {words}")
+
+
+def _difference_strip(image: ReportImage, name: str) -> Figure | None:
+    if image.difference is None or image.compared_with is None:
+        return None
+    svg = picture.difference_strip(
+        image.difference,
+        title=f"Where the {image.place} differs from the {image.compared_with}",
+        name=f"{name}-difference",
+        differing=image.differing_bytes or 0,
+    )
+    count = count_of(image.differing_bytes, "byte") if image.differing_bytes else "nothing"
+    return Figure(svg, f"{image.place}, compared with the {image.compared_with}: {count}")
+
+
+def _information_strip(image: ReportImage, name: str) -> Figure | None:
+    if image.information is None:
+        return None
+    svg = picture.entropy_strip(
+        image.information, title=f"Information in the {image.place}", name=f"{name}-information"
+    )
+    return Figure(svg, f"{image.place}: none to eight bits a byte")
 
 
 def _changes(report: Report) -> Iterator[Block]:

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 MOST_COLUMNS = 64
 MOST_ROWS = 8
-_ROW = 16
 _CONTENT_SIGNS = {
     Content.DATA: "#",
     Content.ERASED: ".",
@@ -58,7 +57,9 @@ def render_map(
     """
     from rich.text import Text
 
-    columns = MOST_COLUMNS if width >= MOST_COLUMNS + 16 else MOST_COLUMNS // 2
+    last = image.extent.end - 1 if image.extent else 0
+    room = max(8, width - len(format_address(last)) - 4)
+    columns = min(MOST_COLUMNS, 1 << (room.bit_length() - 1))
     plan = plan_map(image.spans, columns=columns, most_rows=MOST_ROWS)
     drawn = compute_map(image, plan, layout=layout, vins=vins, marked=marked)
     if not drawn.rows:
@@ -127,7 +128,9 @@ def render_bytes(
     Undefined bytes show as ``--``, those of protected regions as ``··``.
     """
     lines: list[Text] = []
-    row_length = _ROW if width >= 76 else _ROW // 2
+    # A byte takes three columns for its digits and one for its text; gaps take four.
+    room = width - len(format_address(span.end)) - 7
+    row_length = next((length for length in (16, 8) if 4 * length <= room), 4)
     for start in range(span.start - span.start % row_length, span.end, row_length):
         lines += _byte_lines(image, Span(start, start + row_length), layout, marked)
     return _to_string(lines, width)

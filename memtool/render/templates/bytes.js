@@ -177,7 +177,7 @@
     const strips = element("div", "strips");
     for (const image of images) {
       const strip = element("div", "strip");
-      strip.append(element("em", "", images.length > 1 ? image.label : ""));
+      strip.append(element("em", "", images.length > 1 ? image.label.split(" ").pop() : ""));
       for (let at = start; at < start + perRow; at += 1) strip.append(cellOf(image, at));
       strips.append(strip);
     }

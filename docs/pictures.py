@@ -1,0 +1,125 @@
+"""Makes the pictures of the documentation from the demo's images; look at them afterwards.
+
+    python docs/pictures.py
+
+Needs the package with its `dev` extra, Chromium and pdftoppm. Writes docs/pictures/.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from PIL import Image
+from playwright.sync_api import Browser, sync_playwright
+
+ROOT = Path(__file__).parents[1]
+sys.path.insert(0, str(ROOT))
+
+from memtool.demo import CHIP, DONOR_VIN, VEHICLE_VIN  # noqa: E402
+
+IMAGES = ROOT / "test_images"
+OUT = ROOT / "docs" / "pictures"
+COLOURS = 48
+"""Of each picture: they are drawn, and few colours keep the files small."""
+
+
+def name(file: str) -> Path:
+    """One of the demo's files."""
+    return IMAGES / file
+
+
+def run(folder: Path, *arguments: str | Path) -> None:
+    """One command, in the job's folder."""
+    done = subprocess.run(
+        [sys.executable, "-m", "memtool", *map(str, arguments)],
+        cwd=folder,
+        env=os.environ
+        | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(folder.parent / "store")},
+        capture_output=True,
+        text=True,
+    )
+    if done.returncode not in (0, 1):
+        raise SystemExit(f"{arguments}: {done.stderr}")
+
+
+def play_job(folder: Path) -> None:
+    """The demo's job, with every page that the tool can make."""
+    folder.mkdir()
+    run(
+        folder,
+        *("start", "--job", ".", "--chip", CHIP, "--layout", name("door.toml"), "--reseated"),
+        *("--original", name("door-original-1.bin"), "--original", name("door-original-2.bin")),
+        *("--donor", name("door-donor-1.bin"), "--donor", name("door-donor-2.hex")),
+        *("--work-order", "1042", "--vehicle-vin", VEHICLE_VIN, "--module-kind", "body"),
+        *("--authority", "registration seen, order 1042 signed by the owner"),
+        *("--complaint", "door zone dead after water entry"),
+        *("--original-part", "DZ-4107-C", "--donor-part", "DZ-4107-C"),
+        *("--donor-source", "dismantler's receipt 77-310", "--technician", "R. Amsel"),
+        *("--html", "start.html"),
+    )
+    run(folder, "check", "--stage", "donor")
+    keep = ("--keep", "0x0200+4", "--reason", "ignition cycles: usage, not identity")
+    run(folder, "blank", "donor", *keep, "--confirm", DONOR_VIN[-6:])
+    run(folder, "check", "--stage", "before-writing")
+    run(folder, "check", name("door-read-back.bin"), "--stage", "after-writing")
+    run(folder, "check", name("door-finished.bin"), "--stage", "after-setup")
+    run(folder, "job", "note", "warning lamp off, both doors tested, no codes")
+    run(folder, "report")
+    run(folder, "inspect", "donor", "--html", "inspect.html")
+    run(folder, "compare", "donor", "original", "--html", "compare.html")
+
+
+def shoot(browser: Browser, page: Path, name: str, *, width: int, height: int, dark: bool) -> None:
+    """One view of a page, as it is when it was opened and a place was chosen."""
+    seen = browser.new_page(
+        viewport={"width": width, "height": height}, color_scheme="dark" if dark else "light"
+    )
+    seen.goto(page.as_uri())
+    if seen.locator("#bytes").count():
+        seen.fill("#wanted", DONOR_VIN)
+        seen.press("#wanted", "Enter")
+        seen.evaluate("window.scrollTo(0, 0)")
+    seen.screenshot(path=OUT / f"{name}.png")
+    seen.close()
+
+
+def shrink(path: Path) -> None:
+    """Fewer colours, and none of the file's extras."""
+    with Image.open(path) as picture:
+        small = picture.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
+    small.save(path, optimize=True)
+
+
+def main() -> None:
+    """Play the job and take every picture."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        raise SystemExit("Chromium is not installed")
+    OUT.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as place, sync_playwright() as playwright:
+        job = Path(place) / "order-1042"
+        play_job(job)
+        browser = playwright.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox", "--disable-gpu"]
+        )
+        shoot(browser, job / "start.html", "start", width=900, height=760, dark=False)
+        shoot(browser, job / "compare.html", "compare", width=1280, height=1000, dark=False)
+        shoot(browser, job / "inspect.html", "inspect-dark", width=1000, height=900, dark=True)
+        shoot(browser, job / "compare.html", "compare-phone", width=390, height=844, dark=False)
+        browser.close()
+        subprocess.run(
+            ["pdftoppm", "-r", "70", "-png", job / "reports" / "report-1.pdf", OUT / "report"],
+            check=True,
+        )
+    for path in sorted(OUT.glob("*.png")):
+        shrink(path)
+        sys.stdout.write(f"{path.relative_to(ROOT)}  {path.stat().st_size:,} bytes\n")
+
+
+if __name__ == "__main__":
+    main()
