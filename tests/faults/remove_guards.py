@@ -23,6 +23,7 @@ WRITING = "tests/store/test_writing.py"
 BACKUPS = "tests/store/test_backups.py"
 JOURNAL = "tests/store/test_journal.py"
 READING = "tests/store/test_reading.py"
+ODDS = "tests/store/test_store_odds.py"
 CHECK = "tests/store/test_store_check.py"
 MANY = "tests/faults/test_many_processes.py"
 SWEEP = "tests/faults/test_counter_sweep.py"
@@ -81,7 +82,7 @@ GUARDS = (
         "memtool/store/place.py",
         "                os.fsync(descriptor)\n",
         "                pass\n",
-        f"{POWER} {BACKUPS}",
+        ODDS,
     ),
     Guard(
         "fsync of the name of a file that another run left",
