@@ -351,7 +351,7 @@ def _change(job: Job, blanking: Blanking, mask: Masker) -> ReportChange:
         time=blanking.time,
         chip=blanking.chip,
         out=mask.text(_last_part(blanking.out)),
-        layout=blanking.layout,
+        layout=mask.optional(blanking.layout),
         backup=blanking.backup,
         donor_sha256=blanking.donor_sha256,
         sha256=blanking.sha256,
