@@ -12,7 +12,7 @@ from tests.browser.conftest import PHONE, Opener, Visit
 from tests.build import DONOR_VIN, LAYOUT, VEHICLE_VIN, module_memory
 from tests.command_line import run_benchimage
 
-HOSTILE = "</script><img src=x onerror=alert(1)>&{{7*7}}"
+HOSTILE = "</script x><img src=x onerror=alert(1)>&{{7*7}}"
 SECRET = bytes(range(0xE0, 0xF0))
 
 
