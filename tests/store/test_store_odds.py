@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from memtool.errors import StoreError
+from memtool.errors import StoreError, UsageError
 from memtool.store import folder as folder_module
 from memtool.store.backups import BackupStore
 from memtool.store.journal import append_entry
@@ -147,3 +147,39 @@ def test_a_place_without_locks_is_found(tmp_path: Path, monkeypatch: pytest.Monk
     with pytest.raises(StoreError) as caught:
         add(BackupStore(tmp_path / "store"), FIRST)
     assert caught.value.code == "cannot-lock"
+
+
+def test_repair_puts_an_unfinished_line_of_the_journal_right(tmp_path: Path) -> None:
+    store = BackupStore(tmp_path / "store")
+    add(store, FIRST)
+    with (store.folder / "journal.jsonl").open("ab") as file:
+        file.write(b'{"sha256": "01')
+    assert any("no end" in text for text in store.repair(time=TIME))
+    assert all(item.result == "pass" for item in store.check())
+    assert store.repair(time=TIME) == ()
+
+
+def test_other_backups_go_on_beside_a_damaged_record(tmp_path: Path) -> None:
+    store = BackupStore(tmp_path / "store")
+    add(store, FIRST)
+    overwrite(next((store.folder / "records").iterdir()), b"rotten")
+    entry = add(store, SECOND)
+    assert store.entries() == (entry,)
+    assert store.entry(entry.id) == entry
+    with pytest.raises(UsageError):
+        store.entry("0000")
+
+
+def test_a_store_that_cannot_be_made_or_opened_is_told(tmp_path: Path) -> None:
+    with pytest.raises(StoreError) as caught:
+        add(BackupStore(Path("/proc/nowhere/store")), FIRST)
+    assert caught.value.code == "write-failed"
+    (tmp_path / "file").touch()
+    with pytest.raises(StoreError) as caught:
+        BackupStore(tmp_path / "file").entries()
+    assert caught.value.code == "cannot-open-store"
+
+
+def test_the_root_of_all_folders_exists() -> None:
+    make_folder(Path("/"))
+    assert Path("/").is_dir()
