@@ -63,6 +63,8 @@ class Area:
         self.size = self.images.shape[1]
         self._thresholds: dict[tuple[int, bool], Places] = {}
         self._levels: dict[int, NDArray[np.int64]] = {}
+        self.expected_after: dict[int, list[float]] = {}
+        """For fields behind their block, by length: `expected_by_level` of one CRC."""
         self.pairs_by_field: dict[tuple[int, int], list[int]] = {}
         """For fields elsewhere, by offset and length: see `count_fixed_pairs`."""
         self.counted = self.images[list(choose_counted(self.images))]

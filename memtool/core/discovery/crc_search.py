@@ -41,9 +41,11 @@ def search_after_block(
     thresholds = area.thresholds(group.length)
     limits = np.minimum(positions, thresholds[0][positions + group.length])
     levels = sides.area.stored_levels(group.length)
-    expected = expected_by_level(
-        thresholds, positions + group.length, positions, levels, group.width
-    )
+    if group.length not in area.expected_after:
+        area.expected_after[group.length] = expected_by_level(
+            thresholds, positions + group.length, positions, levels, group.width
+        )
+    expected = area.expected_after[group.length]
     orders = number_orders(group.length, word_swapped=word_swapped)
     keys = [sides.end_keys(order) for order in orders]
     for xorout in sides.xorouts:

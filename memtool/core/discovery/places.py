@@ -156,7 +156,8 @@ def _places_on_runs(runs: Iterable[Span], length: int, *, whole: bool) -> list[i
         else:
             likely[run.end - length] = None
             likely[run.start] = None
-        rest.update(dict.fromkeys(range(max(0, run.start - length + 1), run.end)))
+        if whole:
+            rest.update(dict.fromkeys(range(max(0, run.start - length + 1), run.end)))
     return sorted(likely.keys() | rest.keys()) if whole else list(likely)
 
 

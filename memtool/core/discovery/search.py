@@ -107,9 +107,9 @@ def discover_checksums(
         Area(span.start, [images[number - 1].read(span) for number in numbers], numbers)
         for span in spans
     ]
-    places = choose_places([images[number - 1] for number in numbers], spans, wish.at)
-    if not (wish.fixed_places or wish.at):
-        places = ()
+    places: tuple[FieldPlaces, ...] = ()
+    if wish.fixed_places or wish.at is not None:
+        places = choose_places([images[number - 1] for number in numbers], spans, wish.at)
     collector = Collector(most)
     work = [piece for area in areas for piece in _pieces(area, places, wish, collector)]
     for done, (text, run) in enumerate(work):
