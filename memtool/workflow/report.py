@@ -21,7 +21,7 @@ from memtool.render.job_view import order_rows, tell_event
 from memtool.render.pdf import RenderedPdf, render_report_pdf
 from memtool.render.report_json import report_document
 from memtool.store.backups import BackupStore
-from memtool.store.journal import read_journal
+from memtool.store.journal import JournalEntry, read_journal
 from memtool.store.layouts import read_layout
 from memtool.store.reading import compute_sha256, read_file
 from memtool.store.writing import write_new
@@ -104,7 +104,7 @@ def gather_report(opened: OpenJob, store: BackupStore, *, is_shop_copy: bool) ->
         name=opened.folder.resolve().name,
         order_rows=order_rows(job),
         journal=entries,
-        journal_texts=[tell_event(job, entry.number, entry.kind) for entry in entries],
+        journal_texts=[_tell(job, entry) for entry in entries],
         journal_sha256=compute_sha256(b"".join(lines[: len(entries)])),
         files={
             entry.number: [ReportFile(name=file.path, sha256=file.sha256) for file in entry.files]
@@ -117,6 +117,17 @@ def gather_report(opened: OpenJob, store: BackupStore, *, is_shop_copy: bool) ->
         },
     )
     return build_report(job, sources, is_shop_copy=is_shop_copy)
+
+
+_MORE = {"command-run": "command", "layout-chosen": "name"}
+"""The fact of an entry that is told besides its kind."""
+
+
+def _tell(job: Job, entry: JournalEntry) -> str:
+    """One entry in a few words."""
+    text = tell_event(job, entry.number, entry.kind)
+    more = entry.facts.get(_MORE.get(entry.kind, ""))
+    return f"{text}: {more}" if isinstance(more, str) else text
 
 
 def _free_stem(folder: Path, name: str) -> str:
