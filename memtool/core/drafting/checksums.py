@@ -224,7 +224,7 @@ def _take(assembly: Assembly, reading: _Reading) -> None:
     assembly.checksums.append(
         ChecksumGuess(
             rule=named,
-            evidence=(_evidence(assembly, reading), sentence, *_nesting(assembly, rule)),
+            evidence=(_evidence(assembly, reading), sentence),
             confidence=_confidence(reading),
             expected_by_chance=reading.expected,
         )
@@ -262,14 +262,21 @@ def _evidence(assembly: Assembly, reading: _Reading) -> str:
     )
 
 
-def _nesting(assembly: Assembly, rule: ChecksumRule) -> Iterator[str]:
-    inner = [
-        guess.rule.name
-        for guess in assembly.checksums
-        if any(span.contains(guess.rule.stored) for span in rule.covers)
-    ]
-    if inner:
-        yield f"It covers the field of {listed(inner)} and is computed after it."
+def tell_nesting(assembly: Assembly) -> None:
+    """Say of each checksum which others it covers, once all are known."""
+    told = []
+    for guess in assembly.checksums:
+        inner = [
+            other.rule.name
+            for other in assembly.checksums
+            if other is not guess
+            and any(span.contains(other.rule.stored) for span in guess.rule.covers)
+        ]
+        if inner:
+            sentence = f"It covers the field of {listed(inner)} and is computed after it."
+            guess = replace(guess, evidence=(*guess.evidence, sentence))
+        told.append(guess)
+    assembly.checksums[:] = told
 
 
 def _number(expected: float) -> str:

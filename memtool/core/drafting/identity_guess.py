@@ -2,8 +2,10 @@
 
 Rules
 -----
-1. A module's VINs are the one that is known and all that are found by their structure. The
-   main one is the known one, else the one that is found at most places.
+1. A module's VINs are the one that is known and those that are found by their structure. The
+   main one is the known one, else the one that is found at most places. Another one counts
+   only in plain form or in one that the main one has: serial and part numbers side by side
+   look like a VIN in some order now and then.
 2. A place (site) is the bytes that some module's VIN occupies in one stored form. One
    module is enough: an append-only record is empty in others.
 3. The end of a VIN alone (last 8, 6 or 5) is a site where two modules with different ends
@@ -75,8 +77,13 @@ def find_sites(modules: Sequence[ModuleReads]) -> FoundIdentity:
         image = module.reads[0]
         main, texts = _texts_of(module)
         vins.append(main)
+        forms = {"plain"}
         for text in texts:
             for match in find_identity(image, text, parts=text == main):
+                if match.part is Part.WHOLE and text == main:
+                    forms.add(match.stored_as)
+                elif text != main and match.stored_as not in forms:
+                    continue
                 key = (match.pieces, match.mask, match.stored_as, match.part, match.coding)
                 chances[key] = min(chances.get(key, 1.0), match.expected_by_chance)
                 if match.is_telling or match.part is not Part.WHOLE:
@@ -137,7 +144,8 @@ def _texts_of(module: ModuleReads) -> tuple[str | None, tuple[str, ...]]:
         text: sum(match.part is Part.WHOLE for match in find_identity(image, text, parts=False))
         for text in texts
     }
-    main = max(texts, key=lambda text: (whole[text], -texts.index(text)))
+    plain = {finding.text for finding in find_vins(image) if finding.stored_as == "plain"}
+    main = max(texts, key=lambda text: (whole[text], text in plain, -texts.index(text)))
     return main, (main, *(text for text in texts if text != main))
 
 

@@ -5,7 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from memtool.core.drafting.assembly import Assembly, Progress
-from memtool.core.drafting.checksums import add_checksums, add_checksums_apart
+from memtool.core.drafting.checksums import (
+    add_checksums,
+    add_checksums_apart,
+    tell_nesting,
+)
 from memtool.core.drafting.copies import add_copies
 from memtool.core.drafting.counters import add_counters
 from memtool.core.drafting.data import add_data, add_empty
@@ -47,6 +51,7 @@ def draft_layout(modules: Sequence[ModuleReads], *, progress: Progress | None = 
     add_data(assembly)
     add_empty(assembly)
     add_copies(assembly)
+    tell_nesting(assembly)
     regions = sorted(assembly.regions, key=span_of)
     checksums = sorted(assembly.checksums, key=span_of)
     guessed = [*map(span_of, regions), *map(span_of, checksums)]
