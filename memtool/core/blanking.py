@@ -23,6 +23,7 @@ from memtool.core.checksum import (
     check_checksum,
     refresh_order,
 )
+from memtool.core.fields import compute_text_mask
 from memtool.core.finding import Verdict
 from memtool.core.identity import find_identity, plan_erase
 from memtool.core.image import Image, find_changes
@@ -30,7 +31,6 @@ from memtool.core.job import KeptSpan
 from memtool.core.layout import Layout
 from memtool.core.region import Region, RegionKind, compute_blank_bytes
 from memtool.core.span import Span, spans_of_addresses
-from memtool.core.stored_forms import parse_stored_form
 from memtool.errors import RefusalError
 
 BLANKED_KINDS = (RegionKind.VEHICLE_IDENTITY, RegionKind.STATE)
@@ -173,7 +173,7 @@ def _blank_bytes(
     if new is None:
         new = _from_reference(reference, region.span, region.name)
     old = image.read(region.span)
-    mask = parse_stored_form(region.stored_as).occupied_mask(len(old))
+    mask = compute_text_mask(region, len(old))
     mixed = bytes(n & m | o & ~m & 0xFF for o, n, m in zip(old, new, mask, strict=True))
     return [(region.span.start, mixed)]
 

@@ -29,7 +29,7 @@ from memtool.core.region import (
 )
 from memtool.core.span import Span
 from memtool.core.stored_forms import parse_stored_form
-from memtool.core.vin import Vin, parse_vin
+from memtool.core.vin import VIN_LENGTH, Vin, parse_vin
 
 
 class BitValue(TypedDict):
@@ -134,7 +134,7 @@ def is_blank(region: Region, raw: bytes, *, erased: int) -> bool:
     behind the characters of a stored form do not count: blanking leaves them as they are.
     """
     try:
-        mask = parse_stored_form(region.stored_as).occupied_mask(len(raw))
+        mask = compute_text_mask(region, len(raw))
     except ValueError:
         mask = b"\xff" * len(raw)
     held = _masked(raw, mask)
@@ -142,6 +142,18 @@ def is_blank(region: Region, raw: bytes, *, erased: int) -> bool:
     if isinstance(region.blank_to, bytes) and len(raw) == len(region.span):
         values.append(compute_blank_bytes(region, erased=erased) or b"")
     return any(held == _masked(value, mask) for value in values)
+
+
+def compute_text_mask(region: Region, length: int) -> bytes:
+    """Which bits of `length` bytes of `region` carry its content: one mask for each byte.
+
+    A VIN in whole words may take a byte or more that is not its own; those stay foreign.
+
+    Raises:
+        ValueError: the stored form does not say where its pieces lie.
+    """
+    characters = VIN_LENGTH if region.type is FieldType.VIN else None
+    return parse_stored_form(region.stored_as).occupied_mask(length, characters=characters)
 
 
 def _masked(raw: bytes, mask: bytes) -> bytes:
@@ -162,7 +174,7 @@ def _decode(region: Region, raw: bytes, erased: int) -> FieldValue:
         raise _FieldFaultError(f"the bytes cannot be stored as {region.stored_as}")
     match region.type:
         case FieldType.VIN:
-            return _decode_vin(plain).text
+            return _decode_vin(plain[:VIN_LENGTH]).text
         case FieldType.ASCII:
             return _decode_text(plain.rstrip(bytes([0x00, erased, 0x20])))
         case FieldType.BCD:

@@ -11,8 +11,8 @@
  7. `sound-read`: no finding says that the read is certainly bad.
  8. `reviewed-layout`: a person has reviewed the layout; or there is none, and a VIN is
     named whose copies alone are blanked.
- 9. `layout-fits`: the layout is for this chip, base and size, and every checksum that is
-    to be refreshed holds in the image as it is.
+ 9. `layout-fits`: the layout is for this chip, base and size, its VIN fields hold a VIN or
+    are blank, and every checksum that is to be refreshed holds in the image as it is.
 10. `other-vehicle`: no identity that goes is the job's own vehicle.
 11. `protected-untouched`: no changed byte lies in a protected or module-identity region.
 12. `only-planned`: no byte outside the plan changes.
@@ -32,11 +32,13 @@ from dataclasses import dataclass
 from memtool.core.backup import BackupReceipt, Role
 from memtool.core.blanking import UNTOUCHED_KINDS, BlankPlan
 from memtool.core.chip import find_chip
+from memtool.core.fields import FieldState
 from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.identity import IdentityMatch
 from memtool.core.image import Image, find_changes
 from memtool.core.job import NEVER_BLANKED, Job, KeptReads
-from memtool.core.layout import Layout, ModuleKind
+from memtool.core.layout import Layout, ModuleKind, decode_fields
+from memtool.core.region import FieldType
 from memtool.core.span import (
     Span,
     format_span,
@@ -243,6 +245,13 @@ def _layout_fits(request: BlankRequest) -> str | None:
         ours, theirs = find_chip(layout.chip), find_chip(request.reads.chip)
         if (ours or layout.chip) != (theirs or request.reads.chip):
             return f"the layout is for a {layout.chip}, the image is from a {request.reads.chip}"
+    strange = [
+        field.name
+        for field in decode_fields(layout, request.image)
+        if field.type is FieldType.VIN and field.state is FieldState.FAULTY
+    ]
+    if strange:
+        return f"the layout says that a VIN lies where none is: {', '.join(strange)}"
     if request.plan and request.plan.unproven_checksums:
         names = ", ".join(request.plan.unproven_checksums)
         return f"a checksum to be refreshed is wrong already in the donor's image: {names}"

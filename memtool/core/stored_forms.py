@@ -129,11 +129,29 @@ class StoredForm:
             raw = _undo_step(step, raw)
         return raw
 
-    def occupied_mask(self, length: int) -> bytes:
+    def _order(self, length: int) -> list[int]:
+        """The field's bytes in the order in which the text is read."""
+        order = list(range(length))
+        for step in self.steps:
+            if step.kind.startswith("swapped"):
+                unit = int(step.kind[-2:]) // 8
+                words = [order[start : start + unit] for start in range(0, length, unit)]
+                order = [place for word in words for place in reversed(word)]
+            elif step.kind.startswith("every"):
+                order = order[:: int(step.kind[-1])]
+            elif step.kind == "reversed":
+                order.reverse()
+        return order
+
+    def occupied_mask(self, length: int, *, characters: int | None = None) -> bytes:
         """Which bits of a field of `length` bytes carry its text: one mask for each byte.
 
         0xFF for a byte that is all text, 0x00 for a foreign one; in packed fields the bits
         before the first and behind the last whole character are foreign.
+
+        Args:
+            length: Of the field, in bytes.
+            characters: Only the first so many belong to the text; None: all that fit.
 
         Raises:
             ValueError: the form is ``split``.
@@ -142,9 +160,15 @@ class StoredForm:
         if last.kind == "split":
             raise ValueError("'split' does not say where its pieces lie")
         masks = bytearray(b"\xff" * length)
+        if characters is not None and not self.is_packed:
+            masks = bytearray(length)
+            for place in self._order(length)[: characters * self.bits // 8]:
+                masks[place] = 0xFF
+            return bytes(masks)
         if last.kind.startswith("packed"):
             width = self.bits
             count = max(0, (8 * length - last.number) // width)
+            count = count if characters is None else min(count, characters)
             bits = ((1 << width * count) - 1) << last.number
             masks = bytearray(bits.to_bytes(length + 1, "little")[:length])
             if last.kind.endswith("msb"):

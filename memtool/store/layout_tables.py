@@ -307,12 +307,21 @@ def _judge_bits(draft: RegionDraft, has_table: bool, faults: FaultBook) -> None:
         taken.update(dict.fromkeys(range(run.low, run.high + 1), run.name))
 
 
+def _spare(stored_as: str) -> int:
+    """How many characters more than a text its field may hold, plus one: whole words do."""
+    return int(stored_as[8:10]) // 8 if stored_as.startswith("swapped") else 1
+
+
 def _judge_length(draft: RegionDraft, faults: FaultBook) -> None:
     """VINs and integers have one length, after the stored form is undone."""
     if draft.type is None or draft.plain_length is None or draft.span is None:
         return
     wanted = VIN_LENGTH if draft.type is FieldType.VIN else INTEGER_LENGTHS.get(draft.type)
     if wanted in (None, draft.plain_length):
+        return
+    if draft.type is FieldType.VIN and 0 < draft.plain_length - VIN_LENGTH < _spare(
+        draft.stored_as
+    ):
         return
     stored = "" if draft.stored_as == "plain" else f" stored as {draft.stored_as}"
     text = (

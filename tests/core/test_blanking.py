@@ -12,7 +12,7 @@ from memtool.core.blanking import BlankPlan, PlanError, plan_blank, plan_blank_v
 from memtool.core.identity import find_identity
 from memtool.core.image import Image
 from memtool.core.job import KeptSpan
-from memtool.core.layout import Layout
+from memtool.core.layout import Layout, decode_fields
 from memtool.core.region import RegionKind
 from memtool.core.span import Span
 from memtool.errors import LayoutError
@@ -238,9 +238,11 @@ def test_layout_region_loses_the_bits_of_its_form_alone(form: str) -> None:
     end = max(end, start + 17 * stride) if stride > 1 else end
     text = MODULE.format(start=start, length=end - start, form=planted.name)
     layout = layout_if_exact(text)
-    if layout is None:
+    image = Image.from_bytes(planted.image)
+    if layout is None or decode_fields(layout, image)[0].value != DONOR_VIN:
+        assert unit > 1 or stride > 1 or "packed" in form  # It begins inside a word.
         return
-    blank = after(planted.image, plan_blank(Image.from_bytes(planted.image), layout))
+    blank = after(planted.image, plan_blank(image, layout))
     marks = dict(planted.cells)
     for place, (old, new) in enumerate(zip(planted.image, blank, strict=True)):
         if place in marks:
@@ -253,3 +255,24 @@ def test_layout_cannot_place_a_split_text() -> None:
     text = LAYOUT.replace('stored_as = "reversed"', 'stored_as = "split"')
     with pytest.raises(LayoutError):
         parse_layout(text)
+
+
+@pytest.mark.parametrize("form", ["swapped-16", "swapped-16+inverted", "swapped-32"])
+def test_vin_in_whole_words_leaves_the_neighbour_in_its_last_word_alone(form: str) -> None:
+    unit = int(form[8:10]) // 8
+    length = -(-17 // unit) * unit
+    text = DONOR_VIN.encode() + bytes(range(0x61, 0x61 + length - 17))
+    if form.endswith("inverted"):
+        text = bytes(value ^ 0xFF for value in text)
+    stored = b"".join(text[at : at + unit][::-1] for at in range(0, length, unit))
+    memory = bytearray(b"\x5a" * 512)
+    memory[0x40 : 0x40 + length] = stored
+    layout = parse_layout(MODULE.format(start=0x40, length=length, form=form))
+    image = Image.from_bytes(bytes(memory))
+    assert decode_fields(layout, image)[0].value == DONOR_VIN
+    blank = after(bytes(memory), plan_blank(image, layout))
+    words = b"".join(blank[at : at + unit][::-1] for at in range(0x40, 0x40 + length, unit))
+    assert words[:17] == b"\xff" * 17
+    assert words[17:] == text[17:]
+    blanked = decode_fields(layout, Image.from_bytes(blank))[0]
+    assert blanked.state == "blank"

@@ -378,3 +378,20 @@ def test_a_request_that_is_not_whole_is_never_cleared(monkeypatch: pytest.Monkey
     monkeypatch.setattr("memtool.core.gate.RULES", ())
     with pytest.raises(ValueError, match="not whole"):
         require_blank(replace(good_request(), job=None))
+
+
+def test_rule_layout_fits_refuses_a_vin_field_that_holds_no_vin() -> None:
+    memory = bytearray(module_memory())
+    memory[0x50:0x61] = b"not a VIN at all!"
+    image, layout = image_of(bytes(memory)), parse_layout(LAYOUT)
+    receipt = BackupReceipt(entry=entry_of(image), image_sha256=image.sha256())
+    plan = plan_blank(image, layout, keep=[COUNTER])
+    request = replace(
+        good_request(),
+        image=image,
+        reads=kept_of(image),
+        receipt=receipt,
+        plan=plan,
+        blanked=apply_blank(image, plan, receipt),
+    )
+    assert_only(request, "layout-fits")
