@@ -26,7 +26,7 @@ _PACKAGES = (
     *("benchimage", "anycrc", "bitstring", "click", "construct", "filelock", "intelhex"),
     *("jinja2", "numpy", "platformdirs", "pydantic", "rich", "tomlkit"),
 )
-_OPTIONAL = (("PDF reports", "weasyprint", "the report is HTML and JSON without it"),)
+_OPTIONAL = (("PDF reports", "typst", "the report is HTML and JSON without it"),)
 _LITTLE_ROOM = 64 * 1024 * 1024
 _WORDS = {
     "nameless_files": ("yes", "no (a killed write can leave an unfinished file behind)"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,8 +20,9 @@ def clock() -> datetime:
 
 
 def open_store(folder: Path | None) -> BackupStore:
-    """The backup store that was asked for, or the user's own."""
-    return BackupStore(folder or default_store_folder())
+    """The backup store that was asked for, or the user's own; with its second, if set."""
+    also = os.environ.get("BENCHIMAGE_ALSO")
+    return BackupStore(folder or default_store_folder(), also=Path(also) if also else None)
 
 
 def current_job(asked: Path | None) -> OpenJob | None:

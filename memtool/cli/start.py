@@ -9,6 +9,7 @@ import click
 from memtool.cli.session import ask, can_ask, clock, open_store
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.backup import Role
+from memtool.core.chip import find_chip
 from memtool.core.job import Order
 from memtool.core.layout import ModuleKind
 from memtool.core.vin import parse_vin
@@ -94,6 +95,7 @@ def command(
     """
     require_free(html)
     asking = can_ask() and not as_json
+    chip = _table_name(chip)
     if job is None:
         if not asking:
             raise UsageError(
@@ -111,13 +113,13 @@ def command(
         role: tuple(load_read(path, options) for path in paths) for role, paths in roles.items()
     }
     if chip is None and layout is not None:
-        chip = read_layout(layout).layout.chip
+        chip = _table_name(read_layout(layout).layout.chip)
     if chip is None and any(reads.values()):
         known = {kept.chip for kept in open_job(job).job.reads} if not is_new else set()
         if len(known) == 1:
             chip = known.pop()
         elif asking:
-            chip = ask("Memory chip, for example 95160")
+            chip = _table_name(ask("Memory chip, for example 95160"))
     if asking and is_new:
         facts = _ask_for_missing(facts)
     single = any(len(items) == 1 for items in reads.values())
@@ -148,6 +150,12 @@ def command(
         click.echo(start_view.render_start(view))
         note(f"Next: {start_view.next_step(view)}")
     return 1 if start_view.speaks_against(view) else 0
+
+
+def _table_name(chip: str | None) -> str | None:
+    """The chip as the table calls it, so that the same reads make the same backup."""
+    known = find_chip(chip) if chip else None
+    return known.name if known else chip
 
 
 def _ask_for_missing(facts: dict[str, str | None]) -> dict[str, str | None]:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.build import VEHICLE_VIN, module_memory
-from tests.command_line import parse_document
+from tests.command_line import parse_document, run_benchimage
 from tests.workflow.jobs import ORDER, ORIGINAL, Bench
 
 
@@ -201,3 +201,21 @@ def test_start_refuses_one_file_given_as_two_reads(bench: Bench) -> None:
         assert done.returncode == 2
         assert parse_document(done, "error")["code"] == "reads-same-file"
     assert bench.files() == before
+
+
+def test_start_keeps_a_second_copy_where_one_is_set(bench: Bench) -> None:
+    done = run_benchimage(
+        *("start", "--job", "job", "--chip", "24C02", "--donor", "d1.bin", *ORDER),
+        cwd=bench.folder,
+        BENCHIMAGE_STORE=str(bench.folder / "store"),
+        BENCHIMAGE_ALSO=str(bench.folder / "second"),
+        BENCHIMAGE_LAYOUTS=str(bench.folder / "layouts"),
+    )
+    assert done.returncode == 0, done.stderr
+    copies = [path.read_bytes() for path in (bench.folder / "second").rglob("*") if path.is_file()]
+    assert (bench.folder / "d1.bin").read_bytes() in copies
+
+
+def test_start_names_the_chip_as_the_table_does(bench: Bench) -> None:
+    done = bench.in_job("start", "--chip", "24lc02", "--donor", "d1.bin", "--json", *ORDER)
+    assert parse_document(done, "start")["modules"][0]["chip"] == "24C02"
