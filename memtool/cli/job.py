@@ -34,10 +34,11 @@ def command() -> None:
 def show(job: Path | None, as_json: bool) -> int:
     """Show the order, its record and its stages; verifies the journal's chain."""
     opened = require_job(job)
+    torn = opened.torn.line if opened.torn else None
     if as_json:
-        print_json(job_view.job_document(str(opened.folder), opened.job))
+        print_json(job_view.job_document(str(opened.folder), opened.job, torn_line=torn))
     else:
-        click.echo(job_view.render_job(str(opened.folder), opened.job))
+        click.echo(job_view.render_job(str(opened.folder), opened.job, torn_line=torn))
     return 0
 
 

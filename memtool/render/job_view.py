@@ -31,8 +31,8 @@ def order_rows(job: Job) -> list[tuple[str, str]]:
     return rows
 
 
-def render_job(folder: str, job: Job) -> str:
-    """The record as text."""
+def render_job(folder: str, job: Job, *, torn_line: int | None = None) -> str:
+    """The record as text; `torn_line` is the number of a last line without its end."""
     width = terminal.terminal_width()
     parts = [terminal.heading(f"Job {safe_text(folder)}, opened {job.opened}")]
     parts += [
@@ -51,6 +51,8 @@ def render_job(folder: str, job: Job) -> str:
             ]
         )
     )
+    if torn_line is not None:
+        parts.append(terminal.labelled("warning", _tell_torn_line(torn_line), width=width))
     parts += ["", terminal.heading("Stages")]
     rows = []
     for stage in Stage:
@@ -58,6 +60,14 @@ def render_job(folder: str, job: Job) -> str:
         rows.append([stage.value, done.verdict.value if done else "not checked yet"])
     parts.append(terminal.table(rows))
     return "\n".join(parts)
+
+
+def _tell_torn_line(line: int) -> str:
+    return (
+        f"line {line} of the journal was never finished: the command that was writing it was"
+        " cut off, and what it did may have to be done again. The lines before it are sound."
+        " The next entry keeps what is there of it."
+    )
 
 
 def tell_event(job: Job, number: int, kind: str) -> str:
@@ -83,7 +93,7 @@ def tell_event(job: Job, number: int, kind: str) -> str:
     return kind.replace("-", " ")
 
 
-def job_document(folder: str, job: Job) -> dict[str, Any]:
+def job_document(folder: str, job: Job, *, torn_line: int | None = None) -> dict[str, Any]:
     """The record as the JSON document of ``benchimage job show``."""
     return document(
         "job-show",
@@ -141,4 +151,5 @@ def job_document(folder: str, job: Job) -> dict[str, Any]:
         entries=[
             {"number": number, "time": time, "kind": kind} for number, time, kind in job.events
         ],
+        torn_line=torn_line,
     )

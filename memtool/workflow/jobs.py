@@ -14,7 +14,7 @@ from memtool.core.job import Job, KeptReads, Order, build_job
 from memtool.errors import JournalError, RefusalError, UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.store.backups import BackupStore
-from memtool.store.journal import JournalEntry, JournalFile, append_entry, read_journal
+from memtool.store.journal import JournalEntry, JournalFile, TornLine, append_entry, check_journal
 from memtool.store.writing import make_folder
 from memtool.workflow.loading import LoadedRead, ReadOptions, load_read, parse_content
 
@@ -34,6 +34,8 @@ class OpenJob:
 
     folder: Path
     job: Job
+    torn: TornLine | None = None
+    """A last line that a crash left without its end; no entry, but to be reported."""
 
     @property
     def journal(self) -> Path:
@@ -65,9 +67,9 @@ def open_job(folder: Path) -> OpenJob:
             code="no-job",
             next_step="open one with 'benchimage start --job DIR'",
         )
-    entries = read_journal(path)
+    state = check_journal(path)
     try:
-        return OpenJob(folder=folder, job=build_job(entries))
+        return OpenJob(folder=folder, job=build_job(state.entries), torn=state.torn)
     except ValueError as error:
         raise JournalError(str(error), code="journal-content", file=str(path)) from error
 

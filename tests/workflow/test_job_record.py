@@ -65,3 +65,26 @@ def test_journal_of_a_removed_line_is_refused(started: Bench) -> None:
     done = started.in_job("job", "show", "--json")
     assert done.returncode == 4
     assert parse_document(done, "error")["line"] == 2
+
+
+def test_show_reports_a_last_line_that_a_crash_cut_off(started: Bench) -> None:
+    journal = started.job / "journal.jsonl"
+    sound = journal.read_bytes()
+    line = sound.count(b"\n") + 1
+    assert parse_document(started.in_job("job", "show", "--json"), "job-show")["torn_line"] is None
+    journal.write_bytes(sound + b'{"sha256": "0123')
+    shown = parse_document(started.in_job("job", "show", "--json"), "job-show")
+    assert shown["torn_line"] == line
+    assert len(shown["entries"]) == line - 1
+    said = " ".join(started.in_job("job", "show").stdout.split())
+    assert f"line {line} of the journal was never finished" in said
+    assert journal.read_bytes() == sound + b'{"sha256": "0123', "showing repairs nothing"
+
+
+def test_the_entry_after_a_cut_line_keeps_what_was_there(started: Bench) -> None:
+    journal = started.job / "journal.jsonl"
+    journal.write_bytes(journal.read_bytes() + b'{"sha256": "0123')
+    assert started.in_job("job", "note", "again").returncode == 0
+    shown = parse_document(started.in_job("job", "show", "--json"), "job-show")
+    assert shown["torn_line"] is None
+    assert [entry["kind"] for entry in shown["entries"]][-2:] == ["torn-line", "note"]
