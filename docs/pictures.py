@@ -24,6 +24,7 @@ from memtool.demo import CHIP, DONOR_VIN, VEHICLE_VIN  # noqa: E402
 
 IMAGES = ROOT / "test_images"
 OUT = ROOT / "docs" / "pictures"
+STORE = Path(tempfile.gettempdir()) / f"benchimage-pictures-{os.getpid()}"
 COLOURS = 48
 """Of each picture: they are drawn, and few colours keep the files small."""
 
@@ -38,8 +39,7 @@ def run(folder: Path, *arguments: str | Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "memtool", *map(str, arguments)],
         cwd=folder,
-        env=os.environ
-        | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(folder.parent / "store")},
+        env=os.environ | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(STORE)},
         capture_output=True,
         text=True,
     )
@@ -49,10 +49,18 @@ def run(folder: Path, *arguments: str | Path) -> None:
 
 def play_job(folder: Path) -> None:
     """The demo's job, with every page that the tool can make."""
-    folder.mkdir()
     run(
-        folder,
-        *("start", "--job", ".", "--chip", CHIP, "--layout", name("door.toml"), "--reseated"),
+        folder.parent,
+        *(
+            "start",
+            "--job",
+            folder.name,
+            "--chip",
+            CHIP,
+            "--layout",
+            name("door.toml"),
+            "--reseated",
+        ),
         *("--original", name("door-original-1.bin"), "--original", name("door-original-2.bin")),
         *("--donor", name("door-donor-1.bin"), "--donor", name("door-donor-2.hex")),
         *("--work-order", "1042", "--vehicle-vin", VEHICLE_VIN, "--module-kind", "body"),
@@ -60,7 +68,7 @@ def play_job(folder: Path) -> None:
         *("--complaint", "door zone dead after water entry"),
         *("--original-part", "DZ-4107-C", "--donor-part", "DZ-4107-C"),
         *("--donor-source", "dismantler's receipt 77-310", "--technician", "R. Amsel"),
-        *("--html", "start.html"),
+        *("--html", f"{folder.name}/start.html"),
     )
     run(folder, "check", "--stage", "donor")
     keep = ("--keep", "0x0200+4", "--reason", "ignition cycles: usage, not identity")
@@ -83,7 +91,8 @@ def shoot(browser: Browser, page: Path, name: str, *, width: int, height: int, d
     if seen.locator("#bytes").count():
         seen.fill("#wanted", DONOR_VIN)
         seen.press("#wanted", "Enter")
-        seen.evaluate("window.scrollTo(0, 0)")
+        place = "main h2:nth-of-type(2)" if width < 500 else "header"
+        seen.evaluate("place => document.querySelector(place).scrollIntoView()", place)
     seen.screenshot(path=OUT / f"{name}.png")
     seen.close()
 
@@ -116,6 +125,7 @@ def main() -> None:
             ["pdftoppm", "-r", "70", "-png", job / "reports" / "report-1.pdf", OUT / "report"],
             check=True,
         )
+    shutil.rmtree(STORE)
     for path in sorted(OUT.glob("*.png")):
         shrink(path)
         sys.stdout.write(f"{path.relative_to(ROOT)}  {path.stat().st_size:,} bytes\n")
