@@ -14,9 +14,8 @@ import click
 
 from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.identity import VinFinding
-from memtool.core.image import Image
 from memtool.core.layout import Layout
-from memtool.core.span import Span, format_address, format_span
+from memtool.core.span import Span, format_span
 from memtool.render.words import safe_text
 
 _COLOURS = {
@@ -123,29 +122,6 @@ def vins(items: Sequence[VinFinding], layout: Layout | None) -> str:
             ]
         )
     return table(rows) if items else "  none found"
-
-
-def hex_rows(image: Image, span: Span, *, most: int = 16) -> str:
-    """Sixteen bytes a row: address, hex, text; undefined bytes as ``--``."""
-    lines: list[str] = []
-    first = span.start - span.start % 16
-    for start in range(first, span.end, 16):
-        if len(lines) == most:
-            lines.append(f"  … up to {format_address(span.end - 1)}")
-            break
-        cells, text = [], ""
-        for address in range(start, start + 16):
-            place = Span(address, address + 1)
-            if address in span and image.covers(place):
-                value = image.read(place)[0]
-                cells.append(f"{value:02X}")
-                text += chr(value) if 0x20 <= value < 0x7F else "."
-            else:
-                cells.append("  " if address not in span else "--")
-                text += " "
-        left, right = " ".join(cells[:8]), " ".join(cells[8:])
-        lines.append(f"  {format_address(start)}  {left}  {right}  {text}".rstrip())
-    return "\n".join(lines)
 
 
 def cautions(items: Iterable[str], *, width: int) -> str:
