@@ -7,8 +7,8 @@ the number right after the block, every start and every length, all images. The 
 force runs every start of the first image with one table look-up a byte, tests both orders
 at each end, and confirms a hit in the other images; one thread. Above 4 KiB it is timed on
 a few starts spread evenly and scaled to the exact number of look-ups; such times are
-marked "extrapolated". Times are of the processor, since both run in one thread. Peak memory is that of a process of its own, less the same process's
-after its imports.
+marked "extrapolated". Times are of the processor, since both run in one thread. Peak
+memory is that of a process of its own, less the same process's after a small search.
 """
 
 from __future__ import annotations

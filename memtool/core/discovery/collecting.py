@@ -144,6 +144,8 @@ class Collector:
             return
         self.pairs += matches.tried_pairs
         self.counted += len(matches.starts)
+        if not self._kept:
+            return
         starts, models = np.divmod(matches.starts, per_position)
         positions, fields = ends.positions[matches.ends], ends.fields[matches.ends]
         contents = _contents(area, ends, matches.ends, starts, positions)

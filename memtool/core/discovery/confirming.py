@@ -167,6 +167,8 @@ def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
     if not adding:
         return None
     bits = search.bits[len(adding) - 1]
+    if search.length:
+        bits *= min(1.0, (candidate.end - candidate.start) / search.length)
     return _Confirmed(
         candidate=candidate,
         bits=bits,

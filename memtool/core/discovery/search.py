@@ -207,8 +207,9 @@ def _sum_pieces(
 ) -> Iterator[None]:
     sides = SumSides(family, area)
     after = wish.after_block and wish.at is None
-    if after:
-        yield from search_sums_after_block(sides, collector, word_swapped=wish.word_swapped)
+    # What sums are worth in these images is measured there, even where nothing is looked for.
+    heard = collector if after else Collector(0)
+    yield from search_sums_after_block(sides, heard, word_swapped=wish.word_swapped)
     for kind in places:
         yield from search_sums_fixed_fields(
             sides,

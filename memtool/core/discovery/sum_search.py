@@ -43,7 +43,7 @@ _BATCH = 1 << 16
 _SHIFTED = 1 << 13
 _MOST_SHIFTS = 16
 """Fields are shifted often enough to look at so many, to measure what chance makes."""
-_SAMPLES = 8
+_SAMPLES = 16
 """Where few fields hold numbers small enough for a sum, so many of them are tried everywhere."""
 
 
@@ -75,6 +75,7 @@ def search_sums_after_block(
                     sides, algorithm, positions, limits, stored, odd_length, matched
                 )
                 bits = _count_chance(area, family, limits, distinct, null, collector)
+                sides.worth[algorithm.name, order, odd_length] = bits
                 ends = Ends(
                     search=Search(
                         algorithms=(algorithm.name,),
@@ -111,6 +112,7 @@ def _measured_chance(
     so fields that did match, in several images, are not moved.
     """
     possible = sides.possible_fields(algorithm, stored)
+    possible = possible[limits[possible] > 0]
     found_there = np.zeros(len(positions), bool)
     found_there[matched] = True
     if not len(possible):
@@ -190,13 +192,15 @@ def search_sums_fixed_fields(
             for algorithm in family.algorithms:
                 for odd_length in (False, True) if _pads(family) else (False,):
                     yield
+                    plain = _plain_bits(family, area)
+                    bits = sides.worth.get((algorithm.name, order, odd_length), plain)
                     ends = Ends(
                         search=Search(
                             algorithms=(algorithm.name,),
                             order=order,
                             placement=placement,
                             length=family.length,
-                            bits=_plain_bits(family, area),
+                            bits=bits,
                             together=False,
                             linear=False,
                         ),
@@ -207,8 +211,9 @@ def search_sums_fixed_fields(
                     keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
                     matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
                     collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
-                    for bits, expected in batch.expected(family):
-                        collector.chance.add(bits, expected, tier=TIERS[placement])
+                    for level, expected in batch.expected(family):
+                        worth, loss = bits[level - 1], plain[level - 1] - bits[level - 1]
+                        collector.chance.add(worth, expected * 2**loss, tier=TIERS[placement])
 
 
 class _FieldBatch:
@@ -244,12 +249,12 @@ class _FieldBatch:
         """The field's bytes that go with an end."""
         return self._fields[int(self.places[end])].stored
 
-    def expected(self, family: SumFamily) -> Iterator[tuple[float, float]]:
-        """Bits and chance matches of each field, for one algorithm."""
+    def expected(self, family: SumFamily) -> Iterator[tuple[int, float]]:
+        """Different stored numbers and chance matches of each field, for one algorithm."""
         one = evidence_bits(family)
         share = 0.5 if family.words else 1.0
         for field in self._fields:
-            yield one * field.distinct, share * expect_fixed(self._area, field, self._length, one)
+            yield field.distinct, share * expect_fixed(self._area, field, self._length, one)
 
 
 CONSTANT_TOTALS: dict[tuple[Family, int], tuple[int, ...]] = {
