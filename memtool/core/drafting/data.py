@@ -26,6 +26,8 @@ from memtool.core.span import Span
 
 _LARGEST_SMALL = 0x1F
 _SHORTEST_RANDOM = 8
+_SHARE_OF_VALUES = 0.5
+"""Different values, as a share of those that so many random bytes have on average."""
 _SHORTEST_OPTIONS = 6
 _SHORTEST_EQUAL = 16
 
@@ -52,9 +54,10 @@ def _add_random(assembly: Assembly, chunk: Span) -> None:
         if len(run) < _SHORTEST_RANDOM:
             continue
         content = survey.rows[:, survey.slice_of(run)]
-        values = [len(set(row.tolist())) / len(run) for row in content]
+        values = [len(set(row.tolist())) for row in content]
+        wanted = _SHARE_OF_VALUES * 256 * (1 - (255 / 256) ** len(run))
         high = float((content >= 0x80).mean())
-        if min(values) < 0.6 or not 0.2 <= high <= 0.8:
+        if min(values) < wanted or not 0.2 <= high <= 0.8:
             continue
         assembly.add(
             "random looking data",
