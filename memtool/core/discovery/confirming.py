@@ -168,7 +168,8 @@ def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
         return None
     bits = search.bits[len(adding) - 1]
     if search.length:
-        bits *= min(1.0, (candidate.end - candidate.start) / search.length)
+        mixed = search.length if search.linear else 2 * search.length
+        bits *= min(1.0, (candidate.end - candidate.start) / mixed)
     return _Confirmed(
         candidate=candidate,
         bits=bits,

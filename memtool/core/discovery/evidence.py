@@ -14,8 +14,8 @@ Facts
   a CRC right behind a block longer than itself counts, if it is not one repeated byte too.
 - A field of two bytes or more that has no other bytes than 00 and FF proves nothing either:
   a 16-bit checksum is like that in one image of 2^14, erased space and its borders always.
-- The value of a block shorter than its own checksum is hardly mixed: in tables of small
-  numbers it fits too often. Such a block counts in proportion to its length.
+- The value of a block shorter than its own checksum, than two of them for a sum, is hardly
+  mixed: in tables of small numbers it fits too often. It counts in proportion to its length.
 - Chance makes a pair of start and end with e different contents, block and field together,
   match in all of them with 2^(-width·e).
 - Thresholds: as the start moves down from a fixed end, contents only fall apart. For each
