@@ -43,6 +43,10 @@ def documents(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, A
     run("layout", "check", "module.toml", "--against", "d1.bin")
     run("layout", "show", "module.toml", "--image", "d1.bin")
     run("layout", "add", "module.toml")
+    run("layout", "draft", "d1.bin", "o1.bin", "--chip", "24C02", "--out", "draft.toml")
+    guesses = (found["layout-draft"][kind] for kind in ("regions", "checksums"))
+    accepted = [part for guess in guesses for item in guess for part in ("--accept", item["name"])]
+    run("layout", "review", "draft.toml", "--by", "N. N.", *accepted)
     run("backup", "add", "d1.bin", "d2.bin", "--role", "donor", "--chip", "24C02")
     backup = found["backup-add"]["backups"][0]["id"]
     run("backup", "list")
