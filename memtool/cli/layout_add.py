@@ -45,6 +45,9 @@ def command(file: Path, layouts: Path | None, as_json: bool) -> int:
         return 0
     click.echo(f"'{safe_text(added.layout.name)}' is kept as {safe_text(added.path)}")
     if not added.layout.reviewed:
-        note("It is not reviewed: commands show what it says, and 'blank' refuses it.")
+        note(
+            "It is not reviewed: commands show what it says, and 'blank' refuses it until"
+            " 'benchimage layout review' has asked a person."
+        )
     note("Next: 'benchimage inspect IMAGE' finds it where it fits.")
     return 0

@@ -94,7 +94,7 @@ def _next_step(file: Path, loaded: LoadedLayout, *, has_images: bool) -> str:
     if not has_images:
         return f"Next: 'benchimage layout check {name} --against IMAGE' scores it on an image."
     if not loaded.layout.reviewed:
-        return "Next: a person goes through every region and sets 'reviewed = true'."
+        return f"Next: 'benchimage layout review {name}' asks a person about every region."
     return f"Next: 'benchimage layout add {name}' keeps it where other commands look."
 
 

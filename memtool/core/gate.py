@@ -364,7 +364,7 @@ RULES = tuple(
                 "reviewed-layout",
                 _reviewed_layout,
                 "The layout is reviewed, or one VIN's copies alone are blanked.",
-                "look the layout through and set 'reviewed = true', or give --vin VIN alone",
+                "go through it with 'benchimage layout review FILE', or give --vin VIN alone",
             ),
             (
                 "layout-fits",
