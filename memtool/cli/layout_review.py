@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 from pathlib import Path
 from typing import Any
@@ -203,6 +204,7 @@ class _Dialogue:
                 self._images,
                 place=guesses.index(guess) + 1,
                 total=len(guesses),
+                height=shutil.get_terminal_size((80, 24)).lines,
             )
         )
 

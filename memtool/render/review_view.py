@@ -20,8 +20,6 @@ from memtool.render.layout_map import blank_words
 from memtool.render.words import count_of, safe_text
 
 _ROW = 16
-_MOST_LINES = 12
-"""Of hex on one screen."""
 _LABEL = 12
 
 
@@ -41,6 +39,7 @@ def render_guess(
     *,
     place: int,
     total: int,
+    height: int = 24,
 ) -> str:
     """A screen of 80 columns about the region or checksum `name`.
 
@@ -51,6 +50,8 @@ def render_guess(
         images: Shown one above the other.
         place: Which guess of how many, from 1.
         total: How many.
+        height: Lines of the terminal; the hex is cut so that the screen and the question fit,
+            but never to less than one row of every image.
     """
     region = layout.region_named(name)
     assert region is not None
@@ -64,15 +65,15 @@ def render_guess(
         lines.append(terminal.labelled("how sure", comments[0], width=80, label_width=9))
     if comments[1:]:
         lines.append(terminal.labelled("evidence", " ".join(comments[1:]), width=80, label_width=9))
-    lines.append("")
-    lines += _hex_lines(region, images)
-    if rule is not None:
-        lines += [_result_line(rule, named) for named in images]
-    lines += [
+    results = [] if rule is None else [_result_line(rule, named) for named in images]
+    below = [
+        *results,
         "",
         terminal.labelled("yes", effect_of_yes(region, rule), width=80, label_width=9),
         terminal.labelled("no", effect_of_no(rule), width=80, label_width=9),
     ]
+    used = "\n".join([*lines, *below]).count("\n") + 1
+    lines += ["", *_hex_lines(region, images, most=height - used - 2), *below]
     return "\n".join(lines)
 
 
@@ -146,7 +147,7 @@ def _label(name: str) -> str:
     return shown[:_LABEL].ljust(_LABEL)
 
 
-def _hex_lines(region: Region, images: Sequence[NamedImage]) -> list[str]:
+def _hex_lines(region: Region, images: Sequence[NamedImage], *, most: int) -> list[str]:
     """Rows of sixteen bytes, each of all images; the columns that differ are marked."""
     lines: list[str] = []
     span = region.span
@@ -155,7 +156,7 @@ def _hex_lines(region: Region, images: Sequence[NamedImage]) -> list[str]:
     for start in range(first, span.end, _ROW):
         part = span.intersection(Span(start, start + _ROW))
         assert part is not None
-        if lines and len(lines) + len(images) + 2 > _MOST_LINES + 2:
+        if lines and len(lines) + len(images) + 3 > most:
             lines.append(f"  … up to {format_address(span.end - 1)}")
             break
         cells = [_cells(named.image, part, start) for named in images]

@@ -236,7 +236,7 @@ def test_review_at_a_terminal_shows_stops_and_goes_on(folder: Path) -> None:
 
 
 @AT_A_TERMINAL
-def test_every_screen_fits_eighty_columns(folder: Path) -> None:
+def test_every_screen_fits_eighty_columns_and_twenty_four_lines(folder: Path) -> None:
     child = terminal(folder)
     seen = []
     while child.expect(["back, quit", pexpect.EOF]) == 0:
@@ -246,7 +246,7 @@ def test_every_screen_fits_eighty_columns(folder: Path) -> None:
     lines = [line.rstrip("\r") for screen in seen for line in screen.split("\n")]
     assert len(seen) == len(names_of(folder))
     assert max(map(len, lines)) <= 80
-    assert max(screen.count("\n") for screen in seen) <= 30
+    assert max(screen.count("\n") for screen in seen) <= 24
 
 
 @AT_A_TERMINAL
