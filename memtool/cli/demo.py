@@ -13,8 +13,9 @@ import click
 from memtool.cli.shared import PATH
 from memtool.demo import find_test_images
 from memtool.errors import RefusalError, StoreError
+from memtool.render.words import safe_text
 from memtool.store.reading import read_file
-from memtool.store.writing import write_new
+from memtool.store.writing import make_folder, write_new
 from memtool.workflow.demo import JOBS, DemoStep, list_steps
 from memtool.workflow.jobs import free_path
 
@@ -36,12 +37,12 @@ def command(folder: Path | None) -> int:
     a new numbered folder here. Nothing of yours is touched.
     """
     place = (folder or free_path(Path.cwd(), "demo", "")).absolute()
-    if place.exists() and any(place.iterdir()):
+    if place.is_dir() and any(place.iterdir()):
         raise RefusalError(
             f"'{place}' is not empty", code="output-exists", next_step="name a new folder"
         )
     reads = place / "reads"
-    reads.mkdir(parents=True)
+    make_folder(reads)
     for path in sorted(find_test_images().iterdir()):
         if path.suffix in (".bin", ".hex", ".toml"):
             write_new(reads / path.name, read_file(path).data)
@@ -51,7 +52,7 @@ def command(folder: Path | None) -> int:
         "BENCHIMAGE_LAYOUTS": str(place / "layouts"),
     }
     click.echo("Two invented jobs on synthetic images; vehicles, parts and people are made up.")
-    click.echo(f"$ cd {shlex.quote(str(place))}")
+    click.echo(f"$ cd {safe_text(shlex.quote(str(place)))}")
     click.echo("$ export BENCHIMAGE_STORE=$PWD/store BENCHIMAGE_LAYOUTS=$PWD/layouts")
     here = ""
     for number, step in enumerate(list_steps(), start=1):
@@ -63,7 +64,7 @@ def command(folder: Path | None) -> int:
     click.echo()
     for job in JOBS:
         reports = sorted((place / job / "reports").glob("*.html"))
-        click.echo(f"The customer file: {reports[-1]}")
+        click.echo(f"The customer file: {safe_text(str(reports[-1]))}")
     return 0
 
 

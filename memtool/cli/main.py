@@ -96,7 +96,7 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
         return _report("interrupted.", exit_status=INTERRUPTED, code="interrupted", as_json=as_json)
     except MemtoolError as error:
         if debug:
-            traceback.print_exc()
+            _say_trace()
         return _report_error(error, as_json=as_json)
     except (BrokenPipeError, SystemExit):
         # The reader of the pipe is gone; click ends the process for it.
@@ -121,13 +121,20 @@ def _came_from_output(error: OSError) -> bool:
 
 def _report_bug(error: Exception, *, as_json: bool, debug: bool) -> int:
     if debug:
-        traceback.print_exc()
+        _say_trace()
     message = (
         f"benchimage made a mistake of its own ({type(error).__name__}); nothing of yours"
         " is to blame. Run the command again with --debug and report what it prints,"
         " without customer data."
     )
     return _report(message, exit_status=BUG, code="bug", as_json=as_json)
+
+
+def _say_trace() -> None:
+    """The traceback; its lines hold names of files and texts from inside them."""
+    for line in traceback.format_exc().splitlines():
+        with suppress(OSError):
+            click.echo(safe_text(line), err=True)
 
 
 def _report_error(error: MemtoolError, *, as_json: bool) -> int:

@@ -75,6 +75,15 @@ def normalise_identity(text: str) -> str:
     return text.upper()
 
 
+def is_identity(text: str) -> bool:
+    """Whether `text` can be looked for: what a scan tool reports may be filler or rubbish."""
+    try:
+        normalise_identity(text)
+    except ValueError:
+        return False
+    return True
+
+
 def list_parts(identity: str) -> tuple[tuple[Part, str], ...]:
     """The whole and the tails that are shorter than it, longest first."""
     tails = [(part, identity[-size:]) for part, size in _TAILS.items() if len(identity) > size]

@@ -15,6 +15,7 @@ from memtool.core.backup import Role
 from memtool.core.checksum import ChecksumRule, check_checksum
 from memtool.core.finding import Check
 from memtool.core.identity import find_identity, find_vins
+from memtool.core.identity_match import is_identity
 from memtool.core.image import Image, find_changes
 from memtool.core.job import Attachment, Blanking, Job, KeptReads, RecordedEdit
 from memtool.core.layout import Layout
@@ -167,9 +168,12 @@ def build_report(job: Job, sources: ReportSources, *, is_shop_copy: bool) -> Rep
 
 
 def find_foreign_identities(job: Job, images: Iterable[JobImage]) -> tuple[str, ...]:
-    """Every VIN of the job that is not the vehicle's: taken out, found in a read, reported."""
+    """Every VIN of the job that is not the vehicle's: taken out, found in a read, reported.
+
+    A blank module may report filler, and a broken one anything: that is nobody's identity.
+    """
     found = {text for blanking in job.blankings for text in blanking.identities}
-    found |= {vin for check in job.stage_checks for vin in check.reported_vins if vin}
+    found |= {vin for check in job.stage_checks for vin in check.reported_vins if is_identity(vin)}
     seen: set[Image] = set()
     for item in images:
         if item.image is not None and item.place in _AS_READ and item.image not in seen:

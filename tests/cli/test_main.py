@@ -103,8 +103,9 @@ def test_bug_of_ours_is_a_sentence_without_traceback(tmp_path: Path) -> None:
     assert "RuntimeError: inner" in done.stderr
 
 
-def test_hostile_file_name_is_escaped_in_errors(tmp_path: Path) -> None:
-    done = run_benchimage("inspect", "\x1b[31mx\u202e.bin", cwd=tmp_path)
+@pytest.mark.parametrize("more", [(), ("--debug",)], ids=["plain", "debug"])
+def test_hostile_file_name_is_escaped_in_errors(tmp_path: Path, more: tuple[str, ...]) -> None:
+    done = run_benchimage("inspect", "\x1b[31mx\u202e.bin", *more, cwd=tmp_path)
     assert done.returncode == 2
     assert "\x1b" not in done.stderr
     assert "\u202e" not in done.stderr

@@ -368,3 +368,12 @@ def test_paper_is_what_was_asked_for(blanked: Bench) -> None:
         assert size in told.stdout
         page = path.with_suffix(".html").read_text(encoding="utf-8")
         assert f"@page {{ size: {paper}; }}" in page
+
+
+@pytest.mark.parametrize("reported", ["1" * 17, "?", "\x1b[31m\u202e VIN", "\ufffd" * 17])
+def test_rubbish_that_a_scan_tool_reports_does_not_cost_the_report(
+    blanked: Bench, reported: str
+) -> None:
+    blanked.in_job("check", "--stage", "after-setup", "--reported-vin", reported)
+    done = blanked.in_job("report", "--no-pdf")
+    assert done.returncode == 0, done.stderr

@@ -1,0 +1,134 @@
+"""Runs the command at a real pseudo-terminal, quickly: each run is a fork of this process."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+import re
+import select
+import signal
+import struct
+import termios
+import time
+import unicodedata
+from pathlib import Path
+
+import click
+
+from memtool.cli.main import benchimage
+
+EVIL = "\x1b[35;45mEVIL\x1b]0;EVIL\x07\x9b2J\x9d0;EVIL\x9c\u202edcba\u2066\u200f\u2028\u061c"
+"""Colours and a window title by ESC and by C1, and each kind of control of direction."""
+OWN_COLOURS = frozenset({"", "0", "1", "2", "3", "4", "7", "22", "31", "32", "33", "34", "36"})
+"""What the tool and click use; the hostile texts use others."""
+_COLOUR = re.compile(r"\x1b\[([0-9;]*)m")
+_OWN = re.compile(r"\x1b\[2J\x1b\[1;1H|\rsearching: [ -~]*|\r {40}\r")
+"""`layout review` begins a new screen; a search says how far it is, over and over in one line."""
+_DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def faults_of(shown: str) -> list[str]:
+    """What in a terminal's input could act or mislead; empty if it is all plain."""
+    found = [
+        f"colour {match[0]!r}"
+        for match in _COLOUR.finditer(shown)
+        if not set(match[1].split(";")) <= OWN_COLOURS
+    ]
+    rest = _OWN.sub("", _COLOUR.sub("", shown)).replace("\r\n", "\n")
+    for character in rest:
+        control = unicodedata.category(character) in ("Cc", "Zl", "Zp") and character != "\n"
+        if control or character in _DIRECTION:
+            found.append(f"U+{ord(character):04X}")
+    if any(line.startswith("EVIL-LINE") for line in rest.splitlines()):
+        found.append("a line that is not ours")
+    return found
+
+
+def run_at_terminal(
+    arguments: list[str],
+    *,
+    cwd: Path,
+    typed: tuple[tuple[str, ...], str] | None = None,
+    timeout: float = 60,
+) -> tuple[int, str]:
+    """Exit status, and everything that reached the terminal (stdout and stderr are one there).
+
+    `typed` is what a person types, and after which ends of what is shown.
+    """
+    child, terminal = os.forkpty()
+    if child == 0:
+        _be_the_command(arguments, cwd)
+    fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    shown = b""
+    deadline = time.monotonic() + timeout
+    while True:
+        ready, _, _ = select.select([terminal], [], [], 0.5)
+        try:
+            if ready:
+                got = os.read(terminal, 65536)
+                if not got:
+                    break
+                shown += got
+                if typed and shown.decode(errors="replace").endswith(typed[0]):
+                    os.write(terminal, typed[1].encode())
+        except OSError as error:
+            if error.errno != errno.EIO:
+                raise
+            break
+        if time.monotonic() > deadline:
+            os.kill(child, signal.SIGKILL)
+            break
+    _, status = os.waitpid(child, 0)
+    os.close(terminal)
+    return os.waitstatus_to_exitcode(status), shown.decode("utf-8")
+
+
+def _be_the_command(arguments: list[str], cwd: Path) -> None:
+    import ctypes
+    import sys
+
+    from memtool.cli.main import main
+
+    # Pytest has loaded Python's line editing, which writes escape sequences of its own; the
+    # tool never loads it.
+    line_editing = ctypes.c_void_p.in_dll(ctypes.pythonapi, "PyOS_ReadlineFunctionPointer")
+    line_editing.value = None
+
+    status = 99
+    try:
+        os.chdir(cwd)
+        sys.stdin = os.fdopen(0, encoding="utf-8")
+        sys.stdout = os.fdopen(1, "w", encoding="utf-8")
+        sys.stderr = os.fdopen(2, "w", encoding="utf-8", errors="backslashreplace")
+        for name in ("NO_COLOR", "CI", "COLUMNS"):
+            os.environ.pop(name, None)
+        os.environ.update(TERM="xterm-256color")
+        main(arguments)
+    except SystemExit as end:
+        status = end.code if isinstance(end.code, int) else 98
+    except BaseException as error:  # noqa: BLE001 - the parent reports it
+        os.write(2, f"Traceback, escaped: {error!r}\n".encode())
+    with contextlib.suppress(OSError, ValueError):
+        sys.stdout.flush()
+        sys.stderr.flush()
+    os._exit(status)
+
+
+def leaf_commands() -> list[tuple[str, ...]]:
+    """Every command of the tool, as the words that are typed."""
+    found: list[tuple[str, ...]] = []
+
+    def walk(command: click.Command, words: tuple[str, ...]) -> None:
+        if not isinstance(command, click.Group):
+            found.append(words)
+            return
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            below = command.get_command(context, name)
+            assert below is not None
+            walk(below, (*words, name))
+
+    walk(benchimage, ())
+    return sorted(found)
