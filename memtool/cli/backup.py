@@ -20,8 +20,9 @@ from memtool.cli.shared import (
 )
 from memtool.core.agreement import compare_reads
 from memtool.core.backup import BackupEntry, Role
-from memtool.core.chip import CHIPS, find_chip
+from memtool.core.chip import CHIPS, Chip, find_chip
 from memtool.core.finding import Finding, Severity, Verdict
+from memtool.core.health.all_checks import find_health
 from memtool.core.span import format_address
 from memtool.errors import StoreError, UsageError
 from memtool.formats.codec import ImageFormat, encode_image
@@ -117,7 +118,7 @@ def add(
         single_read_reason=single_read,
         added=clock().isoformat(timespec="seconds"),
     )
-    findings = _judge(loaded, single_read)
+    findings = _judge(loaded, single_read, role=Role(role), chip=find_chip(name))
     second = None if also is None else str(also)
     if as_json:
         print_json(backup_view.added_document(entry, findings, str(backups.folder), second))
@@ -332,8 +333,12 @@ def _require_chip(name: str | None) -> str:
     )
 
 
-def _judge(loaded: list[LoadedRead], single_read: str | None) -> tuple[Finding, ...]:
+def _judge(
+    loaded: list[LoadedRead], single_read: str | None, *, role: Role, chip: Chip | None
+) -> tuple[Finding, ...]:
     findings = [finding for read in loaded for finding in read.findings]
+    health = find_health(loaded[0].image, chip=chip, claimed_new=role is Role.REFERENCE)
+    findings += terminal.weighty(health)
     if len(loaded) == 1 and single_read is None:
         findings.append(
             Finding(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from memtool.core.agreement import Agreement
 from memtool.core.finding import Check, Finding
-from memtool.core.identity import VinFinding
+from memtool.core.identity import PairedMatch, VinFinding
 from memtool.core.image import Image
 from memtool.core.job import KeptReads, Order
 from memtool.core.layout import Layout
@@ -41,6 +41,8 @@ class StartView:
     """The donor compared with the original; empty without a donor."""
     differing: tuple[Span, ...]
     """Where the original and the donor differ."""
+    pairs: tuple[PairedMatch, ...]
+    """Places where each of the two holds its own VIN, in one form: certain."""
     layout: Layout | None
     layout_reason: str
     """Why this layout, or why none, a sentence."""

@@ -12,7 +12,13 @@ from memtool.core.span import Span, count_addresses
 from memtool.core.stages.answers import tell_by_region
 from memtool.core.start import ModuleView, StartView
 from memtool.render import terminal
-from memtool.render.as_json import document, finding_values, span_values, vin_values
+from memtool.render.as_json import (
+    document,
+    finding_values,
+    span_value,
+    span_values,
+    vin_values,
+)
 from memtool.render.cautions import BEFORE_THE_JOB, DEFERENCE
 from memtool.render.words import count_of, safe_text
 
@@ -97,6 +103,10 @@ def render_start(view: StartView) -> str:
     parts += ["", terminal.heading("Where the VINs are")]
     for module in view.modules:
         parts += [f"  {module.kept.role}", terminal.vins(module.vins, view.layout)]
+    if view.pairs:
+        places = terminal.listed_spans([pair.span for pair in view.pairs], 6)
+        text = f"At {places} each module holds its own VIN in one form: certain."
+        parts.append(terminal.labelled("both", text, width=width))
     parts += ["", terminal.heading("What differs between original and donor")]
     parts.append(_difference_line(view.differing, view.layout, view.modules, width))
     parts += ["", terminal.heading("Cautions")]
@@ -166,6 +176,15 @@ def start_document(view: StartView) -> dict[str, Any]:
         modules=[_module_value(module, view.layout) for module in view.modules],
         family=checks_to_facts(view.family),
         differing=span_values(view.differing),
+        pairs=[
+            {
+                **span_value(pair.span),
+                "stored_as": pair.stored_as,
+                "part": pair.part.value,
+                "coding": pair.coding.value,
+            }
+            for pair in view.pairs
+        ],
         layout=view.layout.name if view.layout else None,
         layout_reason=view.layout_reason,
         next=next_step(view),

@@ -80,19 +80,23 @@ def checks(items: Iterable[Check], *, width: int) -> str:
 
 def findings(items: Iterable[Finding], *, width: int, indent: int = 2) -> str:
     """One line or more a finding: severity, sentence, places."""
-    lines = []
-    for finding in items:
-        places = f" [{listed_spans(finding.spans)}]" if finding.spans else ""
-        lines.append(
-            labelled(
-                finding.severity.value,
-                f"{finding.text}{places} ({finding.code})",
-                width=width,
-                indent=indent,
-                label_width=8,
-            )
+    return "\n".join(_finding(finding, width, indent) for finding in items)
+
+
+def _finding(finding: Finding, width: int, indent: int) -> str:
+    """Three lines at most: the places go first, then the sentence's end. JSON has all."""
+    places = f" [{listed_spans(finding.spans)}]" if finding.spans else ""
+    code = f" ({finding.code})"
+    room = 3 * (width - indent - 9) - len(code)
+    cut = finding.text[: max(40, room - 20)].rsplit(" ", 1)[0] + " …"
+    shown = ""
+    for text in (finding.text + places, finding.text, cut):
+        shown = labelled(
+            finding.severity.value, text + code, width=width, indent=indent, label_width=8
         )
-    return "\n".join(lines)
+        if shown.count("\n") < 3:
+            break
+    return shown
 
 
 def weighty(items: Iterable[Finding]) -> tuple[Finding, ...]:

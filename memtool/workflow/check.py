@@ -243,6 +243,12 @@ def _after_setup(order: CheckOrder, store: BackupStore, chip: str | None) -> _An
             original=original[1].image if original else None,
             identities=sorted(identities),
             layout=order.layout,
+            health=find_health(
+                read.image,
+                chip=find_chip(chip) if chip else None,
+                layout=order.layout,
+                vin_texts=(vin,),
+            ),
         )
     if order.reported_vins or order.codes is not None:
         checks += check_reported(

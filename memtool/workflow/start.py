@@ -12,7 +12,7 @@ from memtool.core.backup import Role
 from memtool.core.chip import find_chip
 from memtool.core.finding import Check, Finding, Severity
 from memtool.core.health.all_checks import find_health
-from memtool.core.identity import find_vins
+from memtool.core.identity import PairedMatch, find_paired, find_vins
 from memtool.core.image import find_changes
 from memtool.core.job import Order
 from memtool.core.layout import Layout
@@ -147,9 +147,22 @@ def view_job(
         modules=tuple(modules),
         family=family,
         differing=differing,
+        pairs=_pairs(opened.job.order, original, donor),
         layout=layout,
         layout_reason=layout_reason,
     )
+
+
+def _pairs(
+    order: Order, original: ModuleView | None, donor: ModuleView | None
+) -> tuple[PairedMatch, ...]:
+    """Where each holds its own VIN; empty unless both are read and the donor shows one VIN."""
+    if original is None or donor is None or order.vehicle_vin is None:
+        return ()
+    others = {vin.text for vin in donor.vins} - {order.vehicle_vin}
+    if len(others) != 1:
+        return ()
+    return find_paired(original.image, order.vehicle_vin, donor.image, others.pop())
 
 
 def find_missing(order: Order) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ import pytest
 from tests.command_line import parse_document, run_benchimage
 from tests.faults.scene import scratch
 
-DATA = bytes(range(256)) * 8
+DATA = b"".join(hashlib.sha256(bytes([number])).digest() for number in range(64))
 OTHER = DATA[:-1] + b"x"
 SHA256 = hashlib.sha256(DATA).hexdigest()
 HEX_FILE = b":10000000000102030405060708090A0B0C0D0E0F78\r\n:00000001FF\r\n"
@@ -272,3 +272,12 @@ def test_doctor_tells_what_cannot_be_used(bench: Path) -> None:
     shown = run_benchimage("doctor", "--store", "/proc", cwd=bench)
     assert shown.returncode == 1
     assert "not tried" in shown.stdout
+
+
+def test_add_keeps_a_read_that_looks_bad_and_says_so(bench: Path) -> None:
+    (bench / "mirrored.bin").write_bytes(DATA[:256] * 8)
+    entry = add(bench, "mirrored.bin", "--single-read", "test", *DONOR)
+    told = {finding["code"]: finding["severity"] for finding in entry["findings"]}
+    assert told == {"halves-equal": "warning"}
+    (bench / "empty.bin").write_bytes(b"\xff" * 2048)
+    assert add(bench, "empty.bin", "--single-read", "test", *DONOR)["status"] == 1

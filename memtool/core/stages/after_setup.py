@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from memtool.core.finding import Check
+from memtool.core.finding import Check, Finding
 from memtool.core.identity import CHANCE_LIMIT, find_identity, find_vins
 from memtool.core.image import Image, find_changes
 from memtool.core.job import StageCheck, StageVerdict
@@ -17,6 +17,7 @@ from memtool.core.span import intersect_spans
 from memtool.core.stages.answers import (
     check_layout_checksums,
     failed,
+    judge_health,
     not_checked,
     passed,
     spans_of_kinds,
@@ -36,6 +37,7 @@ def check_finished(
     original: Image | None,
     identities: Sequence[str],
     layout: Layout | None,
+    health: Sequence[Finding] = (),
 ) -> tuple[Check, ...]:
     """Judge a read of the module after the maker's procedure configured it.
 
@@ -46,8 +48,10 @@ def check_finished(
         original: The original's backup, for its configuration; None where unreadable.
         identities: The VINs that were taken out.
         layout: None: regions and checksums are not checked, and said so.
+        health: Findings about the read.
     """
     return (
+        judge_health(health, "read"),
         _vins(read, vehicle_vin, layout),
         *(_gone(read, identity) for identity in identities),
         _configuration(read, original, layout),

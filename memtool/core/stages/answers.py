@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from memtool.core.checksum import ChecksumRule, WhenBlanked, check_checksum
-from memtool.core.finding import Check, Verdict
+from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.image import Image
 from memtool.core.job import StageVerdict
 from memtool.core.layout import Layout
@@ -28,6 +28,19 @@ def not_checked(code: str, text: str, reason: str, spans: Iterable[Span] = ()) -
     return Check(
         code=code, result=Verdict.NOT_CHECKED, text=text, reason=reason, spans=tuple(spans)
     )
+
+
+def judge_health(findings: Sequence[Finding], what: str) -> Check:
+    """The worst finding about a read, as the answer to "is this a good read?"."""
+    for severity in (Severity.FAILURE, Severity.WARNING):
+        for finding in findings:
+            if finding.severity is not severity:
+                continue
+            if severity is Severity.FAILURE:
+                return failed("health", finding.text, finding.spans)
+            reason = "a person looks at this"
+            return not_checked("health", finding.text, reason, finding.spans)
+    return passed("health", f"The {what} shows no sign of a bad read.")
 
 
 def compute_verdict(checks: Sequence[Check]) -> StageVerdict:

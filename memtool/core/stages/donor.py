@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from memtool.core.chip import find_chip
-from memtool.core.finding import Check, Finding, Severity
+from memtool.core.finding import Check, Finding
 from memtool.core.identity import find_vins
 from memtool.core.image import Image, find_changes
 from memtool.core.job import KeptReads, Order
@@ -15,6 +15,7 @@ from memtool.core.span import intersect_spans
 from memtool.core.stages.answers import (
     check_layout_checksums,
     failed,
+    judge_health,
     not_checked,
     passed,
     spans_of_kinds,
@@ -51,7 +52,7 @@ def check_donor(
     return (
         _reads("donor", donor_reads),
         *([_reads("original", original_reads)] if original_reads else []),
-        _health(donor_health),
+        judge_health(donor_health, "donor's read"),
         _same_memory(donor, donor_reads, original, original_reads),
         _part_numbers(order),
         _module_identity(donor, original, layout),
@@ -73,16 +74,6 @@ def _reads(role: str, reads: KeptReads) -> Check:
         reason = reads.single_read_reason or "nothing to compare it with"
         return not_checked("reads", text, reason)
     return failed("reads", f"The reads of the {role} differ from each other.")
-
-
-def _health(findings: tuple[Finding, ...]) -> Check:
-    bad = [finding for finding in findings if finding.severity is Severity.FAILURE]
-    if bad:
-        return failed("health", bad[0].text, bad[0].spans)
-    warnings = [finding for finding in findings if finding.severity is Severity.WARNING]
-    if warnings:
-        return not_checked("health", warnings[0].text, "a person looks at this", warnings[0].spans)
-    return passed("health", "The donor's read shows no sign of a bad read.")
 
 
 def _same_memory(
