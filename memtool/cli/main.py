@@ -108,6 +108,13 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
         sys.stdout = io.StringIO()
         _say(f"the output could not be written: {error.strerror}.")
         return OUTPUT_LOST
+    except MemoryError:
+        return _report(
+            "there is not enough memory for this; close other programs, or give smaller inputs.",
+            exit_status=InputError.exit_status,
+            code="out-of-memory",
+            as_json=as_json,
+        )
     except Exception as error:  # noqa: BLE001 - the last door: a bug of ours must still end in a sentence
         return _report_bug(error, as_json=as_json, debug=debug)
     return status if isinstance(status, int) else 0

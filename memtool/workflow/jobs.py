@@ -11,7 +11,7 @@ from typing import Any
 from memtool.core.agreement import ReadFile
 from memtool.core.backup import BackupEntry, Role
 from memtool.core.job import Job, KeptReads, Order, build_job
-from memtool.errors import JournalError, RefusalError, UsageError
+from memtool.errors import InputError, JournalError, RefusalError, UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.store.backups import BackupStore
 from memtool.store.journal import JournalEntry, JournalFile, TornLine, append_entry, check_journal
@@ -44,12 +44,26 @@ class OpenJob:
 
 
 def find_job_folder(asked: Path | None, start: Path) -> Path | None:
-    """The folder named with ``--job``, or the job that `start` lies in; None without one."""
+    """The folder named with ``--job``, or the job that `start` lies in; None without one.
+
+    Raises:
+        InputError: a folder cannot be looked into.
+    """
     if asked is not None:
         return asked
     for folder in (start, *start.parents):
-        if (folder / JOURNAL).is_file():
-            return folder
+        try:
+            if (folder / JOURNAL).is_file():
+                return folder
+        except PermissionError:
+            continue  # A folder above that is closed to this user holds no job of theirs.
+        except OSError as error:
+            raise InputError(
+                f"the folder cannot be looked into: {error.strerror}",
+                code="unreadable",
+                next_step="check the medium",
+                file=str(folder),
+            ) from error
     return None
 
 
