@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
@@ -13,7 +14,7 @@ from contextlib import suppress
 import click
 
 from memtool.cli.late import LateGroup
-from memtool.errors import InputError, MemtoolError
+from memtool.errors import InputError, MemtoolError, StoreError
 from memtool.render.words import safe_text
 
 JOB_COMMANDS = {
@@ -104,7 +105,9 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
         return OUTPUT_LOST
     except OSError as error:
         if not _came_from_output(error):
-            return _report_bug(error, as_json=as_json, debug=debug)
+            if error.filename is None:
+                return _report_bug(error, as_json=as_json, debug=debug)
+            return _report_path(error, as_json=as_json, debug=debug)
         sys.stdout = io.StringIO()
         _say(f"the output could not be written: {error.strerror}.")
         return OUTPUT_LOST
@@ -142,6 +145,24 @@ def _say_trace() -> None:
     for line in traceback.format_exc().splitlines():
         with suppress(OSError):
             click.echo(safe_text(line), err=True)
+
+
+def _report_path(error: OSError, *, as_json: bool, debug: bool) -> int:
+    """The system refused a path in a place that has no sentence of its own for it."""
+    if debug:
+        _say_trace()
+    file = os.fsdecode(error.filename)
+    message = f"the system does not take this path: {error.strerror}"
+    is_no_name = error.errno in (errno.ENAMETOOLONG, errno.EINVAL, errno.ELOOP)
+    return _report(
+        safe_text(f"{file}: {message}; check the path and the medium."),
+        exit_status=2 if is_no_name else StoreError.exit_status,
+        code="usage" if is_no_name else "system-refused",
+        as_json=as_json,
+        file=file,
+        next_step="check the path and the medium",
+        message_only=message,
+    )
 
 
 def _report_error(error: MemtoolError, *, as_json: bool) -> int:

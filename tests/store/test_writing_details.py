@@ -67,6 +67,17 @@ def test_a_write_leaves_no_descriptor_open_and_asks_the_last_question(
     assert open_descriptors() <= before
 
 
+@systems
+def test_the_last_question_comes_after_the_last_byte(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, system: System
+) -> None:
+    """Also where one way of writing was tried in vain before."""
+    system(monkeypatch)
+    called = spy(monkeypatch, "write")
+    write_new(tmp_path / "x", b"data", before_publish=lambda: called.append("ask"))
+    assert called[-1] == "ask"
+
+
 def test_a_file_without_a_name_is_used_where_there_is_such_a_thing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
