@@ -31,20 +31,19 @@ import hypothesis
 import pytest
 
 ROOT = Path(__file__).parents[2]
-MODULES = (
-    *("memtool.store.writing", "memtool.store.backups", "memtool.store.journal"),
-    *("memtool.core.gate", "memtool.core.blanking"),
+GUARDS = ("writing", "backups", "journal", "gate", "blanking")
+MODULES = tuple(
+    ".".join(path.relative_to(ROOT).with_suffix("").parts)
+    for name in GUARDS
+    for path in sorted((ROOT / "memtool").glob(f"[cs]*/**/{name}.py"))
 )
-TESTS = (
-    *("test_writing", "test_backups", "test_journal", "test_store_check", "test_store_odds"),
-    *("test_reading", "test_writing_details"),
+TESTED_BY = (
+    *("test_power_loss", "test_writing", "test_writing_details", "test_backups", "test_journal"),
+    *("test_store_check", "test_store_odds", "test_reading"),
+    *("test_gate", "test_gate_words", "test_blanking"),
 )
-CORE = ("test_gate", "test_gate_words", "test_blanking")
-POWER = "tests/faults/test_power_loss.py"
-FILES = (
-    POWER,
-    *(f"tests/store/{name}.py" for name in TESTS),
-    *(f"tests/core/{name}.py" for name in CORE),
+FILES = tuple(
+    str(path) for name in TESTED_BY for path in sorted((ROOT / "tests").rglob(f"{name}.py"))
 )
 AT_ONCE = 2
 PATIENCE = 10
