@@ -224,6 +224,19 @@ def test_no_command_writes_a_spreadsheet(walk: Walk) -> None:
     assert not kinds & {".csv", ".tsv", ".xls", ".xlsx", ".ods"}
 
 
+def test_the_pages_hold_hostile_text_as_text_alone(walk: Walk) -> None:
+    """F28: `tests/browser` opens such pages and counts what runs; here is every page there is."""
+    pages = sorted(walk.place.rglob("*.html"))
+    assert {path.name[:6] for path in pages} >= {"report", "shop-c"}
+    assert len(pages) >= 5
+    for path in pages:
+        text = path.read_text(encoding="utf-8")
+        assert faults_of(text.replace("\t", " ")) == [], path.name
+        assert "<b>[red]" not in text, path.name
+        assert "Content-Security-Policy" in text, path.name
+        assert "EVIL" in text, path.name
+
+
 @pytest.mark.parametrize(
     "shown",
     ["\x1b[2J", "\x1b[35m", "\x9b31m", "a\u202eb", "a\rb", "x\u2028", "\x1b]0;t\x07", "\n\x00"],
