@@ -1,6 +1,6 @@
 """Puts texts into images in every stored form, bit by bit and slowly, without memtool.
 
-The forms are those of the contract. Whatever is written is marked in a second array, so
+The forms are those of docs/stored-forms.md. Whatever is written is marked in a second array, so
 that a test knows which bits of which bytes belong to the text.
 """
 

@@ -276,7 +276,7 @@ def _edits(before: Image, after: Image, reasons: dict[int, Reason]) -> tuple[Edi
 
 
 def edits_to_facts(plan: BlankPlan) -> list[dict[str, Any]]:
-    """The plan's edits in the shape that the contract's JSON has."""
+    """The plan's edits in the shape that `docs/schema/` publishes."""
     return [
         {
             "start": edit.span.start,
@@ -290,7 +290,7 @@ def edits_to_facts(plan: BlankPlan) -> list[dict[str, Any]]:
 
 
 def kept_to_facts(plan: BlankPlan) -> list[dict[str, Any]]:
-    """The plan's kept spans in the shape that the contract's JSON has."""
+    """The plan's kept spans in the shape that `docs/schema/` publishes."""
     return [
         {"start": kept.span.start, "end": kept.span.end, "reason": kept.reason}
         for kept in plan.kept

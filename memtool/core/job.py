@@ -391,7 +391,7 @@ def checks_from_facts(facts: Iterable[Mapping[str, Any]]) -> tuple[Check, ...]:
 
 
 def checks_to_facts(checks: Iterable[Check]) -> list[dict[str, Any]]:
-    """Checks in the shape that the contract's JSON has, for the journal and for scripts."""
+    """Checks in the shape that `docs/schema/` publishes, for the journal and for scripts."""
     return [
         {
             "code": check.code,
