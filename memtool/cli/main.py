@@ -71,10 +71,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         # The work is done and on disk, but the answer did not reach its reader.
         sys.stdout = io.StringIO()
         _say(f"the output could not be written: {error.strerror}.")
-        status = status or OUTPUT_LOST
+        status = status if status > 1 else OUTPUT_LOST
     if closed.getvalue():
         _say("the output could not be written: it is closed.")
-        status = status or OUTPUT_LOST
+        status = status if status > 1 else OUTPUT_LOST
     sys.exit(status)
 
 

@@ -1,6 +1,6 @@
 """Everything that a daily run has no time for: all errors at all calls, all guards.
 
-    python -m tests.faults.long_sweeps              some tens of minutes
+python -m tests.faults.long_sweeps              some tens of minutes
 """
 
 from __future__ import annotations

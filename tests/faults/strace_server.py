@@ -125,11 +125,17 @@ def _run(request: dict[str, Any]) -> dict[str, Any]:
     place = Path(request["cwd"])
     names = {name: place.with_name(f"{place.name}.{name}") for name in ("out", "err", "log")}
     go_read, go_write = os.pipe()
+    ready_read, ready_write = os.pipe()
     child = os.fork()
     if child == 0:
         os.close(go_write)
-        _be_the_command(request["arguments"], place, names, go_read)
+        os.close(ready_read)
+        _be_the_command(request["arguments"], place, names, go_read, ready_write)
     os.close(go_read)
+    os.close(ready_write)
+    # No call of the child's own preparation may be counted, or hit.
+    os.read(ready_read, 1)
+    os.close(ready_read)
     tracer = _attach(child, request, names["log"])
     with contextlib.suppress(BrokenPipeError):
         os.write(go_write, b"x")
@@ -167,7 +173,7 @@ def _attach(child: int, request: dict[str, Any], log: Path) -> subprocess.Popen[
 
 
 def _be_the_command(
-    arguments: list[str], place: Path, names: dict[str, Path], go_read: int
+    arguments: list[str], place: Path, names: dict[str, Path], go_read: int, ready_write: int
 ) -> None:
     from memtool.cli.main import main
 
@@ -176,6 +182,7 @@ def _be_the_command(
         os.dup2(opened, descriptor)
         os.close(opened)
     os.chdir(place)
+    os.write(ready_write, b"x")
     with contextlib.suppress(OSError):
         os.read(go_read, 1)
     status = 99
