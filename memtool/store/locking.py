@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -53,4 +53,7 @@ def hold_lock(path: Path, *, seconds: float = LOCK_SECONDS, needed: bool = True)
     try:
         yield
     finally:
-        lock.release()
+        # What was to be done is done or has its own error; the system frees the lock for sure
+        # when the process ends.
+        with suppress(OSError):
+            lock.release()

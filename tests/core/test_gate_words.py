@@ -133,6 +133,16 @@ def test_a_checksum_is_erased_to_the_layouts_own_byte() -> None:
     assert last.new[-2:] == b"\0\0"
 
 
+def test_a_checksum_may_come_from_the_reference_image() -> None:
+    reference = Image.from_bytes(b"\xff" * 0x22 + b"\x12\x34" + b"\xff" * 0xDC)
+    plan = plan_blank(IMAGE, layout_of('"refresh"', '"reference"'), reference=reference)
+    made = next(edit for edit in plan.edits if edit.span.contains(Span(0x22, 0x24)))
+    assert made.new[-2:] == b"\x12\x34"
+    assert made.reason == "checksum 'identity CRC' from the reference"
+    with pytest.raises(PlanError, match="identity CRC"):
+        plan_blank(IMAGE, layout_of('"refresh"', '"reference"'))
+
+
 @pytest.mark.parametrize("order", [WhenBlanked.ERASE, WhenBlanked.REFRESH])
 def test_a_checksum_whose_field_is_not_in_the_image_is_no_plan(order: WhenBlanked) -> None:
     memory = module_memory()

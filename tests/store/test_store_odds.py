@@ -183,3 +183,20 @@ def test_a_store_that_cannot_be_made_or_opened_is_told(tmp_path: Path) -> None:
 def test_the_root_of_all_folders_exists() -> None:
     make_folder(Path("/"))
     assert Path("/").is_dir()
+
+
+def test_a_lock_that_cannot_be_given_back_costs_no_success(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The backup is kept; the system frees the lock with the process."""
+    real = fcntl.flock
+
+    def flock(descriptor: int, operation: int) -> None:
+        if operation == fcntl.LOCK_UN:
+            raise OSError(errno.EIO, "input/output error")
+        real(descriptor, operation)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(fcntl, "flock", flock)
+        entry = add(BackupStore(tmp_path / "store"), FIRST)
+    assert entry.id
