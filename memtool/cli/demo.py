@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.session import current_folder
 from memtool.cli.shared import PATH
 from memtool.demo import find_test_images
 from memtool.errors import RefusalError, StoreError
@@ -36,7 +37,7 @@ def command(folder: Path | None) -> int:
     Everything lies in DIR afterwards, the demo's own backup store included; without DIR in
     a new numbered folder here. Nothing of yours is touched.
     """
-    place = (folder or free_path(Path.cwd(), "demo", "")).absolute()
+    place = current_folder() / (folder or free_path(Path(), "demo", ""))
     if place.is_dir() and any(place.iterdir()):
         raise RefusalError(
             f"'{place}' is not empty", code="output-exists", next_step="name a new folder"

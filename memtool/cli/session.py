@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from memtool.errors import UsageError
+from memtool.errors import InputError, UsageError
 from memtool.store.backups import BackupStore, default_store_folder
 from memtool.workflow.jobs import OpenJob, find_job_folder, open_job
 
@@ -25,9 +25,25 @@ def open_store(folder: Path | None) -> BackupStore:
     return BackupStore(folder or default_store_folder(), also=Path(also) if also else None)
 
 
+def current_folder() -> Path:
+    """Where the command was called.
+
+    Raises:
+        InputError: that folder is gone, or the system does not tell.
+    """
+    try:
+        return Path.cwd()
+    except OSError as error:
+        raise InputError(
+            f"the current folder cannot be found: {error.strerror}",
+            code="no-current-folder",
+            next_step="go into another folder",
+        ) from error
+
+
 def current_job(asked: Path | None) -> OpenJob | None:
     """The job named with ``--job``, or the one that the current folder lies in."""
-    folder = find_job_folder(asked, Path.cwd())
+    folder = asked or find_job_folder(None, current_folder())
     return None if folder is None else open_job(folder)
 
 

@@ -139,3 +139,17 @@ def test_plain_locale_and_hash_seed_change_nothing(locale: str) -> None:
     done = run_benchimage("vin", "1M8GDM9AXKP042788", LC_ALL=locale, PYTHONUTF8="0")
     assert done.returncode == 0
     assert "1M8GDM9AXKP042788" in done.stdout
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a folder in use cannot be removed there")
+def test_a_current_folder_that_is_gone_is_told(tmp_path: Path) -> None:
+    gone = tmp_path / "gone"
+    for command in ("job show", "inspect x.bin", "vin 1M8GDM9AXKP042788", "demo"):
+        gone.mkdir()
+        code = f"import os; os.rmdir({str(gone)!r}); os.execv({sys.executable!r}, "
+        code += f"[{sys.executable!r}, '-m', 'memtool', *{command.split()!r}])"
+        done = subprocess.run(
+            [sys.executable, "-c", code], cwd=gone, env=ENVIRONMENT, capture_output=True, text=True
+        )
+        assert done.returncode == 4, done.stderr
+        assert "the current folder cannot be found" in done.stderr
