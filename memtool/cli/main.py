@@ -42,6 +42,8 @@ BUG = 70
 OUTPUT_LOST = 5
 """The work is done, but what there was to say did not reach its reader."""
 
+_NO_NAME = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.ELOOP})
+
 
 @click.group(
     cls=LateGroup,
@@ -105,9 +107,9 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
         return OUTPUT_LOST
     except OSError as error:
         if not _came_from_output(error):
-            if error.filename is None:
+            if error.strerror is None:
                 return _report_bug(error, as_json=as_json, debug=debug)
-            return _report_path(error, as_json=as_json, debug=debug)
+            return _report_refused(error, as_json=as_json, debug=debug)
         sys.stdout = io.StringIO()
         _say(f"the output could not be written: {error.strerror}.")
         return OUTPUT_LOST
@@ -147,15 +149,15 @@ def _say_trace() -> None:
             click.echo(safe_text(line), err=True)
 
 
-def _report_path(error: OSError, *, as_json: bool, debug: bool) -> int:
-    """The system refused a path in a place that has no sentence of its own for it."""
+def _report_refused(error: OSError, *, as_json: bool, debug: bool) -> int:
+    """The system said no in a place that has no sentence of its own for it."""
     if debug:
         _say_trace()
-    file = os.fsdecode(error.filename)
-    message = f"the system does not take this path: {error.strerror}"
-    is_no_name = error.errno in (errno.ENAMETOOLONG, errno.EINVAL, errno.ELOOP)
+    file = None if error.filename is None else os.fsdecode(error.filename)
+    message = f"the system refused this: {error.strerror}"
+    is_no_name = file is not None and error.errno in _NO_NAME
     return _report(
-        safe_text(f"{file}: {message}; check the path and the medium."),
+        safe_text(f"{f'{file}: ' if file else ''}{message}; check the path and the medium."),
         exit_status=2 if is_no_name else StoreError.exit_status,
         code="usage" if is_no_name else "system-refused",
         as_json=as_json,

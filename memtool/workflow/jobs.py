@@ -162,7 +162,7 @@ def name_in_record(opened: OpenJob, path: Path) -> str:
     """How the record names any file: inside the job relative to it, else as it was named."""
     try:
         return path.resolve().relative_to(opened.folder.resolve()).as_posix()
-    except ValueError:
+    except (ValueError, OSError):
         return str(path)
 
 
