@@ -272,7 +272,7 @@ def _parse_line(line: bytes, number: int, last: JournalEntry | None, shown: str)
     members = _members_of(rest, number, shown)
     _require_format(members.pop("format", None), number, shown)
     if tuple(members) != _KEYS:
-        unknown = ", ".join(sorted(set(members) - set(_KEYS))) or "none"
+        unknown = ", ".join(map(ascii, sorted(set(members) - set(_KEYS)))) or "none"
         raise _bad(
             shown,
             number,

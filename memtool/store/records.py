@@ -157,7 +157,7 @@ def parse_record(name: str, data: bytes, *, shown: str) -> Record:
     _require_version(members.get("format"), shown)
     record = _record_of(members)
     if record is None or record.data != data or record.name != name:
-        extra = ", ".join(sorted(set(members) - set(_MEMBERS)))
+        extra = ", ".join(map(ascii, sorted(set(members) - set(_MEMBERS))))
         detail = f"it has members that version {RECORD_VERSION} does not know: {extra}"
         raise _unknown(detail if extra else f"it is not written as version {RECORD_VERSION}", shown)
     return record

@@ -468,7 +468,7 @@ def forge_record(store: BackupStore, change: dict[str, object]) -> str:
         ({"format": "benchimage.backup/2"}, "newer-version", "version is 2"),
         ({"format": "other"}, "unknown-record", "no known format"),
         ({"format": 1}, "unknown-record", "no known format"),
-        ({"colour": "red"}, "unknown-record", "does not know: colour"),
+        ({"colour": "red"}, "unknown-record", "does not know: 'colour'"),
         ({"number": 9}, "unknown-record", "not written as version 1"),
         ({"number": "1"}, "unknown-record", "not written as version 1"),
         ({"role": "spare"}, "unknown-record", "not written as version 1"),
