@@ -25,15 +25,15 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from memtool.core.algorithms import compute_value, get_algorithm
-    from memtool.core.identity import find_identity, find_vins
+    from memtool.core.checksums.algorithms import compute_value, get_algorithm
+    from memtool.core.identity.known_identity import find_identity, find_vins
+    from memtool.core.identity.vin import explain_vin
     from memtool.core.image import Image
-    from memtool.core.layout import decode_fields
+    from memtool.core.layouts.layout import decode_fields
     from memtool.core.span import Span
-    from memtool.core.vin import explain_vin
     from memtool.errors import MemtoolError
     from memtool.formats.codec import encode_image, parse_image
-    from memtool.store.layouts import parse_layout
+    from memtool.store.layout_files.layouts import parse_layout
 
 __all__ = [
     "Image",
@@ -54,15 +54,15 @@ _HOMES = {
     "Image": "memtool.core.image",
     "MemtoolError": "memtool.errors",
     "Span": "memtool.core.span",
-    "compute_value": "memtool.core.algorithms",
-    "decode_fields": "memtool.core.layout",
+    "compute_value": "memtool.core.checksums.algorithms",
+    "decode_fields": "memtool.core.layouts.layout",
     "encode_image": "memtool.formats.codec",
-    "explain_vin": "memtool.core.vin",
-    "find_identity": "memtool.core.identity",
-    "find_vins": "memtool.core.identity",
-    "get_algorithm": "memtool.core.algorithms",
+    "explain_vin": "memtool.core.identity.vin",
+    "find_identity": "memtool.core.identity.known_identity",
+    "find_vins": "memtool.core.identity.known_identity",
+    "get_algorithm": "memtool.core.checksums.algorithms",
     "parse_image": "memtool.formats.codec",
-    "parse_layout": "memtool.store.layouts",
+    "parse_layout": "memtool.store.layout_files.layouts",
 }
 
 

@@ -18,13 +18,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from memtool.core.backup import Role
-from memtool.core.checksum import ChecksumRule, check_checksum
+from memtool.core.checksums.checksum import ChecksumRule, check_checksum
 from memtool.core.drafting import Draft, ModuleReads, draft_layout
 from memtool.core.finding import Verdict
+from memtool.core.identity.stored_forms import parse_stored_form
 from memtool.core.image import Image
-from memtool.core.region import RegionKind
+from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span
-from memtool.core.stored_forms import parse_stored_form
 from tests.module_families import Family, Guard, Module, guard_value, swap_words
 
 _ALLOWED = {

@@ -18,11 +18,11 @@ from memtool.cli.shared import (
     reading_options,
     store_option,
 )
-from memtool.core.agreement import compare_reads
 from memtool.core.backup import BackupEntry, Role
 from memtool.core.chip import CHIPS, Chip, find_chip
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.all_checks import find_health
+from memtool.core.reads.agreement import compare_reads
 from memtool.core.span import format_address
 from memtool.errors import StoreError, UsageError
 from memtool.formats.codec import ImageFormat, encode_image

@@ -8,9 +8,9 @@ import click
 
 from memtool.cli.session import ask, can_ask, clock, current_job, open_store
 from memtool.cli.shared import PATH, SPAN, note, print_json, reading_options
+from memtool.core.identity.vin import parse_vin
 from memtool.core.job import KeptSpan
 from memtool.core.span import Span
-from memtool.core.vin import parse_vin
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.render import blank_view

@@ -8,12 +8,12 @@ import click
 
 from memtool.cli.checksum_source import load_source
 from memtool.cli.shared import PATH, note, print_json, reading_options
-from memtool.core.checksum import ChecksumResult, check_checksum, refresh_order
+from memtool.core.checksums.checksum import ChecksumResult, check_checksum, refresh_order
 from memtool.core.finding import Verdict
 from memtool.render.checksum_json import rule_value
 from memtool.render.checksum_text import render_results
 from memtool.render.words import safe_text
-from memtool.store.layouts import read_layout
+from memtool.store.layout_files.layouts import read_layout
 
 
 @click.command(

@@ -8,7 +8,7 @@ import click
 
 from memtool.cli.checksum_source import load_source
 from memtool.cli.shared import PATH, SPAN, note, print_json, reading_options
-from memtool.core.algorithms import (
+from memtool.core.checksums.algorithms import (
     Algorithm,
     UnknownAlgorithmError,
     compute_value,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from memtool.cli.shared import note, output_options, print_json
-from memtool.core.algorithms import list_algorithms
+from memtool.core.checksums.algorithms import list_algorithms
 from memtool.render.checksum_json import algorithm_value
 from memtool.render.checksum_text import render_catalogue
 

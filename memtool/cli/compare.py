@@ -10,10 +10,10 @@ import click
 from memtool.cli.session import clock, current_job, open_store
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.chip import Chip, find_chip
-from memtool.core.difference import Difference, DifferingRun, compare_images
-from memtool.core.identity import find_vins
+from memtool.core.comparing.difference import Difference, DifferingRun, compare_images
+from memtool.core.identity.known_identity import find_vins
 from memtool.core.image import Image, find_changes
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
 from memtool.core.span import format_span
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat

@@ -12,8 +12,8 @@ from memtool.cli.session import clock, current_job, open_store
 from memtool.cli.shared import NUMBER, PATH, SPAN, note, print_json, reading_options
 from memtool.core.chip import find_chip
 from memtool.core.finding import Severity
+from memtool.core.identity.stored_forms import StoredForm, parse_stored_form
 from memtool.core.span import Span, count_addresses, format_address, format_span_with_length
-from memtool.core.stored_forms import StoredForm, parse_stored_form
 from memtool.errors import UsageError
 from memtool.formats.parsed import ImageFormat
 from memtool.render.as_json import document, finding_values, span_values

@@ -9,7 +9,7 @@ import click
 
 from memtool.cli.session import clock, current_job, open_store
 from memtool.cli.shared import PATH, note, print_json, reading_options
-from memtool.core.identity import IdentityMatch, find_identity, normalise_identity
+from memtool.core.identity.known_identity import IdentityMatch, find_identity, normalise_identity
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.render.as_json import document, span_value

@@ -9,7 +9,7 @@ import click
 from memtool.cli.shared import PATH, note, output_options, print_json
 from memtool.render.as_json import document
 from memtool.render.words import safe_text
-from memtool.store.layouts import add_to_library, default_layout_folder
+from memtool.store.layout_files.layouts import add_to_library, default_layout_folder
 
 
 @click.command(

@@ -16,13 +16,13 @@ from memtool.cli.layout_images import (
     speaks_against,
 )
 from memtool.cli.shared import PATH, note, print_json, reading_options
-from memtool.core.layout_fit import LayoutFit
+from memtool.core.layouts.layout_fit import LayoutFit
 from memtool.core.span import count_addresses
 from memtool.render.as_json import document, finding_values
 from memtool.render.layout_map import render_fit
 from memtool.render.terminal import terminal_width
 from memtool.render.words import count_of, safe_text
-from memtool.store.layouts import LoadedLayout, read_layout
+from memtool.store.layout_files.layouts import LoadedLayout, read_layout
 from memtool.workflow.loading import LoadedRead
 
 

@@ -9,8 +9,8 @@ import click
 from memtool.cli.progress import SearchProgress
 from memtool.cli.session import clock, current_job, open_store
 from memtool.cli.shared import PATH, note, print_json, reading_options
-from memtool.core.layout import ModuleKind
-from memtool.core.vin import parse_vin
+from memtool.core.identity.vin import parse_vin
+from memtool.core.layouts.layout import ModuleKind
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.render.as_json import document

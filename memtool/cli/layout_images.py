@@ -8,13 +8,13 @@ from typing import Any
 import click
 from click.core import ParameterSource
 
-from memtool.core.checksum import ChecksumResult
+from memtool.core.checksums.checksum import ChecksumResult
 from memtool.core.chip import Chip, find_chip
-from memtool.core.layout import DecodedField
-from memtool.core.layout_fit import LayoutFit, check_fit
+from memtool.core.layouts.layout import DecodedField
+from memtool.core.layouts.layout_fit import LayoutFit, check_fit
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
-from memtool.store.layouts import LoadedLayout
+from memtool.store.layout_files.layouts import LoadedLayout
 from memtool.workflow.loading import LoadedRead, ReadOptions, load_read
 
 

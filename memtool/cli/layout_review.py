@@ -14,7 +14,7 @@ from memtool.cli.layout_images import reading_of
 from memtool.cli.session import ask, can_ask, clock, current_job, open_store
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.backup import Role
-from memtool.core.region import RegionKind
+from memtool.core.layouts.region import RegionKind
 from memtool.errors import LayoutError, UsageError
 from memtool.render.as_json import document
 from memtool.render.review_view import NamedImage, render_guess

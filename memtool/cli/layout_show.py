@@ -16,14 +16,14 @@ from memtool.cli.layout_images import (
     speaks_against,
 )
 from memtool.cli.shared import PATH, note, print_json, reading_options
-from memtool.core.checksum import ChecksumRule
-from memtool.core.layout import BlankSource, Region
-from memtool.core.layout_fit import LayoutFit
+from memtool.core.checksums.checksum import ChecksumRule
+from memtool.core.layouts.layout import BlankSource, Region
+from memtool.core.layouts.layout_fit import LayoutFit
 from memtool.render.as_json import document, finding_values, span_value, span_values
 from memtool.render.layout_map import render_layout
 from memtool.render.terminal import terminal_width
 from memtool.render.words import safe_text
-from memtool.store.layouts import LoadedLayout, read_layout
+from memtool.store.layout_files.layouts import LoadedLayout, read_layout
 from memtool.workflow.loading import LoadedRead
 
 

@@ -10,15 +10,15 @@ from memtool.cli.session import ask, can_ask, clock, open_store
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.backup import Role
 from memtool.core.chip import find_chip
+from memtool.core.identity.vin import parse_vin
 from memtool.core.job import Order
-from memtool.core.layout import ModuleKind
-from memtool.core.vin import parse_vin
+from memtool.core.layouts.layout import ModuleKind
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.render import start_view
 from memtool.render.start_page import render_start_page
 from memtool.render.words import safe_text
-from memtool.store.layouts import read_layout
+from memtool.store.layout_files.layouts import read_layout
 from memtool.workflow.jobs import JOURNAL, open_job, stamp
 from memtool.workflow.loading import ReadOptions, load_read
 from memtool.workflow.pages import require_free, write_page

@@ -9,7 +9,7 @@ import click
 
 from memtool.cli.session import clock, current_job
 from memtool.cli.shared import PATH, note, output_options, print_json
-from memtool.core.vin import CheckDigitState, VinReport, explain_vin
+from memtool.core.identity.vin import CheckDigitState, VinReport, explain_vin
 from memtool.render.vin_text import render_vin_report
 from memtool.workflow.jobs import record
 

@@ -16,20 +16,20 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from memtool.core.backup import BackupReceipt
-from memtool.core.checksum import (
+from memtool.core.checksums.checksum import (
     ChecksumRule,
     WhenBlanked,
     apply_checksum,
     check_checksum,
     refresh_order,
 )
-from memtool.core.fields import compute_text_mask
 from memtool.core.finding import Verdict
-from memtool.core.identity import find_identity, plan_erase
+from memtool.core.identity.known_identity import find_identity, plan_erase
 from memtool.core.image import Image, find_changes
 from memtool.core.job import KeptSpan
-from memtool.core.layout import Layout
-from memtool.core.region import Region, RegionKind, compute_blank_bytes
+from memtool.core.layouts.fields import compute_text_mask
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import Region, RegionKind, compute_blank_bytes
 from memtool.core.span import Span, spans_of_addresses
 from memtool.errors import RefusalError
 

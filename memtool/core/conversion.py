@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from memtool.core.identity.stored_forms import StoredForm
 from memtool.core.image import Image
 from memtool.core.span import (
     Span,
@@ -23,7 +24,6 @@ from memtool.core.span import (
     subtract_spans,
     union_spans,
 )
-from memtool.core.stored_forms import StoredForm
 from memtool.errors import RefusalError
 
 MAX_FILLED_SIZE = 64 * 1024 * 1024

@@ -32,13 +32,13 @@ from dataclasses import dataclass
 from memtool.core.backup import BackupReceipt, Role
 from memtool.core.blanking import UNTOUCHED_KINDS, BlankPlan
 from memtool.core.chip import find_chip
-from memtool.core.fields import FieldState
 from memtool.core.finding import Check, Finding, Severity, Verdict
-from memtool.core.identity import IdentityMatch
+from memtool.core.identity.known_identity import IdentityMatch
 from memtool.core.image import Image, find_changes
 from memtool.core.job import NEVER_BLANKED, Job, KeptReads
-from memtool.core.layout import Layout, ModuleKind, decode_fields
-from memtool.core.region import FieldType
+from memtool.core.layouts.fields import FieldState
+from memtool.core.layouts.layout import Layout, ModuleKind, decode_fields
+from memtool.core.layouts.region import FieldType
 from memtool.core.span import (
     Span,
     format_span,

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from memtool.core.agreement import Agreement, compare_reads
-from memtool.core.checksum import ChecksumResult, check_checksum
+from memtool.core.checksums.checksum import ChecksumResult, check_checksum
 from memtool.core.chip import Chip
-from memtool.core.fields import DecodedField
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.all_checks import find_health
-from memtool.core.identity import VinFinding, find_vins
+from memtool.core.identity.known_identity import VinFinding, find_vins
 from memtool.core.image import Image
-from memtool.core.layout import Layout, decode_fields, find_copy_faults
+from memtool.core.layouts.fields import DecodedField
+from memtool.core.layouts.layout import Layout, decode_fields, find_copy_faults
+from memtool.core.reads.agreement import Agreement, compare_reads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

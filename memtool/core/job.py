@@ -26,8 +26,8 @@ from typing import Any, Protocol
 
 from memtool.core.backup import Role
 from memtool.core.finding import Check, Verdict
-from memtool.core.layout import ModuleKind
-from memtool.core.region import RegionKind
+from memtool.core.layouts.layout import ModuleKind
+from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span
 
 NEVER_BLANKED = frozenset({ModuleKind.AIRBAG, ModuleKind.IMMOBILISER})

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from memtool.core.finding import Check
 from memtool.core.gate import BlankRequest, compute_confirmation
-from memtool.core.identity import IdentityMatch
+from memtool.core.identity.known_identity import IdentityMatch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from memtool.core.agreement import Agreement
 from memtool.core.finding import Check, Finding
-from memtool.core.identity import PairedMatch, VinFinding
+from memtool.core.identity.known_identity import PairedMatch, VinFinding
 from memtool.core.image import Image
 from memtool.core.job import KeptReads, Order
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
+from memtool.core.reads.agreement import Agreement
 from memtool.core.span import Span
 
 

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from typing import Any
 
 from memtool.core.finding import Finding
-from memtool.core.identity import VinFinding
-from memtool.core.layout import Layout
+from memtool.core.identity.known_identity import VinFinding
+from memtool.core.layouts.layout import Layout
 from memtool.core.span import Span
 
 

@@ -6,11 +6,11 @@ from typing import Any
 
 from memtool.core.blanking import BlankPlan, edits_to_facts, kept_to_facts
 from memtool.core.finding import Verdict
-from memtool.core.identity import describe_search
+from memtool.core.identity.known_identity import describe_search
+from memtool.core.identity.vin import mask_vin
 from memtool.core.job import checks_to_facts
 from memtool.core.proof import PreparedBlank, WrittenBlank, tell_match
 from memtool.core.span import count_addresses, format_span
-from memtool.core.vin import mask_vin
 from memtool.render import terminal
 from memtool.render.as_json import document, span_value
 from memtool.render.cautions import BEFORE_WRITING

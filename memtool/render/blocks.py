@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from memtool.core.photo import Picture
+from memtool.core.reporting.photo import Picture
 
 
 class Look(StrEnum):

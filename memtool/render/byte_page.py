@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from memtool.core.image import Image
-from memtool.core.layout import Layout
-from memtool.core.region import RegionKind
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span, format_span, intersect_spans
 from memtool.render.blocks import Cell, Figure
 from memtool.render.html import Own, hash_source, make_environment, read_template

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from memtool.core.algorithms import Algorithm
-from memtool.core.checksum import ChecksumResult, ChecksumRule
+from memtool.core.checksums.algorithms import Algorithm
+from memtool.core.checksums.checksum import ChecksumResult, ChecksumRule
 from memtool.core.span import Span
 from memtool.render.checksum_text import value_hex
 

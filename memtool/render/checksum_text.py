@@ -6,9 +6,9 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 
-from memtool.core.algorithms import Algorithm, Ending, Family
-from memtool.core.checksum import ChecksumResult
-from memtool.core.crc import CrcParameters
+from memtool.core.checksums.algorithms import Algorithm, Ending, Family
+from memtool.core.checksums.checksum import ChecksumResult
+from memtool.core.checksums.crc import CrcParameters
 from memtool.core.span import Span, format_span_with_length
 from memtool.render.words import safe_text
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from memtool.core.difference import Difference, DifferingRun, FieldChange
-from memtool.core.fields import DecodedField, FieldState
+from memtool.core.comparing.difference import Difference, DifferingRun, FieldChange
+from memtool.core.comparing.moved import MovedBlock
 from memtool.core.finding import Verdict
-from memtool.core.moved import MovedBlock
+from memtool.core.layouts.fields import DecodedField, FieldState
 from memtool.core.span import Span, count_addresses, format_span, format_span_with_length
 from memtool.render.words import count_of, safe_text
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from memtool.core.backup import Role
-from memtool.core.checksum import ChecksumRule
+from memtool.core.checksums.checksum import ChecksumRule
 from memtool.core.drafting import ChecksumGuess, Draft, ModuleReads, RegionGuess
-from memtool.core.region import BlankSource, Region
+from memtool.core.layouts.region import BlankSource, Region
 from memtool.core.span import count_addresses, format_span
 from memtool.render import terminal
 from memtool.render.as_json import span_value, span_values

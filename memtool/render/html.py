@@ -13,7 +13,7 @@ from enum import StrEnum
 from importlib import resources
 from typing import TYPE_CHECKING
 
-from memtool.core.report import Report
+from memtool.core.reporting.report import Report
 from memtool.render.blocks import Document, Photo
 from memtool.render.report_pages import describe_report
 from memtool.render.words import safe_text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from memtool.core.identity import Coding, IdentityMatch, Part
+from memtool.core.identity.known_identity import Coding, IdentityMatch, Part
 from memtool.core.span import format_span_with_length
 from memtool.render.words import count_of, safe_text
 

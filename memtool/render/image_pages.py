@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from memtool.core.agreement import Agreement
-from memtool.core.difference import Difference, DifferingRun
-from memtool.core.fields import DecodedField
+from memtool.core.comparing.difference import Difference, DifferingRun
 from memtool.core.finding import Finding, Verdict
 from memtool.core.image import Image, find_changes
 from memtool.core.inspection import Inspection
-from memtool.core.layout import Layout
-from memtool.core.memory_map import (
+from memtool.core.layouts.fields import DecodedField
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import RegionKind
+from memtool.core.reads.agreement import Agreement
+from memtool.core.reporting.memory_map import (
     MapPlan,
     MemoryMap,
     compute_entropy,
@@ -19,7 +20,6 @@ from memtool.core.memory_map import (
     compute_marks,
     plan_map,
 )
-from memtool.core.region import RegionKind
 from memtool.core.span import Span, intersect_spans
 from memtool.render import picture
 from memtool.render.blocks import Cell, Figure, Look, code

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from memtool.core.fields import DecodedField, FieldState
 from memtool.core.finding import Finding
 from memtool.core.health.all_checks import HEALTH_CHECKS
 from memtool.core.image import Image
 from memtool.core.inspection import Inspection
+from memtool.core.layouts.fields import DecodedField, FieldState
 from memtool.core.span import format_span
 from memtool.render import terminal, terminal_map
 from memtool.render.as_json import document, finding_values, span_value, span_values, vin_values

@@ -5,9 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Mapping
 
-from memtool.core.checksum import ChecksumResult, ChecksumRule
+from memtool.core.checksums.checksum import ChecksumResult, ChecksumRule
 from memtool.core.finding import Verdict
-from memtool.core.layout import (
+from memtool.core.layouts.layout import (
     BlankSource,
     DecodedField,
     FieldState,
@@ -17,7 +17,7 @@ from memtool.core.layout import (
     Region,
     RegionKind,
 )
-from memtool.core.layout_fit import LayoutFit
+from memtool.core.layouts.layout_fit import LayoutFit
 from memtool.core.span import Span, format_address, format_span
 from memtool.render.words import count_of, safe_text
 

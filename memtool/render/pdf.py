@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
-from memtool.core.report import Report
+from memtool.core.reporting.report import Report
 from memtool.render import picture
 from memtool.render.blocks import (
     Block,

@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from html import escape
 
-from memtool.core.memory_map import Content, MapRow, MapRun, MemoryMap, Strip
-from memtool.core.region import RegionKind
+from memtool.core.layouts.region import RegionKind
+from memtool.core.reporting.memory_map import Content, MapRow, MapRun, MemoryMap, Strip
 from memtool.core.span import Span, format_address, format_span, union_spans
 from memtool.render.layout_map import SIGNS
 from memtool.render.words import count_of, safe_text

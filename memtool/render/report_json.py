@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from memtool.core.job import checks_to_facts
-from memtool.core.report import (
+from memtool.core.reporting.report import (
     Report,
     ReportAttachment,
     ReportChange,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from memtool.core.finding import Check, Verdict
-from memtool.core.memory_map import MemoryMap
-from memtool.core.report import (
+from memtool.core.reporting.memory_map import MemoryMap
+from memtool.core.reporting.report import (
     ImagePlace,
     Report,
     ReportAttachment,

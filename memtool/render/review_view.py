@@ -9,11 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from memtool.core.checksum import ChecksumRule, WhenBlanked, check_checksum
+from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked, check_checksum
 from memtool.core.finding import Verdict
 from memtool.core.image import Image
-from memtool.core.layout import Layout
-from memtool.core.region import BlankSource, Region, RegionKind
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import BlankSource, Region, RegionKind
 from memtool.core.span import Span, format_address, format_span, format_span_with_length
 from memtool.render import terminal
 from memtool.render.layout_map import blank_words

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from memtool.core.backup import Role
 from memtool.core.finding import Severity, Verdict
-from memtool.core.memory_map import compute_entropy, compute_map, plan_map
+from memtool.core.reporting.memory_map import compute_entropy, compute_map, plan_map
 from memtool.core.span import count_addresses, format_span
 from memtool.core.stages.answers import tell_by_region
 from memtool.core.start import ModuleView, StartView

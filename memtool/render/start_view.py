@@ -7,7 +7,7 @@ from typing import Any
 from memtool.core.backup import Role
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.job import checks_to_facts
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
 from memtool.core.span import Span, count_addresses
 from memtool.core.stages.answers import tell_by_region
 from memtool.core.start import ModuleView, StartView

@@ -13,8 +13,8 @@ from collections.abc import Iterable, Sequence
 import click
 
 from memtool.core.finding import Check, Finding, Severity, Verdict
-from memtool.core.identity import VinFinding
-from memtool.core.layout import Layout
+from memtool.core.identity.known_identity import VinFinding
+from memtool.core.layouts.layout import Layout
 from memtool.core.span import Span, format_span
 from memtool.render.words import safe_text
 

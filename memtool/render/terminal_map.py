@@ -13,9 +13,9 @@ from io import StringIO
 from typing import TYPE_CHECKING
 
 from memtool.core.image import Image
-from memtool.core.layout import Layout
-from memtool.core.memory_map import Content, MapRow, compute_map, plan_map
-from memtool.core.region import RegionKind
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import RegionKind
+from memtool.core.reporting.memory_map import Content, MapRow, compute_map, plan_map
 from memtool.core.span import Span, format_address
 from memtool.render.layout_map import SIGNS
 from memtool.render.words import count_of

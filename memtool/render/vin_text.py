@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from memtool.core.vin import CheckDigit, CheckDigitState, Vin, VinReport, is_well_formed
+from memtool.core.identity.vin import CheckDigit, CheckDigitState, Vin, VinReport, is_well_formed
 from memtool.render.words import safe_text
 
 _WIDTH = 80

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from memtool.core.drafting import ChecksumGuess, Draft, RegionGuess
-from memtool.core.layout import ModuleKind
-from memtool.core.region import BlankSource, Region
+from memtool.core.layouts.layout import ModuleKind
+from memtool.core.layouts.region import BlankSource, Region
 from memtool.core.span import Span, format_address
 
 if TYPE_CHECKING:

@@ -28,24 +28,24 @@ from memtool.core.gate import (
     require_blank,
 )
 from memtool.core.health.all_checks import find_health
-from memtool.core.identity import (
+from memtool.core.identity.known_identity import (
     CHANCE_LIMIT,
     IdentityMatch,
     describe_search,
     find_identity,
     find_vins,
 )
+from memtool.core.identity.vin import is_well_formed
 from memtool.core.image import Image
 from memtool.core.job import KeptReads, KeptSpan, checks_to_facts
-from memtool.core.layout import Layout, decode_fields
+from memtool.core.layouts.layout import Layout, decode_fields
+from memtool.core.layouts.region import FieldType
 from memtool.core.proof import PreparedBlank, WrittenBlank, tell_match
-from memtool.core.region import FieldType
 from memtool.core.span import Span
-from memtool.core.vin import is_well_formed
 from memtool.errors import RefusalError, StoreError
 from memtool.formats.codec import ImageFormat, encode_image
 from memtool.store.backups import BackupStore
-from memtool.store.layouts import LoadedLayout
+from memtool.store.layout_files.layouts import LoadedLayout
 from memtool.store.writing import write_new
 from memtool.workflow.jobs import (
     FILES,

@@ -20,7 +20,7 @@ from memtool.core.job import (
     StageVerdict,
     checks_to_facts,
 )
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
 from memtool.core.stages.after_setup import check_finished, check_reported
 from memtool.core.stages.after_writing import check_read_back
 from memtool.core.stages.answers import compute_verdict

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from memtool.core.agreement import Majority, majority_image
 from memtool.core.conversion import Selection, apply_view, select_spans
 from memtool.core.finding import Finding
+from memtool.core.identity.stored_forms import StoredForm
 from memtool.core.image import Image
+from memtool.core.reads.agreement import Majority, majority_image
 from memtool.core.span import Span
-from memtool.core.stored_forms import StoredForm
 from memtool.errors import InputError, RefusalError, StoreError, UsageError
 from memtool.formats.codec import DEFAULT_RECORD_LENGTH, ImageFormat, encode_image, parse_image
 from memtool.render.as_json import document, finding_values, span_values

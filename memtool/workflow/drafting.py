@@ -7,17 +7,17 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from memtool.core.agreement import compare_reads
 from memtool.core.backup import Role
 from memtool.core.chip import chips_of_size, find_chip
 from memtool.core.drafting import Draft, ModuleReads, draft_layout
-from memtool.core.identity import find_identity, find_vins
+from memtool.core.identity.known_identity import find_identity, find_vins
 from memtool.core.image import Image
-from memtool.core.layout import ModuleKind
+from memtool.core.layouts.layout import ModuleKind
+from memtool.core.reads.agreement import compare_reads
 from memtool.errors import RefusalError, UsageError
 from memtool.store.backups import BackupStore
 from memtool.store.drafts import DraftHeader, write_draft_text
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from memtool.store.writing import write_new
 from memtool.workflow.jobs import OpenJob, load_kept_reads, load_role, only_chip
 from memtool.workflow.loading import LoadedRead, ReadOptions, load_read

@@ -8,9 +8,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from memtool.core.agreement import ReadFile
 from memtool.core.backup import BackupEntry, Role
 from memtool.core.job import Job, KeptReads, Order, build_job
+from memtool.core.reads.agreement import ReadFile
 from memtool.errors import InputError, JournalError, RefusalError, UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.store.backups import BackupStore

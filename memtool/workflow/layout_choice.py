@@ -7,9 +7,14 @@ from pathlib import Path
 
 from memtool.core.chip import find_chip
 from memtool.core.image import Image
-from memtool.core.layout_fit import rank_layouts
+from memtool.core.layouts.layout_fit import rank_layouts
 from memtool.errors import StoreError
-from memtool.store.layouts import LoadedLayout, default_layout_folder, read_layout, read_library
+from memtool.store.layout_files.layouts import (
+    LoadedLayout,
+    default_layout_folder,
+    read_layout,
+    read_library,
+)
 from memtool.workflow.jobs import OpenJob
 
 

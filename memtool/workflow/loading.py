@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from memtool.core.agreement import ReadFile, find_same_file
 from memtool.core.finding import Finding
 from memtool.core.image import Image
+from memtool.core.reads.agreement import ReadFile, find_same_file
 from memtool.errors import InputError
 from memtool.formats.codec import ImageFormat, parse_image
 from memtool.store.reading import read_file

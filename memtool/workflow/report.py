@@ -10,10 +10,10 @@ from pathlib import Path
 
 from memtool.core.image import Image
 from memtool.core.job import Job, KeptReads, Stage, build_job
-from memtool.core.layout import Layout
-from memtool.core.report import ImagePlace, Report, ReportFile
-from memtool.core.report_building import JobImage, ReportSources, build_report
-from memtool.core.report_proof import list_chips, newest_reads
+from memtool.core.layouts.layout import Layout
+from memtool.core.reporting.report import ImagePlace, Report, ReportFile
+from memtool.core.reporting.report_building import JobImage, ReportSources, build_report
+from memtool.core.reporting.report_proof import list_chips, newest_reads
 from memtool.errors import MemtoolError
 from memtool.formats.codec import ImageFormat
 from memtool.render.html import Paper, render_report_page
@@ -22,7 +22,7 @@ from memtool.render.pdf import RenderedPdf, render_report_pdf
 from memtool.render.report_json import report_document
 from memtool.store.backups import BackupStore
 from memtool.store.journal import JournalEntry, read_journal
-from memtool.store.layouts import read_layout
+from memtool.store.layout_files.layouts import read_layout
 from memtool.store.reading import compute_sha256, read_file
 from memtool.store.writing import write_new
 from memtool.workflow.jobs import REPORTS, OpenJob, record, relative_to_job

@@ -14,13 +14,13 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import BLANKABLE
 from memtool.core.near import suggest
-from memtool.core.region import BLANKABLE
 from memtool.errors import InputError, LayoutError, RefusalError, UsageError
 from memtool.store.drafts import GuessText, edit_layout_text, read_guess_texts
 from memtool.store.journal import JournalFile, append_entry, read_journal
-from memtool.store.layouts import LoadedLayout, parse_layout, read_layout
+from memtool.store.layout_files.layouts import LoadedLayout, parse_layout, read_layout
 from memtool.store.writing import write_new
 from memtool.workflow.jobs import free_path, stamp
 

@@ -7,20 +7,20 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from memtool.core.agreement import Agreement, compare_reads
 from memtool.core.backup import Role
 from memtool.core.chip import find_chip
 from memtool.core.finding import Check, Finding, Severity
 from memtool.core.health.all_checks import find_health
-from memtool.core.identity import PairedMatch, find_paired, find_vins
+from memtool.core.identity.known_identity import PairedMatch, find_paired, find_vins
 from memtool.core.image import find_changes
 from memtool.core.job import Order
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
+from memtool.core.reads.agreement import Agreement, compare_reads
 from memtool.core.stages.donor import check_donor
 from memtool.core.start import ModuleView, StartView
 from memtool.errors import UsageError
 from memtool.store.backups import BackupStore, ReadToKeep
-from memtool.store.layouts import LoadedLayout
+from memtool.store.layout_files.layouts import LoadedLayout
 from memtool.store.writing import write_new
 from memtool.workflow.jobs import (
     FILES,

@@ -25,7 +25,7 @@ import anycrc
 import crccheck.checksum
 import crccheck.crc
 
-from memtool.core.algorithms import compute_value, get_algorithm, list_algorithms
+from memtool.core.checksums.algorithms import compute_value, get_algorithm, list_algorithms
 
 CRCCHECK_PART = 64
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from memtool.core.difference import compare_images
+from memtool.core.comparing.difference import compare_images
 from memtool.core.image import Image
 
 SIZE = 1 << 20

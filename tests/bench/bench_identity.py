@@ -18,7 +18,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from memtool.core.identity import find_identity, find_vins
+from memtool.core.identity.known_identity import find_identity, find_vins
 from memtool.core.image import Image
 from tests.fillers import make_filler
 

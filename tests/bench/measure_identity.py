@@ -20,7 +20,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from memtool.core.identity import find_identity, find_vins
+from memtool.core.identity.known_identity import find_identity, find_vins
 from memtool.core.image import Image
 from tests.fillers import FILLERS, make_filler
 from tests.stored_texts import ALL_FORMS, plant

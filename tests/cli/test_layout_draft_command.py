@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from memtool.store.layouts import parse_layout, read_layout
+from memtool.store.layout_files.layouts import parse_layout, read_layout
 from tests.build import DONOR_VIN, VEHICLE_VIN, module_memory
 from tests.command_line import ROOT, parse_document, run_benchimage
 

@@ -9,14 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from memtool.core.blanking import BlankPlan, PlanError, plan_blank, plan_blank_vin
-from memtool.core.identity import find_identity
+from memtool.core.identity.known_identity import find_identity
 from memtool.core.image import Image
 from memtool.core.job import KeptSpan
-from memtool.core.layout import Layout, decode_fields
-from memtool.core.region import RegionKind
+from memtool.core.layouts.layout import Layout, decode_fields
+from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span
 from memtool.errors import LayoutError
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from tests.build import DONOR_VIN, LAYOUT, blanked_memory, identity_crc, module_memory
 from tests.stored_texts import ALL_FORMS, plant
 

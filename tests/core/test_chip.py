@@ -76,9 +76,7 @@ def test_find_chip_folds_the_marking_to_the_plain_name(written: str, meant: str)
     assert chip.name == meant
 
 
-@pytest.mark.parametrize(
-    "name", ["", "24C", "24C15", "2417", "93C16", "95161", "29F010", "x" * 99]
-)
+@pytest.mark.parametrize("name", ["", "24C", "24C15", "2417", "93C16", "95161", "29F010", "x" * 99])
 def test_find_chip_knows_no_other_name(name: str) -> None:
     assert find_chip(name) is None
 

@@ -17,13 +17,13 @@ from memtool.core.gate import (
     compute_confirmation,
     require_blank,
 )
-from memtool.core.identity import find_identity
+from memtool.core.identity.known_identity import find_identity
 from memtool.core.image import Image
 from memtool.core.job import Job, KeptReads, KeptSpan, Order
-from memtool.core.layout import Layout, ModuleKind
+from memtool.core.layouts.layout import Layout, ModuleKind
 from memtool.core.span import Span
 from memtool.errors import RefusalError
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from tests.build import DONOR_VIN, LAYOUT, VEHICLE_VIN, blanked_memory, module_memory
 
 COUNTER = KeptSpan(span=Span(0x40, 0x44), reason="counter, no identity")

@@ -7,15 +7,15 @@ from dataclasses import replace
 import pytest
 
 from memtool.core.blanking import PlanError, edits_to_facts, kept_to_facts, plan_blank
-from memtool.core.checksum import WhenBlanked
+from memtool.core.checksums.checksum import WhenBlanked
 from memtool.core.finding import Verdict
 from memtool.core.gate import RULES, check_blank, check_written, require_blank
 from memtool.core.image import Image
 from memtool.core.job import KeptSpan, Order
-from memtool.core.layout import Layout, ModuleKind
+from memtool.core.layouts.layout import Layout, ModuleKind
 from memtool.core.span import Span
 from memtool.errors import RefusalError
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from tests.build import LAYOUT, VEHICLE_VIN, module_memory
 from tests.core.test_gate import COUNTER, ORDER, broken_rules, good_request, with_order
 

@@ -10,7 +10,7 @@ import pytest
 from memtool.core.backup import Role
 from memtool.core.finding import Check, Verdict
 from memtool.core.job import Stage, StageVerdict, build_job, checks_from_facts, checks_to_facts
-from memtool.core.layout import ModuleKind
+from memtool.core.layouts.layout import ModuleKind
 from memtool.core.span import Span
 
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from memtool.errors import InputError, MemtoolError, StoreError
 from memtool.formats.codec import ImageFormat, encode_image, parse_image
 from memtool.store.journal import append_entry, parse_journal
-from memtool.store.layouts import parse_layout, read_layout
+from memtool.store.layout_files.layouts import parse_layout, read_layout
 from memtool.store.reading import FileContent
 from memtool.store.records import make_record, parse_record
 

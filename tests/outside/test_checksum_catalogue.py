@@ -17,13 +17,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memtool.core.algorithms import (
+from memtool.core.checksums.algorithms import (
     UnknownAlgorithmError,
     compute_value,
     get_algorithm,
     list_algorithms,
 )
-from memtool.core.crc import compute_crc
+from memtool.core.checksums.crc import compute_crc
 from tests import checksum_reference as reference
 
 PUBLISHED = {

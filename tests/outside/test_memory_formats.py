@@ -7,11 +7,16 @@ import zlib
 
 import pytest
 
-from memtool.core.checksum import ChecksumRule, WhenBlanked, apply_checksum, check_checksum
+from memtool.core.checksums.checksum import (
+    ChecksumRule,
+    WhenBlanked,
+    apply_checksum,
+    check_checksum,
+)
+from memtool.core.checksums.sums import ByteOrder
 from memtool.core.finding import Verdict
 from memtool.core.image import Image
 from memtool.core.span import Span
-from memtool.core.sums import ByteOrder
 
 
 def rule(

@@ -1,4 +1,4 @@
-"""VINs of other people: open data sets and generators against the rules of memtool.core.vin."""
+"""VINs of other people: open data sets and generators against the rules of the vin module."""
 
 from __future__ import annotations
 
@@ -7,7 +7,12 @@ from collections import Counter
 import pytest
 from faker import Faker
 
-from memtool.core.vin import CheckDigitState, compute_check_digit, explain_vin, find_model_years
+from memtool.core.identity.vin import (
+    CheckDigitState,
+    compute_check_digit,
+    explain_vin,
+    find_model_years,
+)
 from tests.outside.open_vins import EXCEPTIONS, REAL_LISTINGS, read_patterns, read_rows
 
 # Package vin 0.6.2, source archive only, MIT licence: see open_vins.py. The counts are those

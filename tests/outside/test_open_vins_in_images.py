@@ -7,9 +7,9 @@ import random
 
 import pytest
 
-from memtool.core.identity import Part, find_identity, find_vins
+from memtool.core.identity.known_identity import Part, find_identity, find_vins
+from memtool.core.identity.vin_shape import find_vin_shape
 from memtool.core.image import Image
-from memtool.core.vin_shape import find_vin_shape
 from tests.outside.open_vins import EXCEPTIONS, REAL_LISTINGS, read_patterns, read_rows
 from tests.stored_texts import ALL_FORMS, plant
 

@@ -17,7 +17,7 @@ from pathlib import Path
 import pikepdf
 import pytest
 
-from memtool.core.photo import Picture, check_picture
+from memtool.core.reporting.photo import Picture, check_picture
 from memtool.render.blocks import (
     Cell,
     Document,
@@ -37,7 +37,7 @@ from memtool.render.blocks import (
 )
 from memtool.render.html import Paper
 from memtool.render.pdf import render_pdf
-from tests.core.test_photo import sample
+from tests.core.reporting.test_photo import sample
 from tests.render.test_picture import PICTURES
 
 ALPHABETS = "Zażółć gęślą jaźń; Łódź; Ærøskøbing; ŠŽČ; Ωμέγα; Имя: Иван Щукин; € “ok” … •"

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memtool.core.algorithms import Algorithm, list_algorithms
-from memtool.core.checksum import ChecksumResult
+from memtool.core.checksums.algorithms import Algorithm, list_algorithms
+from memtool.core.checksums.checksum import ChecksumResult
 from memtool.core.finding import Verdict
 from memtool.core.span import Span
 from memtool.render.checksum_text import render_results, render_value, value_hex

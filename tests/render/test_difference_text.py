@@ -6,9 +6,9 @@ import random
 
 import pytest
 
-from memtool.core.difference import compare_images
+from memtool.core.comparing.difference import compare_images
 from memtool.core.image import Image
-from memtool.core.layout import (
+from memtool.core.layouts.layout import (
     BitField,
     FieldType,
     Layout,

@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memtool.core.image import Image
-from memtool.core.layout import Layout, ModuleKind, Region, RegionKind
-from memtool.core.layout_fit import check_fit
+from memtool.core.layouts.layout import Layout, ModuleKind, Region, RegionKind
+from memtool.core.layouts.layout_fit import check_fit
 from memtool.core.span import Span
 from memtool.render.layout_map import SIGNS, render_fit, render_layout, render_map
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from tests.sample_layout import LAYOUT, VIN, sample_image
 
 SAMPLE = parse_layout(LAYOUT)

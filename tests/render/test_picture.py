@@ -8,11 +8,11 @@ from xml.etree import ElementTree
 import pytest
 
 from memtool.core.image import Image
-from memtool.core.memory_map import compute_entropy, compute_map, compute_marks, plan_map
+from memtool.core.reporting.memory_map import compute_entropy, compute_map, compute_marks, plan_map
 from memtool.core.span import Span
 from memtool.render import picture
 from memtool.render.layout_map import SIGNS
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from tests.build import LAYOUT, blanked_memory, module_memory
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -6,9 +6,9 @@ import click
 import pytest
 
 from memtool.core.image import Image
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
 from memtool.render.review_view import NamedImage, render_guess
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from tests.build import DONOR_VIN, LAYOUT, VEHICLE_VIN, module_memory
 
 SAMPLE: Layout = parse_layout(LAYOUT)

@@ -10,7 +10,7 @@ from memtool.core.image import Image
 from memtool.core.span import Span
 from memtool.render.layout_map import SIGNS
 from memtool.render.terminal_map import render_bytes, render_map
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from tests.build import LAYOUT, module_memory
 
 IMAGE = Image.from_bytes(module_memory())

@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 from memtool.core.backup import Role
 from memtool.core.drafting import ModuleReads, draft_layout
 from memtool.core.image import Image
-from memtool.core.layout import ModuleKind
+from memtool.core.layouts.layout import ModuleKind
 from memtool.store.drafts import (
     DraftHeader,
     edit_layout_text,
     read_guess_texts,
     write_draft_text,
 )
-from memtool.store.layouts import parse_layout
+from memtool.store.layout_files.layouts import parse_layout
 from tests.build import DONOR_VIN, LAYOUT, VEHICLE_VIN, module_memory
 
 HEADER = DraftHeader(

@@ -10,7 +10,7 @@ import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memtool.store.layout_lines import KeyPath, find_lines
+from memtool.store.layout_files.layout_lines import KeyPath, find_lines
 
 TRICKY = '''\
 # [layout]

@@ -13,11 +13,11 @@ import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memtool.core.checksum import WhenBlanked
-from memtool.core.layout import BitField, BlankSource, FieldType, ModuleKind, RegionKind
+from memtool.core.checksums.checksum import WhenBlanked
+from memtool.core.layouts.layout import BitField, BlankSource, FieldType, ModuleKind, RegionKind
 from memtool.core.span import Span
 from memtool.errors import Fault, InputError, LayoutError, RefusalError, UsageError
-from memtool.store.layouts import (
+from memtool.store.layout_files.layouts import (
     LARGEST_FILE,
     add_to_library,
     default_layout_folder,

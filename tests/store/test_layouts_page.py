@@ -6,11 +6,11 @@ import re
 
 import pytest
 
-from memtool.core.checksum import WhenBlanked
-from memtool.core.layout import BlankSource, FieldType, ModuleKind, RegionKind
-from memtool.core.region import BLANKABLE
-from memtool.store.layout_shape import ChecksumTable, LayoutTable, RegionTable
-from memtool.store.layouts import parse_layout
+from memtool.core.checksums.checksum import WhenBlanked
+from memtool.core.layouts.layout import BlankSource, FieldType, ModuleKind, RegionKind
+from memtool.core.layouts.region import BLANKABLE
+from memtool.store.layout_files.layout_shape import ChecksumTable, LayoutTable, RegionTable
+from memtool.store.layout_files.layouts import parse_layout
 from tests.command_line import ROOT
 
 PAGE = (ROOT / "docs" / "layouts.md").read_text(encoding="utf-8")

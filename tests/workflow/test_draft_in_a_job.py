@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from memtool.store.layouts import read_layout
+from memtool.store.layout_files.layouts import read_layout
 from tests.build import blanked_memory
 from tests.workflow.jobs import DONOR, ORDER, Bench
 

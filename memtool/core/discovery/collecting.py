@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from memtool.core.checksums.sums import ByteOrder
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Matches
 from memtool.core.discovery.evidence import Chance
 from memtool.core.discovery.results import Equivalent, Placement
 from memtool.core.span import Span
-from memtool.core.sums import ByteOrder
 
 _RUNS_KEPT = 32
 _ERASED = 6

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from memtool.core.algorithms import compute_value, get_algorithm
+from memtool.core.checksums.algorithms import compute_value, get_algorithm
 from memtool.core.discovery.collecting import TIERS, Candidate, Collector
 from memtool.core.discovery.evidence import expected_other_starts, independent_rows, proves_nothing
 from memtool.core.discovery.results import (

@@ -14,8 +14,8 @@ from functools import cached_property
 
 import numpy as np
 
-from memtool.core.algorithms import Algorithm
-from memtool.core.crc import CrcParameters, reflect
+from memtool.core.checksums.algorithms import Algorithm
+from memtool.core.checksums.crc import CrcParameters, reflect
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import NO_START, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder

@@ -24,7 +24,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from memtool.core.crc import reflect
+from memtool.core.checksums.crc import reflect
 
 Registers = NDArray[np.uint64]
 Table = NDArray[np.uint64]

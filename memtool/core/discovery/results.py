@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from memtool.core.checksums.sums import ByteOrder
 from memtool.core.span import Span
-from memtool.core.sums import ByteOrder
 
 CONVINCING = 0.01
 """Fewer chance matches than this over the whole search: the block is taken for found."""

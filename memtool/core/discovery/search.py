@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from memtool.core.algorithms import Algorithm, Ending, list_algorithms
+from memtool.core.checksums.algorithms import Algorithm, Ending, list_algorithms
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import Collector
 from memtool.core.discovery.confirming import build_blocks, order_blocks

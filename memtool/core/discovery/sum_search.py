@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from memtool.core.algorithms import Algorithm, Family
+from memtool.core.checksums.algorithms import Algorithm, Family
 from memtool.core.discovery.area import Area, FixedField, count_distinct
 from memtool.core.discovery.classes import Indexes
 from memtool.core.discovery.collecting import (

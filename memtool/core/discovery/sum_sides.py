@@ -22,7 +22,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from memtool.core.algorithms import Algorithm, Ending, Family
+from memtool.core.checksums.algorithms import Algorithm, Ending, Family
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses
 from memtool.core.discovery.collecting import (

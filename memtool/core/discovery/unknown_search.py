@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from memtool.core.crc import CrcParameters, compute_crc, reflect
+from memtool.core.checksums.crc import CrcParameters, compute_crc, reflect
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import NO_START, Indexes, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder, number_orders

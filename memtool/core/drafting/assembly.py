@@ -8,8 +8,8 @@ from dataclasses import replace
 from memtool.core.drafting.draft import ChecksumGuess, Confidence, RegionGuess
 from memtool.core.drafting.survey import Claims, Survey
 from memtool.core.drafting.words import Names
-from memtool.core.layout import FieldType, RegionKind
-from memtool.core.region import BlankSource, Region
+from memtool.core.layouts.layout import FieldType, RegionKind
+from memtool.core.layouts.region import BlankSource, Region
 from memtool.core.span import Span
 
 Progress = Callable[[int, int, str], None]

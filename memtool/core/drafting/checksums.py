@@ -12,8 +12,8 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from memtool.core.algorithms import get_algorithm
-from memtool.core.checksum import (
+from memtool.core.checksums.algorithms import get_algorithm
+from memtool.core.checksums.checksum import (
     ChecksumCycleError,
     ChecksumRule,
     WhenBlanked,

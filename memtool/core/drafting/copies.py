@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import RegionGuess
-from memtool.core.layout import RegionKind
+from memtool.core.layouts.layout import RegionKind
 
 _KINDS = (RegionKind.CONFIGURATION, RegionKind.MODULE_IDENTITY, RegionKind.PROTECTED)
 _SHORTEST = 4

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence
-from memtool.core.layout import FieldType, RegionKind
+from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.span import Span
 
 _LARGEST_STEP = 64

@@ -21,7 +21,7 @@ import numpy as np
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence
 from memtool.core.drafting.words import modules_word
-from memtool.core.layout import FieldType, RegionKind
+from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.span import Span
 
 _LARGEST_SMALL = 0x1F

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from memtool.core.backup import Role
-from memtool.core.checksum import ChecksumRule
+from memtool.core.checksums.checksum import ChecksumRule
 from memtool.core.image import Image
-from memtool.core.region import Region
+from memtool.core.layouts.region import Region
 from memtool.core.span import Span
 
 

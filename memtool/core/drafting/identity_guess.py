@@ -22,10 +22,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from memtool.core.drafting.draft import ModuleReads
-from memtool.core.identity import Coding, Part, find_identity, find_vins
+from memtool.core.identity.known_identity import Coding, Part, find_identity, find_vins
+from memtool.core.identity.stored_forms import parse_stored_form
 from memtool.core.image import Image
 from memtool.core.span import Span
-from memtool.core.stored_forms import parse_stored_form
 
 _TELLING_TAIL = 1e-6
 

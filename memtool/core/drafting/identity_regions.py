@@ -9,10 +9,10 @@ from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence
 from memtool.core.drafting.identity_guess import FoundIdentity, Site, region_shape
 from memtool.core.drafting.words import listed, modules_word
-from memtool.core.identity import Coding
+from memtool.core.identity.known_identity import Coding
 from memtool.core.image import Image
-from memtool.core.layout import FieldType, RegionKind
-from memtool.core.region import BlankSource
+from memtool.core.layouts.layout import FieldType, RegionKind
+from memtool.core.layouts.region import BlankSource
 from memtool.core.span import Span
 
 _LONGEST_PATTERN = 4

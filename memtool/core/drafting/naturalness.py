@@ -30,11 +30,11 @@ from functools import cache
 
 import numpy as np
 
-from memtool.core.algorithms import Algorithm, Family, get_algorithm
-from memtool.core.checksum import ChecksumRule
+from memtool.core.checksums.algorithms import Algorithm, Family, get_algorithm
+from memtool.core.checksums.checksum import ChecksumRule
 from memtool.core.discovery import searched_algorithms
 from memtool.core.drafting.assembly import Assembly
-from memtool.core.layout import RegionKind
+from memtool.core.layouts.layout import RegionKind
 from memtool.core.span import Span
 
 _INSIDE_TEXT = 100

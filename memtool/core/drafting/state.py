@@ -18,7 +18,7 @@ from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence, RegionGuess
 from memtool.core.drafting.identity_regions import blank_at
 from memtool.core.drafting.words import modules_word
-from memtool.core.layout import FieldType, RegionKind
+from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.span import Span
 
 _MARKS = frozenset({0x55, 0xAA, 0x5A, 0xA5, 0x80, 0xC3, 0x3C})

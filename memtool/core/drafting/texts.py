@@ -24,7 +24,7 @@ from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence
 from memtool.core.drafting.survey import Mask, Survey
 from memtool.core.drafting.words import modules_word
-from memtool.core.layout import FieldType, RegionKind
+from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.span import Span
 
 _SHORTEST = 5

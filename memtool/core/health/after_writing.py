@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
 from memtool.core.image import Image
-from memtool.core.runs import array_of, runs_of_mask
+from memtool.core.reads.runs import array_of, runs_of_mask
 from memtool.core.span import Span, format_span_with_length
 
 if TYPE_CHECKING:
-    from memtool.core.runs import Bytes, Mask
+    from memtool.core.reads.runs import Bytes, Mask
 
 _COMMON_PAGES = (8, 16, 32, 64, 128, 256)
 """Write pages in bytes that are tried where the chip is not known."""

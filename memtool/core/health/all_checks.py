@@ -21,7 +21,7 @@ from memtool.core.health.evidence import Evidence, gather_evidence
 from memtool.core.health.size import find_size_faults
 from memtool.core.health.transfer import find_transfer_damage
 from memtool.core.image import Image
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
 
 _ON_CONTENT: tuple[tuple[str, Callable[[Evidence], tuple[Finding, ...]]], ...] = (
     ("address lines", find_stuck_address_lines),

@@ -21,8 +21,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import TYPE_CHECKING
 
-from memtool.core.checksum import check_checksum
-from memtool.core.fields import undo_stored_form
+from memtool.core.checksums.checksum import check_checksum
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.evidence import BLANKS, Evidence
 from memtool.core.health.readable import (
@@ -36,12 +35,13 @@ from memtool.core.health.readable import (
 )
 from memtool.core.health.views import OtherView, list_views
 from memtool.core.image import Image
-from memtool.core.layout import Layout
-from memtool.core.region import FieldType
-from memtool.core.runs import array_of
+from memtool.core.layouts.fields import undo_stored_form
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import FieldType
+from memtool.core.reads.runs import array_of
 
 if TYPE_CHECKING:
-    from memtool.core.runs import Bytes, Mask
+    from memtool.core.reads.runs import Bytes, Mask
 
 _LONGEST_LOOK = 1 << 20
 """Bytes from the start in which texts are looked for; order is wrong everywhere or nowhere."""

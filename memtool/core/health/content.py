@@ -12,13 +12,13 @@ from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import Evidence
 from memtool.core.health.readable import find_certain_vins
 from memtool.core.image import Image
-from memtool.core.layout import Layout
-from memtool.core.region import RegionKind
-from memtool.core.runs import defined_bytes, runs_of_mask
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import RegionKind
+from memtool.core.reads.runs import defined_bytes, runs_of_mask
 from memtool.core.span import Span, format_address, format_span_with_length, subtract_spans
 
 if TYPE_CHECKING:
-    from memtool.core.runs import Bytes, Mask
+    from memtool.core.reads.runs import Bytes, Mask
 
 STRIP_CELLS = 32
 _STRIP_SIGNS = "_12345678"

@@ -19,7 +19,7 @@ from itertools import combinations
 
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import Evidence
-from memtool.core.runs import runs_of_mask
+from memtool.core.reads.runs import runs_of_mask
 
 _LEAST_FILL = 16
 """Length of a run of fill with one wrong bit."""

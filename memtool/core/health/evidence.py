@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
 from memtool.core.image import Image
-from memtool.core.layout import Layout
-from memtool.core.runs import defined_bytes
+from memtool.core.layouts.layout import Layout
+from memtool.core.reads.runs import defined_bytes
 from memtool.core.span import Span
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from memtool.core.runs import Bytes
+    from memtool.core.reads.runs import Bytes
 
 BLANKS = (0xFF, 0x00)
 """What empty memory reads as: erased, or cleared. They carry little evidence."""

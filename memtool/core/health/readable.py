@@ -20,13 +20,13 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from memtool.core.vin import VIN_LENGTH, CheckDigitState, check_digit_state, explain_vin
+from memtool.core.identity.vin import VIN_LENGTH, CheckDigitState, check_digit_state, explain_vin
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from memtool.core.runs import Mask
+    from memtool.core.reads.runs import Mask
 
     Table = NDArray[np.bool_]
     Runs = NDArray[np.intp]

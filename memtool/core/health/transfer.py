@@ -18,11 +18,11 @@ from typing import TYPE_CHECKING
 from memtool.core.chip import chips_of_size
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import Evidence
-from memtool.core.runs import runs_of_mask, spans_of_mask
+from memtool.core.reads.runs import runs_of_mask, spans_of_mask
 from memtool.core.span import Span
 
 if TYPE_CHECKING:
-    from memtool.core.runs import Mask
+    from memtool.core.reads.runs import Mask
 
 _AGAIN = "take the file again in binary mode"
 _LF, _CR, _END = 0x0A, 0x0D, 0x1A

@@ -8,10 +8,10 @@ from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from memtool.core.order import ORDERS, reordered
+from memtool.core.reads.byte_orders import ORDERS, reordered
 
 if TYPE_CHECKING:
-    from memtool.core.runs import Bytes
+    from memtool.core.reads.runs import Bytes
 
 _DUMMY_BYTES = (1, 2, 3, 4, -1, -2)
 """Bytes too many at the start of a read, or too few."""

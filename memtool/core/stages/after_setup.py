@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from memtool.core.finding import Check, Finding
-from memtool.core.identity import CHANCE_LIMIT, find_identity, find_vins
+from memtool.core.identity.known_identity import CHANCE_LIMIT, find_identity, find_vins
+from memtool.core.identity.vin import mask_vin
 from memtool.core.image import Image, find_changes
 from memtool.core.job import StageCheck, StageVerdict
-from memtool.core.layout import Layout, decode_fields
-from memtool.core.region import FieldType, RegionKind
+from memtool.core.layouts.layout import Layout, decode_fields
+from memtool.core.layouts.region import FieldType, RegionKind
 from memtool.core.span import intersect_spans
 from memtool.core.stages.answers import (
     check_layout_checksums,
@@ -23,7 +24,6 @@ from memtool.core.stages.answers import (
     spans_of_kinds,
     tell_by_region,
 )
-from memtool.core.vin import mask_vin
 
 _NO_LAYOUT = "no layout says what lies where"
 _NO_CODES = frozenset({"none", "no codes", "no code", "no faults", "0", "-"})

@@ -6,7 +6,7 @@ from memtool.core.chip import Chip
 from memtool.core.finding import Check
 from memtool.core.health.after_writing import diagnose_write
 from memtool.core.image import Image, find_changes
-from memtool.core.layout import Layout
+from memtool.core.layouts.layout import Layout
 from memtool.core.span import Span, format_address
 from memtool.core.stages.answers import (
     failed,

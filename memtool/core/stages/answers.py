@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from memtool.core.checksum import ChecksumRule, WhenBlanked, check_checksum
+from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked, check_checksum
 from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.image import Image
 from memtool.core.job import StageVerdict
-from memtool.core.layout import Layout
-from memtool.core.region import RegionKind
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span, count_addresses, format_span, intersect_spans, subtract_spans
 
 

@@ -11,17 +11,18 @@ from collections.abc import Sequence
 from memtool.core.backup import BackupReceipt
 from memtool.core.chip import find_chip
 from memtool.core.finding import Check, Finding, Severity
-from memtool.core.identity import (
+from memtool.core.identity.known_identity import (
     CHANCE_LIMIT,
     IdentityMatch,
     describe_search,
     find_identity,
     find_vins,
 )
+from memtool.core.identity.vin import mask_vin
 from memtool.core.image import Image, find_changes
 from memtool.core.job import NEVER_BLANKED, Blanking, Job, KeptReads
-from memtool.core.layout import Layout
-from memtool.core.region import RegionKind
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span, intersect_spans, subtract_spans
 from memtool.core.stages.answers import (
     check_layout_checksums,
@@ -32,7 +33,6 @@ from memtool.core.stages.answers import (
     split_counters,
     tell_by_region,
 )
-from memtool.core.vin import mask_vin
 
 
 def check_blanked_file(

@@ -6,11 +6,12 @@ import re
 
 from memtool.core.chip import find_chip
 from memtool.core.finding import Check, Finding
-from memtool.core.identity import find_vins
+from memtool.core.identity.known_identity import find_vins
+from memtool.core.identity.vin import mask_vin
 from memtool.core.image import Image, find_changes
 from memtool.core.job import KeptReads, Order
-from memtool.core.layout import Layout, decode_fields
-from memtool.core.region import RegionKind
+from memtool.core.layouts.layout import Layout, decode_fields
+from memtool.core.layouts.region import RegionKind
 from memtool.core.span import intersect_spans
 from memtool.core.stages.answers import (
     check_layout_checksums,
@@ -21,7 +22,6 @@ from memtool.core.stages.answers import (
     spans_of_kinds,
     tell_by_region,
 )
-from memtool.core.vin import mask_vin
 
 _A_PERSON = "a person decides this, with the maker's parts information"
 _NO_ORIGINAL = "there is no read of the original to compare with"

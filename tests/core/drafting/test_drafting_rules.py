@@ -9,11 +9,11 @@ from collections.abc import Sequence
 import pytest
 
 from memtool.core.backup import Role
-from memtool.core.checksum import WhenBlanked
+from memtool.core.checksums.checksum import WhenBlanked
 from memtool.core.drafting import Draft, ModuleReads, RegionGuess, draft_layout
 from memtool.core.image import Image
-from memtool.core.layout import FieldType, RegionKind
-from memtool.core.region import BlankSource
+from memtool.core.layouts.layout import FieldType, RegionKind
+from memtool.core.layouts.region import BlankSource
 from memtool.core.span import Span
 from tests.module_families import make_vin, swap_words
 

@@ -6,11 +6,11 @@ import random
 from collections import Counter
 from dataclasses import dataclass, field
 
-from memtool.core.agreement import compare_reads
 from memtool.core.chip import chips_of_size, find_chip
 from memtool.core.finding import Severity
 from memtool.core.health import diagnose_write, find_health
 from memtool.core.image import Image
+from memtool.core.reads.agreement import compare_reads
 from tests.core.health.faults_between_reads import PAIR_FAULTS, WRITE_FAULTS
 from tests.core.health.faults_of_reads import FAULTS, Fault
 from tests.core.health.healthy_images import make_healthy

@@ -10,8 +10,8 @@ from memtool.core.finding import Finding
 from memtool.core.health import find_health
 from memtool.core.health.content import TextKind, compute_entropy_strip, find_texts
 from memtool.core.image import Image
-from memtool.core.layout import Layout, ModuleKind
-from memtool.core.region import Region, RegionKind
+from memtool.core.layouts.layout import Layout, ModuleKind
+from memtool.core.layouts.region import Region, RegionKind
 from memtool.core.span import Span
 
 

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memtool.core.checksum import ChecksumRule, WhenBlanked
+from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked
 from memtool.core.chip import find_chip
 from memtool.core.finding import Finding, Severity
 from memtool.core.health import HEALTH_CHECKS, find_health
 from memtool.core.image import Image
-from memtool.core.layout import Layout, ModuleKind
-from memtool.core.region import FieldType, Region, RegionKind
+from memtool.core.layouts.layout import Layout, ModuleKind
+from memtool.core.layouts.region import FieldType, Region, RegionKind
 from memtool.core.span import Span
 from tests.core.health.healthy_images import EDID, SPD_DDR3, make_vin, spd_ddr4
 
@@ -411,8 +411,8 @@ def test_every_code_has_its_entry_in_the_page() -> None:
     page = (ROOT / "docs" / "health.md").read_text(encoding="utf-8")
     sources = [
         *(ROOT / "memtool" / "core" / "health").glob("*.py"),
-        ROOT / "memtool" / "core" / "agreement.py",
-        ROOT / "memtool" / "core" / "disagreement.py",
+        ROOT / "memtool" / "core" / "reads" / "agreement.py",
+        ROOT / "memtool" / "core" / "reads" / "disagreement.py",
     ]
     family = r"size|all|one|short|counting|address|halves|data|order|transfer|content|region"
     shape = re.compile(rf'"((?:{family}|identity|write|reads)-[a-z0-9-]+)"')

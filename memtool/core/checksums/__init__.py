@@ -1,0 +1,1 @@
+"""Algorithms by name, and the rules by which a module stores their values."""

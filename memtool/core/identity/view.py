@@ -1,0 +1,78 @@
+"""Views of an image in which texts stand in order, each with the way back to addresses.
+
+A view undoes what was done to the order and spacing of bytes: words swapped, a text in
+every second or fourth byte. Where words begin is not known (a partial read may start at an
+odd address), so there is one view for each byte of a word that the segment may begin at.
+A gap between segments ends every view.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cached_property
+
+from memtool.core.identity.stored_forms import swap_words
+from memtool.core.image import Image, Segment
+
+
+class View:
+    """The bytes of one segment in another order; places count from 0."""
+
+    def __init__(self, segment: Segment, *, unit: int = 1, stride: int = 1, phase: int = 0) -> None:
+        """Undo the order of one segment.
+
+        Args:
+            segment: Where the bytes come from.
+            unit: Bytes of the words that are swapped back; words that the segment does not
+                hold whole are left out.
+            stride: Every so-many-th byte is taken.
+            phase: Offset in the segment of the first word, or of the first byte taken.
+        """
+        self.unit, self.stride, self.phase = unit, stride, phase
+        self._first = segment.start + phase
+        data = segment.data
+        if unit > 1:
+            whole = max(0, len(data) - phase) // unit * unit
+            data = swap_words(data[phase : phase + whole], unit)
+        elif stride > 1:
+            data = data[phase::stride]
+        self.data = data
+
+    def address(self, place: int) -> int:
+        """Where in memory the byte at `place` lies."""
+        if self.unit > 1:
+            return self._first + place + self.unit - 1 - 2 * (place % self.unit)
+        return self._first + place * self.stride
+
+    @cached_property
+    def xor_steps(self) -> bytes:
+        """Each byte combined with the next one by exclusive or: no key changes these."""
+        if len(self.data) < 2:
+            return b""
+        here, following = _neighbours(self.data)
+        return (here ^ following).to_bytes(len(self.data) - 1, "big")
+
+    @cached_property
+    def added_steps(self) -> bytes:
+        """What must be added to each byte to get the next, modulo 256: no key changes these."""
+        size = len(self.data) - 1
+        if size < 1:
+            return b""
+        here, following = _neighbours(self.data)
+        # All bytes at once, as digits of two long numbers. The high bit of each byte is set
+        # before the subtraction and mended after it, so that no byte borrows from another.
+        high = int.from_bytes(b"\x80" * size, "big")
+        low = int.from_bytes(b"\x7f" * size, "big")
+        steps = ((following | high) - (here & low)) ^ ((following ^ here ^ high) & high)
+        return steps.to_bytes(size, "big")
+
+
+def _neighbours(data: bytes) -> tuple[int, int]:
+    return int.from_bytes(data[:-1], "big"), int.from_bytes(data[1:], "big")
+
+
+def make_views(image: Image, *, unit: int = 1, stride: int = 1) -> Iterator[View]:
+    """All views of one kind: every segment, at every phase."""
+    for segment in image.segments:
+        for phase in range(max(unit, stride)):
+            yield View(segment, unit=unit, stride=stride, phase=phase)

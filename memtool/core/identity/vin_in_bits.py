@@ -1,0 +1,151 @@
+"""Unknown VINs packed into seven or six bits a character, from any bit on.
+
+The image is taken as one long number. Shifted by 0 to 6 it gives, for every bit position
+at once, the seven bits of the character that begins there; a few logic operations on whole
+numbers then tell for every position whether that character is a digit or a letter of the
+alphabet, and whether seventeen of them follow each other. The cost is that of about eighty
+passes over the bytes by machine words, and grows with the size alone.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from memtool.core.identity.chance import CharacterChances
+from memtool.core.identity.needles import pack
+from memtool.core.identity.stored_forms import Step, StoredForm, unpack
+from memtool.core.identity.trace import make_trace
+from memtool.core.identity.view import View
+from memtool.core.identity.vin import VIN_LENGTH
+from memtool.core.identity.vin_candidates import VinCandidate, digit_follows
+from memtool.core.identity.vin_shape import find_vin_shape
+from memtool.core.image import Segment
+
+PACKED_KINDS = ("packed-7-msb", "packed-7-lsb", "packed-6-msb", "packed-6-lsb")
+MOST_CANDIDATES = 4096
+"""Of one view: where more windows have the shape, none of them means anything."""
+_SET = re.compile(rb"[^\x00]")
+
+
+@dataclass(frozen=True, slots=True)
+class _Planes:
+    """For every bit position of a view, as one long number each."""
+
+    digits: int
+    """A digit begins here."""
+    letters: int
+    """A letter of the alphabet begins here."""
+    bits: int
+    """Bits of the view."""
+    high_first: bool
+
+    def ahead(self, plane: int, distance: int) -> int:
+        """What `plane` says `distance` bits further on."""
+        return plane << distance if self.high_first else plane >> distance
+
+
+def find_in_bits(segment: Segment) -> Iterator[VinCandidate]:
+    """Every candidate of one segment in the packed forms, pairs included."""
+    for unit in (1, 2, 4):
+        for phase in range(unit):
+            view = View(segment, unit=unit, phase=phase)
+            for kind in PACKED_KINDS if unit == 1 else PACKED_KINDS[:2]:
+                order = () if unit == 1 else (Step(f"swapped-{8 * unit}"),)
+                yield from _in_view(view, kind, order)
+
+
+def measure_packed_chances(data: bytes, kind: str) -> CharacterChances:
+    """How often a bit position begins a character, in these bytes or in random ones.
+
+    The larger of the two is given. A check digit is taken to be as frequent as digits and
+    one letter more.
+    """
+    planes = _make_planes(data, kind)
+    codes, bits = 2 ** int(kind[7]), max(1, planes.bits)
+    digit = max(10 / codes, planes.digits.bit_count() / bits)
+    alphabet = max(33 / codes, (planes.digits | planes.letters).bit_count() / bits)
+    return CharacterChances(alphabet=alphabet, digit=digit, check=digit + 1 / codes)
+
+
+def _in_view(view: View, kind: str, order: tuple[Step, ...]) -> Iterator[VinCandidate]:
+    width = int(kind[7])
+    planes = _make_planes(view.data, kind)
+    for number, bit in enumerate(_set_positions(_windows(planes, width), planes)):
+        if number == MOST_CANDIDATES:
+            return
+        first, offset = divmod(bit, 8)
+        size = (offset + width * (VIN_LENGTH + 1) + 7) // 8
+        raw = view.data[first : first + size]
+        characters = unpack(raw, width=width, high_first=planes.high_first, bit=offset)
+        text = characters[:VIN_LENGTH]
+        shape = find_vin_shape(text.decode("ascii")) if len(text) == VIN_LENGTH else None
+        if shape is None:
+            continue
+        masks = pack(kind, text, offset)[1]
+        cells = ((view.address(first + index), mask) for index, mask in enumerate(masks))
+        yield VinCandidate(
+            text=text.decode("ascii"),
+            form=StoredForm((*order, Step(kind, offset))),
+            trace=make_trace(cells),
+            shape=shape,
+            run=None,
+            goes_on=digit_follows(characters, 0),
+        )
+
+
+def _make_planes(data: bytes, kind: str) -> _Planes:
+    width, high_first, bits = int(kind[7]), kind.endswith("msb"), 8 * len(data)
+    full = (1 << bits) - 1
+    stream = int.from_bytes(data, "big" if high_first else "little")
+    if high_first:
+        planes = [stream << place & full for place in range(width)][::-1]
+    else:
+        planes = [stream >> place for place in range(width)]
+    c0, c1, c2, c3, c4, c5 = planes[:6]
+    n0, n1, n2, n3, n4, n5 = (plane ^ full for plane in planes[:6])
+    if width == 7:
+        c6 = planes[6]
+        # Digits are 011 dddd (0x30 to 0x39), letters 10l llll (0x41 to 0x5A).
+        of_digits, of_letters = (c6 ^ full) & c5, c6 & n5
+    else:
+        # The same less 0x20: digits 01 dddd (0x10 to 0x19), letters 1l llll (0x21 to 0x3A).
+        of_digits, of_letters = n5, c5
+    small, great = n3 & n2 & n1, c3 & n2 & n1
+    digits = of_digits & c4 & (n3 | n2 & n1)
+    # Of 0x40 to 0x4F all but the sign 0x40, I (0x49) and O (0x4F).
+    lower = n4 & (full ^ (small & n0 | great & c0 | c3 & c2 & c1 & c0))
+    # Of 0x50 to 0x5F the first eleven (P to Z) but Q (0x51).
+    upper = c4 & (n3 | n2 & (n1 | n0)) & (full ^ (small & c0))
+    return _Planes(digits, of_letters & (lower | upper), bits, high_first)
+
+
+def _windows(planes: _Planes, width: int) -> int:
+    """Where thirteen characters and four digits follow each other, with an early letter."""
+    either = planes.digits | planes.letters
+    ahead = planes.ahead
+    four = either & ahead(either, width)
+    four &= ahead(four, 2 * width)
+    eight = four & ahead(four, 4 * width)
+    thirteen = eight & ahead(four, 8 * width) & ahead(either, 12 * width)
+    serial = planes.digits & ahead(planes.digits, width)
+    serial &= ahead(serial, 2 * width)
+    early = planes.letters | ahead(planes.letters, width)
+    early |= ahead(early, 2 * width)
+    early |= ahead(early, 4 * width) | ahead(early, 6 * width)
+    return thirteen & ahead(serial, 13 * width) & early
+
+
+def _set_positions(windows: int, planes: _Planes) -> Iterator[int]:
+    """The bit positions, from the start of the view, at which a window begins."""
+    if not windows:
+        return
+    size = planes.bits // 8
+    windows &= (1 << planes.bits) - 1
+    data = windows.to_bytes(size, "big" if planes.high_first else "little")
+    for match in _SET.finditer(data):
+        byte = data[match.start()]
+        for bit in range(8):
+            if byte >> (7 - bit if planes.high_first else bit) & 1:
+                yield 8 * match.start() + bit

@@ -1,0 +1,1 @@
+"""What lies where in the images of one module family."""

@@ -1,0 +1,1 @@
+"""Layout files: from TOML to a layout, with every mistake and its line."""

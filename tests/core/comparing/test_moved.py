@@ -1,0 +1,180 @@
+"""Blocks that stand in both images at different addresses."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from memtool.core.comparing.moved import SHORTEST, MovedBlock, find_moved_blocks
+from memtool.core.image import Image
+from memtool.core.span import Span
+
+TEXT = b"ABCDEFGHJKLMNPRSTUVWX"
+CHUNK = st.sampled_from(
+    [b"\xff" * 40, b"\x00" * 16, TEXT, TEXT[::-1], bytes(range(60)), b"\xaa\x55" * 20, b"Q"]
+)
+CONTENT = st.lists(CHUNK | st.binary(min_size=1, max_size=20), min_size=1, max_size=8).map(b"".join)
+
+
+def changed_spans(data: bytes, other: bytes) -> list[Span]:
+    """Where `data` differs from `other`, or goes on behind its end; byte by byte."""
+    spans: list[Span] = []
+    for place, byte in enumerate(data):
+        if place < len(other) and other[place] == byte:
+            continue
+        if spans and spans[-1].end == place:
+            spans[-1] = Span(spans[-1].start, place + 1)
+        else:
+            spans.append(Span(place, place + 1))
+    return spans
+
+
+def moved(a: bytes, b: bytes) -> tuple[MovedBlock, ...]:
+    return find_moved_blocks(
+        Image.from_bytes(a),
+        Image.from_bytes(b),
+        changed_a=changed_spans(a, b),
+        changed_b=changed_spans(b, a),
+    )
+
+
+def placed(*pieces: tuple[int, bytes], size: int = 512, fill: int = 0xFF) -> bytes:
+    data = bytearray([fill]) * size
+    for address, piece in pieces:
+        data[address : address + len(piece)] = piece
+    return bytes(data)
+
+
+@pytest.mark.parametrize("fill", [0x00, 0xFF])
+@pytest.mark.parametrize("length", [16, 17, 21])
+def test_block_that_moved_is_found_with_its_exact_length(fill: int, length: int) -> None:
+    piece = TEXT[:length]
+    found = moved(placed((0x20, piece), fill=fill), placed((0x123, piece), fill=fill))
+    assert found == (MovedBlock(a_start=0x20, b_start=0x123, length=length),)
+
+
+def test_fifteen_bytes_are_no_block() -> None:
+    assert moved(placed((0x20, TEXT[:15])), placed((0x123, TEXT[:15]))) == ()
+
+
+def test_copy_that_stood_there_all_the_time_did_not_move() -> None:
+    # The old text at 0x20 was overwritten; its second copy at 0x100 was in both images.
+    a = placed((0x20, TEXT), (0x100, TEXT))
+    b = placed((0x20, TEXT[::-1]), (0x100, TEXT))
+    assert moved(a, b) == ()
+
+
+def test_text_that_was_written_elsewhere_beside_its_own_old_copy_is_found() -> None:
+    a = placed((0x20, TEXT), (0x100, TEXT))
+    b = placed((0x100, TEXT), (0x180, TEXT))
+    assert moved(a, b) == (MovedBlock(a_start=0x20, b_start=0x180, length=len(TEXT)),)
+
+
+@pytest.mark.parametrize("filler", [b"\xff", b"\x00", b"\xaa\x55", b"\x01\x02\x03\x04", b" "])
+def test_filler_is_no_block(filler: bytes) -> None:
+    run = filler * (64 // len(filler))
+    assert moved(placed((0x20, run), fill=0x77), placed((0x120, run), fill=0x66)) == ()
+
+
+def test_ends_that_are_equal_in_place_by_chance_belong_to_the_block() -> None:
+    # The other text has the same first and last letters, so these bytes do not differ.
+    other = TEXT[:3] + TEXT[-4:2:-1] + TEXT[-3:]
+    found = moved(placed((0x20, TEXT)), placed((0x20, other), (0x100, TEXT)))
+    assert found == (MovedBlock(a_start=0x20, b_start=0x100, length=len(TEXT)),)
+
+
+def test_filler_at_the_ends_of_a_block_is_not_counted() -> None:
+    run = b"\xff" * 30 + TEXT + b"\xff" * 30
+    found = moved(placed((0x20, run), fill=0x77), placed((0x120, run), fill=0x66))
+    assert found == (MovedBlock(a_start=0x20 + 30, b_start=0x120 + 30, length=len(TEXT)),)
+
+
+def test_fifteen_bytes_with_filler_around_them_are_no_block() -> None:
+    run = b"\xff" * 30 + TEXT[:15] + b"\xff" * 30
+    assert moved(placed((0x20, run), fill=0x77), placed((0x120, run), fill=0x66)) == ()
+
+
+def test_block_does_not_grow_back_into_the_one_before_it() -> None:
+    one, two = random.Random(1).randbytes(24), random.Random(2).randbytes(24)
+    a = placed((0x20, one + two), fill=0x77)
+    b = placed((0x100, one), (0x140, one[-10:] + two), fill=0x66)
+    assert moved(a, b) == (
+        MovedBlock(a_start=0x20, b_start=0x100, length=24),
+        MovedBlock(a_start=0x38, b_start=0x14A, length=24),
+    )
+
+
+def test_whole_image_that_slipped_by_one_byte_is_one_block() -> None:
+    data = random.Random(7).randbytes(2000)
+    assert moved(data, b"\x00" + data[:-1]) == (MovedBlock(a_start=0, b_start=1, length=1999),)
+
+
+def test_two_blocks_that_changed_places_are_two_blocks() -> None:
+    one, two = random.Random(1).randbytes(32), random.Random(2).randbytes(32)
+    assert moved(one + two, two + one) == (
+        MovedBlock(a_start=0, b_start=32, length=32),
+        MovedBlock(a_start=32, b_start=0, length=32),
+    )
+
+
+def test_longest_of_several_places_is_taken() -> None:
+    a = placed((0x20, TEXT), fill=0x00)
+    b = placed((0x80, TEXT[:17]), (0x100, TEXT), (0x180, TEXT[:18]), fill=0x00)
+    assert moved(a, b) == (MovedBlock(a_start=0x20, b_start=0x100, length=len(TEXT)),)
+
+
+def test_block_does_not_cross_a_gap_between_segments() -> None:
+    # Ten bytes before the gap and ten behind it are two pieces, each too short.
+    a = Image.from_pieces([(0, TEXT[:10]), (12, TEXT[10:20])])
+    b = Image.from_bytes(placed((100, TEXT[:20]), size=200, fill=0x00))
+    changed = [Span(0, 10), Span(12, 22)]
+    assert find_moved_blocks(a, b, changed_a=changed, changed_b=[Span(90, 130)]) == ()
+
+
+def test_addresses_are_those_of_the_images_not_offsets() -> None:
+    a = Image.from_pieces([(0x10, b"\x00" * 40), (0x8000, TEXT)])
+    b = Image.from_pieces([(0x10, b"\x00" * 40), (0xF0000000, TEXT)])
+    found = find_moved_blocks(
+        a,
+        b,
+        changed_a=[Span(0x8000, 0x8000 + len(TEXT))],
+        changed_b=[Span(0xF0000000, 0xF0000000 + len(TEXT))],
+    )
+    assert found == (MovedBlock(a_start=0x8000, b_start=0xF0000000, length=len(TEXT)),)
+
+
+@settings(max_examples=150)
+@given(CONTENT, CONTENT)
+def test_every_block_is_true_and_no_byte_belongs_to_two(a: bytes, b: bytes) -> None:
+    places_a: set[int] = set()
+    places_b: set[int] = set()
+    for block in moved(a, b):
+        in_a = range(block.a_start, block.a_start + block.length)
+        in_b = range(block.b_start, block.b_start + block.length)
+        assert block.length >= SHORTEST
+        assert block.a_start != block.b_start
+        assert a[in_a.start : in_a.stop] == b[in_b.start : in_b.stop]
+        assert len(a[in_a.start : in_a.stop]) == block.length
+        assert len(set(a[in_a.start : in_a.stop])) > 2
+        assert not places_a & set(in_a)
+        assert not places_b & set(in_b)
+        places_a |= set(in_a)
+        places_b |= set(in_b)
+
+
+@settings(max_examples=60)
+@given(
+    st.binary(min_size=24, max_size=60).filter(lambda piece: len(set(piece)) > 16),
+    st.integers(0, 180),
+    st.integers(200, 400),
+)
+def test_any_planted_block_is_found(piece: bytes, here: int, there: int) -> None:
+    # Constant ends of the piece may be taken for filler, so they are cut off beforehand.
+    core = b"\x01\x02" + piece.strip(b"\xff") + b"\x03\x04"
+    (block,) = moved(placed((here, core)), placed((there, core)))
+    assert block.a_start <= here + 2
+    assert block.b_start - block.a_start == there - here
+    assert block.length >= len(core) - 4
