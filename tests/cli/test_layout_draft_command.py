@@ -300,3 +300,17 @@ def test_review_as_json_never_asks(folder: Path) -> None:
     done = run_benchimage("layout", "review", "draft.toml", *BY, "--json", cwd=folder)
     assert done.returncode == 2
     assert json.loads(done.stdout)["code"] == "missing-answer"
+
+
+def test_draft_of_bytes_four_gigabytes_apart_is_refused_at_once(tmp_path: Path) -> None:
+    # Two data records, the second behind an extended linear address of 0xFFFF.
+    lines = (":0400000001020304F2", ":02000004FFFFFC", ":0400000005060708E2", ":00000001FF")
+    for name in ("a.hex", "b.hex"):
+        (tmp_path / name).write_text("\n".join(lines) + "\n")
+    done = run_benchimage(
+        *("layout", "draft", "a.hex", "b.hex", "--chip", "24C02", "--out", "draft.toml"),
+        cwd=tmp_path,
+    )
+    assert done.returncode == 2
+    assert "convert --span" in done.stderr
+    assert not (tmp_path / "draft.toml").exists()

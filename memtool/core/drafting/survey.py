@@ -23,6 +23,9 @@ Mask = NDArray[np.bool_]
 _ERASED_RUN = 4
 """Equal erased bytes in a row that separate what lies before from what lies behind."""
 
+WIDEST = 64 * 1024 * 1024
+"""Addresses from the first byte to the last, gaps included."""
+
 
 class Survey:
     """All images of a draft over one area."""
@@ -31,7 +34,8 @@ class Survey:
         """Lay the images side by side.
 
         Raises:
-            ValueError: no module, or no address that all images define.
+            ValueError: no module, no address that all images define, or addresses
+                further apart than `WIDEST`.
         """
         images = [read for module in modules for read in module.reads]
         spans = images[0].spans if images else ()
@@ -40,6 +44,12 @@ class Survey:
         if not spans:
             raise ValueError("the images have no address in common")
         self.span = Span(spans[0].start, spans[-1].end)
+        if len(self.span) > WIDEST:
+            # Everything here is laid out from the first address to the last.
+            raise ValueError(
+                f"the images reach over {len(self.span):,} addresses, more than {WIDEST:,}:"
+                " cut one memory out with 'benchimage convert --span'"
+            )
         self.defined_spans = spans
         self.configured = [m for m in modules if m.role is not Role.REFERENCE]
         self.references = [m for m in modules if m.role is Role.REFERENCE]
