@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
-from memtool.cli.session import clock
+from memtool.cli.session import clock, read_options
 from memtool.cli.shared import (
     PATH,
     note,
@@ -31,7 +31,7 @@ from memtool.render.as_json import document
 from memtool.render.words import count_of, safe_text
 from memtool.store.backups import BackupStore, default_store_folder
 from memtool.store.writing import write_new
-from memtool.workflow.loading import LoadedRead, ReadOptions, find_repeated, load_read
+from memtool.workflow.loading import LoadedRead, find_repeated, load_read
 from memtool.workflow.start import read_to_keep
 
 DAMAGED = 5
@@ -104,11 +104,7 @@ def add(
     are kept as well: they may be the last.
     """
     name = _require_chip(chip)
-    options = ReadOptions(
-        format=ImageFormat(read_format) if read_format else None,
-        base=base,
-        overlap_last=overlap == "last",
-    )
+    options = read_options(read_format, base=base, overlap=overlap)
     loaded = [load_read(path, options) for path in reads]
     backups = _open(store, also)
     entry = backups.add(

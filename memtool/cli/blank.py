@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.session import ask, can_ask, clock, current_job, open_store
+from memtool.cli.session import ask, can_ask, clock, current_job, open_store, read_options
 from memtool.cli.shared import PATH, SPAN, note, print_json, reading_options
 from memtool.core.identity.vin import parse_vin
 from memtool.core.job import KeptSpan
@@ -17,7 +17,6 @@ from memtool.render import blank_view
 from memtool.workflow.blank import BlankOrder, Prepared, prepare_blank, write_blank
 from memtool.workflow.jobs import load_named
 from memtool.workflow.layout_choice import choose_layout
-from memtool.workflow.loading import ReadOptions
 
 
 @click.command(
@@ -75,11 +74,7 @@ def command(
     """
     opened = current_job(job)
     backups = open_store(store)
-    options = ReadOptions(
-        format=ImageFormat(read_format) if read_format else None,
-        base=base,
-        overlap_last=overlap == "last",
-    )
+    options = read_options(read_format, base=base, overlap=overlap)
     loaded = load_named(image, options, opened=opened, store=backups, chip=chip)
     kept = (
         []

@@ -6,15 +6,13 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.session import clock, open_store, require_job
+from memtool.cli.session import clock, open_store, read_options, require_job
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.job import Stage, StageVerdict
-from memtool.formats.codec import ImageFormat
 from memtool.render import check_view
 from memtool.workflow.check import CheckOrder, check_stage
 from memtool.workflow.jobs import only_chip
 from memtool.workflow.layout_choice import choose_layout
-from memtool.workflow.loading import ReadOptions
 
 
 @click.command(
@@ -75,11 +73,7 @@ def command(
             codes=codes,
             layout=choice.loaded.layout if choice.loaded else None,
             chip=chip,
-            options=ReadOptions(
-                format=ImageFormat(read_format) if read_format else None,
-                base=base,
-                overlap_last=overlap == "last",
-            ),
+            options=read_options(read_format, base=base, overlap=overlap),
         ),
         backups,
         now=clock(),

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from memtool.cli.session import clock, current_job, open_store
+from memtool.cli.session import clock, current_job, open_store, read_options
 from memtool.cli.shared import note
 from memtool.core.chip import find_chip
 from memtool.errors import UsageError
-from memtool.formats.codec import ImageFormat
 from memtool.render.words import safe_text
 from memtool.workflow.jobs import OpenJob, load_named, record
-from memtool.workflow.loading import LoadedRead, ReadOptions
+from memtool.workflow.loading import LoadedRead
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +53,7 @@ def load_source(
             next_step="leave --chip out, or name it as in 24C16, 93C66, 95160",
         )
     opened = current_job(job)
-    options = ReadOptions(
-        format=None if read_format is None else ImageFormat(read_format),
-        base=base,
-        overlap_last=overlap == "last",
-    )
+    options = read_options(read_format, base=base, overlap=overlap)
     read = load_named(name, options, opened=opened, store=open_store(store), chip=chip)
     for finding in read.findings:
         note(safe_text(f"{read.path}: {finding.severity.value}: {finding.text}"))

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from memtool.cli.session import clock, current_job, open_store
+from memtool.cli.session import clock, current_job, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.chip import Chip, find_chip
 from memtool.core.comparing.difference import Difference, DifferingRun, compare_images
@@ -16,7 +16,6 @@ from memtool.core.image import Image, find_changes
 from memtool.core.layouts.layout import Layout
 from memtool.core.span import format_span
 from memtool.errors import UsageError
-from memtool.formats.codec import ImageFormat
 from memtool.render.as_json import document, span_value, span_values
 from memtool.render.difference_text import render_difference
 from memtool.render.image_pages import render_compare_page
@@ -25,7 +24,7 @@ from memtool.render.terminal_map import render_map
 from memtool.render.words import count_of, safe_text
 from memtool.workflow.jobs import OpenJob, load_named, record
 from memtool.workflow.layout_choice import choose_layout
-from memtool.workflow.loading import LoadedRead, ReadOptions
+from memtool.workflow.loading import LoadedRead
 from memtool.workflow.pages import read_facts, require_fits, require_free, write_page
 
 
@@ -64,11 +63,7 @@ def command(
 
     A and B are files, or inside a job 'original', 'donor', 'reference', 'to-write'.
     """
-    options = ReadOptions(
-        format=ImageFormat(read_format) if read_format else None,
-        base=base,
-        overlap_last=overlap == "last",
-    )
+    options = read_options(read_format, base=base, overlap=overlap)
     require_free(html)
     memory = _known_chip(chip)
     opened, backups = current_job(job), open_store(store)

@@ -7,16 +7,14 @@ from typing import Any
 
 import click
 
-from memtool.cli.session import clock, current_job, open_store
+from memtool.cli.session import clock, current_job, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.identity.known_identity import IdentityMatch, find_identity, normalise_identity
 from memtool.errors import UsageError
-from memtool.formats.codec import ImageFormat
 from memtool.render.as_json import document, span_value
 from memtool.render.identity_text import render_matches
 from memtool.render.words import safe_text
 from memtool.workflow.jobs import load_named, record
-from memtool.workflow.loading import ReadOptions
 
 
 @click.command(
@@ -50,11 +48,7 @@ def command(
     It is looked for whole and by its last 8, 6 and 5 characters, as text in every stored
     form, as BCD and as an integer. Each match says how often chance alone would give it.
     """
-    options = ReadOptions(
-        format=ImageFormat(read_format) if read_format else None,
-        base=base,
-        overlap_last=overlap == "last",
-    )
+    options = read_options(read_format, base=base, overlap=overlap)
     identity = _require_identity(text)
     opened, backups = current_job(job), open_store(store)
     loaded = [load_named(name, options, opened=opened, store=backups, chip=chip) for name in images]

@@ -6,19 +6,18 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.session import clock, current_job, open_store
+from memtool.cli.session import clock, current_job, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.chip import CHIPS, find_chip
 from memtool.core.inspection import inspect_images
 from memtool.core.near import suggest
 from memtool.errors import UsageError
-from memtool.formats.codec import ImageFormat
 from memtool.render import inspect_view
 from memtool.render.image_pages import render_inspect_page
 from memtool.render.words import safe_text
 from memtool.workflow.jobs import load_named, record
 from memtool.workflow.layout_choice import choose_layout
-from memtool.workflow.loading import ReadOptions, find_repeated
+from memtool.workflow.loading import find_repeated
 from memtool.workflow.pages import read_facts, require_fits, require_free, write_page
 
 
@@ -57,11 +56,7 @@ def command(
     """
     require_free(html)
     opened = current_job(job)
-    options = ReadOptions(
-        format=ImageFormat(read_format) if read_format else None,
-        base=base,
-        overlap_last=overlap == "last",
-    )
+    options = read_options(read_format, base=base, overlap=overlap)
     if chip is not None and find_chip(chip) is None:
         raise UsageError(
             f"'{chip}' is not a chip of the table{suggest(chip, (item.name for item in CHIPS))}",

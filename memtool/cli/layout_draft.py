@@ -7,18 +7,16 @@ from pathlib import Path
 import click
 
 from memtool.cli.progress import SearchProgress
-from memtool.cli.session import clock, current_job, open_store
+from memtool.cli.session import clock, current_job, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.identity.vin import parse_vin
 from memtool.core.layouts.layout import ModuleKind
 from memtool.errors import UsageError
-from memtool.formats.codec import ImageFormat
 from memtool.render.as_json import document
 from memtool.render.draft_view import draft_values, render_draft
 from memtool.render.words import safe_text
 from memtool.workflow.drafting import DraftRequest, draft_to_file
 from memtool.workflow.jobs import record
-from memtool.workflow.loading import ReadOptions
 
 
 @click.command(
@@ -72,11 +70,7 @@ def command(
         name=name,
         chip=chip,
         module=ModuleKind(module_kind) if module_kind else None,
-        options=ReadOptions(
-            format=ImageFormat(read_format) if read_format else None,
-            base=base,
-            overlap_last=overlap == "last",
-        ),
+        options=read_options(read_format, base=base, overlap=overlap),
     )
     progress = SearchProgress()
     try:

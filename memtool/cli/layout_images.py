@@ -8,12 +8,12 @@ from typing import Any
 import click
 from click.core import ParameterSource
 
+from memtool.cli.session import read_options
 from memtool.core.checksums.checksum import ChecksumResult
 from memtool.core.chip import Chip, find_chip
 from memtool.core.layouts.layout import DecodedField
 from memtool.core.layouts.layout_fit import LayoutFit, check_fit
 from memtool.errors import UsageError
-from memtool.formats.codec import ImageFormat
 from memtool.store.layout_files.layouts import LoadedLayout
 from memtool.workflow.loading import LoadedRead, ReadOptions, load_read
 
@@ -24,11 +24,7 @@ def reading_of(
     """How images are to be read: a raw one begins at the layout's base unless told otherwise."""
     context = click.get_current_context()
     told = context.get_parameter_source("base") is not ParameterSource.DEFAULT
-    return ReadOptions(
-        format=None if read_format is None else ImageFormat(read_format),
-        base=base if told else layout.layout.base,
-        overlap_last=overlap == "last",
-    )
+    return read_options(read_format, base=base if told else layout.layout.base, overlap=overlap)
 
 
 def chip_named(name: str | None) -> Chip | None:

@@ -10,8 +10,10 @@ from pathlib import Path
 import click
 
 from memtool.errors import InputError, UsageError
+from memtool.formats.codec import ImageFormat
 from memtool.store.backups import BackupStore, default_store_folder
 from memtool.workflow.jobs import OpenJob, find_job_folder, open_job
+from memtool.workflow.loading import ReadOptions
 
 
 def clock() -> datetime:
@@ -81,3 +83,12 @@ def ask(question: str, *, default: str | None = None, hide: bool = False) -> str
 def job_option_text(asked: Path | None) -> str:
     """How the next command names the job, where it was named this time."""
     return "" if asked is None else f" --job {asked}"
+
+
+def read_options(read_format: str | None, *, base: int, overlap: str | None) -> ReadOptions:
+    """The shared reading options of a command, as `memtool.workflow.loading` takes them."""
+    return ReadOptions(
+        format=ImageFormat(read_format) if read_format else None,
+        base=base,
+        overlap_last=overlap == "last",
+    )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.session import ask, can_ask, clock, open_store
+from memtool.cli.session import ask, can_ask, clock, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.backup import Role
 from memtool.core.chip import find_chip
@@ -14,13 +14,12 @@ from memtool.core.identity.vin import parse_vin
 from memtool.core.job import Order
 from memtool.core.layouts.layout import ModuleKind
 from memtool.errors import UsageError
-from memtool.formats.codec import ImageFormat
 from memtool.render import start_view
 from memtool.render.start_page import render_start_page
 from memtool.render.words import safe_text
 from memtool.store.layout_files.layouts import read_layout
 from memtool.workflow.jobs import JOURNAL, open_job, stamp
-from memtool.workflow.loading import ReadOptions, load_read
+from memtool.workflow.loading import load_read
 from memtool.workflow.pages import require_free, write_page
 from memtool.workflow.start import StartRequest, start_job
 
@@ -103,11 +102,7 @@ def command(
             )
         job = Path(ask("Folder of the job"))
     is_new = not (job / JOURNAL).exists()
-    options = ReadOptions(
-        format=ImageFormat(read_format) if read_format else None,
-        base=base,
-        overlap_last=overlap == "last",
-    )
+    options = read_options(read_format, base=base, overlap=overlap)
     roles = {Role.ORIGINAL: original, Role.DONOR: donor, Role.REFERENCE: reference}
     reads = {
         role: tuple(load_read(path, options) for path in paths) for role, paths in roles.items()
