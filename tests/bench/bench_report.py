@@ -95,7 +95,8 @@ def make_job(folder: Path) -> None:
     """A job from the first read to the read after setup."""
     blank = bytearray(memory(DONOR))
     blank[0x100:0x111] = blank[0x300:0x311] = b"\xff" * 17
-    files = {"d": memory(DONOR), "o": memory(VEHICLE), "back": bytes(blank)}
+    donor, original = memory(DONOR), memory(VEHICLE)
+    files = {"d": donor, "d2": donor, "o": original, "o2": original, "back": bytes(blank)}
     for name, data in files.items():
         (folder / f"{name}.bin").write_bytes(data)
     (folder / "module.toml").write_text(LAYOUT)
@@ -103,7 +104,7 @@ def make_job(folder: Path) -> None:
     run(
         folder,
         *("start", *job, "--chip", "24C512", "--layout", "module.toml", "--reseated"),
-        *("--original", "o.bin", "--original", "o.bin", "--donor", "d.bin", "--donor", "d.bin"),
+        *("--original", "o.bin", "--original", "o2.bin", "--donor", "d.bin", "--donor", "d2.bin"),
         *("--vehicle-vin", VEHICLE.decode(), "--module-kind", "body", "--authority", "order"),
     )
     run(folder, "blank", "donor", *job, "--confirm", DONOR[-6:].decode())
