@@ -161,6 +161,11 @@ def find_chip(name: str) -> Chip | None:
     return _BY_NAME.get(f"{series}C{number}")
 
 
+def is_same_chip(one: str, other: str) -> bool:
+    """Whether two names mean one chip; names outside the table are compared as typed."""
+    return (find_chip(one) or one) == (find_chip(other) or other)
+
+
 def chips_of_size(size: int) -> tuple[Chip, ...]:
     """All chips of the table that hold exactly `size` bytes; empty where none does."""
     return tuple(chip for chip in CHIPS if chip.size == size)

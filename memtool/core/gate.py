@@ -31,7 +31,7 @@ from dataclasses import dataclass
 
 from memtool.core.backup import BackupReceipt, Role
 from memtool.core.blanking import UNTOUCHED_KINDS, BlankPlan
-from memtool.core.chip import find_chip
+from memtool.core.chip import is_same_chip
 from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.identity.known_identity import IdentityMatch
 from memtool.core.image import Image, find_changes
@@ -241,10 +241,8 @@ def _layout_fits(request: BlankRequest) -> str | None:
     if request.image.spans != (layout.span,):
         held = ", ".join(map(format_span, request.image.spans)) or "nothing"
         return f"the layout describes {layout.span}, the image holds {held}"
-    if request.reads:
-        ours, theirs = find_chip(layout.chip), find_chip(request.reads.chip)
-        if (ours or layout.chip) != (theirs or request.reads.chip):
-            return f"the layout is for a {layout.chip}, the image is from a {request.reads.chip}"
+    if request.reads and not is_same_chip(layout.chip, request.reads.chip):
+        return f"the layout is for a {layout.chip}, the image is from a {request.reads.chip}"
     strange = [
         field.name
         for field in decode_fields(layout, request.image)

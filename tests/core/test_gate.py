@@ -20,7 +20,7 @@ from memtool.core.gate import (
 from memtool.core.identity.known_identity import find_identity
 from memtool.core.image import Image
 from memtool.core.job import Job, KeptReads, KeptSpan, Order
-from memtool.core.layouts.layout import Layout, ModuleKind
+from memtool.core.layouts.layout import ModuleKind
 from memtool.core.span import Span
 from memtool.errors import RefusalError
 from memtool.store.layout_files.layouts import parse_layout
@@ -75,10 +75,9 @@ ORDER = Order(
 )
 
 
-def good_request(layout: Layout | None = None) -> BlankRequest:
-    """A blanking that keeps every rule."""
-    image = image_of(module_memory())
-    layout = layout or parse_layout(LAYOUT)
+def good_request(memory: bytes | None = None) -> BlankRequest:
+    """A blanking that keeps every rule, unless `memory` breaks one."""
+    image, layout = image_of(memory or module_memory()), parse_layout(LAYOUT)
     receipt = BackupReceipt(entry=entry_of(image), image_sha256=image.sha256())
     plan = plan_blank(image, layout, keep=[COUNTER])
     kept = kept_of(image)
@@ -242,18 +241,7 @@ def test_rule_layout_fits_refuses_another_chip() -> None:
 def test_rule_layout_fits_refuses_to_refresh_a_checksum_that_does_not_hold() -> None:
     memory = bytearray(module_memory())
     memory[0x22] ^= 0x01
-    image, layout = image_of(bytes(memory)), parse_layout(LAYOUT)
-    receipt = BackupReceipt(entry=entry_of(image), image_sha256=image.sha256())
-    plan = plan_blank(image, layout, keep=[COUNTER])
-    request = replace(
-        good_request(),
-        image=image,
-        reads=kept_of(image),
-        receipt=receipt,
-        plan=plan,
-        blanked=apply_blank(image, plan, receipt),
-    )
-    assert_only(request, "layout-fits")
+    assert_only(good_request(bytes(memory)), "layout-fits")
 
 
 def test_rule_other_vehicle_refuses_the_jobs_own_vehicle() -> None:
@@ -383,15 +371,4 @@ def test_a_request_that_is_not_whole_is_never_cleared(monkeypatch: pytest.Monkey
 def test_rule_layout_fits_refuses_a_vin_field_that_holds_no_vin() -> None:
     memory = bytearray(module_memory())
     memory[0x50:0x61] = b"not a VIN at all!"
-    image, layout = image_of(bytes(memory)), parse_layout(LAYOUT)
-    receipt = BackupReceipt(entry=entry_of(image), image_sha256=image.sha256())
-    plan = plan_blank(image, layout, keep=[COUNTER])
-    request = replace(
-        good_request(),
-        image=image,
-        reads=kept_of(image),
-        receipt=receipt,
-        plan=plan,
-        blanked=apply_blank(image, plan, receipt),
-    )
-    assert_only(request, "layout-fits")
+    assert_only(good_request(bytes(memory)), "layout-fits")

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from memtool.core.backup import BackupReceipt
-from memtool.core.chip import find_chip
+from memtool.core.chip import find_chip, is_same_chip
 from memtool.core.finding import Check, Finding, Severity
 from memtool.core.identity.known_identity import (
     CHANCE_LIMIT,
@@ -112,8 +112,7 @@ def check_transfer(
         checks.append(failed("backup", text))
     else:
         checks += [_backup(receipt, donor), _fits(file, donor, donor_reads)]
-        ours, theirs = find_chip(donor_reads.chip), find_chip(original_reads.chip)
-        if (ours or donor_reads.chip) != (theirs or original_reads.chip):
+        if not is_same_chip(donor_reads.chip, original_reads.chip):
             text = f"The file is from a {original_reads.chip}, the module has a {donor_reads.chip}."
             checks.append(failed("same-chip", text))
         if target is not None and (changed := find_changes(donor, target)):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from memtool.core.chip import find_chip
+from memtool.core.chip import is_same_chip
 from memtool.core.finding import Check, Finding
 from memtool.core.identity.known_identity import find_vins
 from memtool.core.identity.vin import mask_vin
@@ -85,8 +85,7 @@ def _same_memory(
     code, text = "same-memory", "Chip and size are compared with the original's."
     if original is None or original_reads is None:
         return not_checked(code, text, _NO_ORIGINAL)
-    ours, theirs = find_chip(donor_reads.chip), find_chip(original_reads.chip)
-    if (ours or donor_reads.chip) != (theirs or original_reads.chip):
+    if not is_same_chip(donor_reads.chip, original_reads.chip):
         return failed(
             code, f"The donor has a {donor_reads.chip}, the original a {original_reads.chip}."
         )
