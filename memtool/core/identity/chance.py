@@ -37,8 +37,9 @@ one of the ten digits, x for `X` (in random bytes 33/256, 10/256, 1/256; in seve
 
 since the right check digit is one of eleven characters that are equally likely for random
 texts. Each is multiplied by the places and by the ways of the form. Left out of the image's
-mix are the bytes of the hits themselves, and runs of more than eight equal bytes: filler,
-in which no VIN can lie (`memtool.core.identity.vin_shape`, rule 4).
+mix are the hits themselves with all that lies between their characters, and runs of more
+than eight equal bytes: filler, in which no VIN can lie
+(`memtool.core.identity.vin_shape`, rule 4).
 
 **What the model does not see.** For unknown VINs neighbouring bytes are taken as independent,
 and beyond neighbours everything is: text has words, tables have slopes. An inventory of

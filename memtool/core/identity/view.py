@@ -3,13 +3,16 @@
 A view undoes what was done to the order and spacing of bytes: words swapped, a text in
 every second or fourth byte. Where words begin is not known (a partial read may start at an
 odd address), so there is one view for each byte of a word that the segment may begin at.
-A gap between segments ends every view.
+A gap between segments ends every view. Where only parts of one are worth a look they are
+looked at together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
 from functools import cached_property
+from itertools import accumulate
 
 from memtool.core.identity.stored_forms import swap_words
 from memtool.core.image import Image, Segment
@@ -69,6 +72,40 @@ class View:
 
 def _neighbours(data: bytes) -> tuple[int, int]:
     return int.from_bytes(data[:-1], "big"), int.from_bytes(data[1:], "big")
+
+
+class Parts:
+    """Parts of a view put behind each other, so that many small ones cost no more than one."""
+
+    def __init__(self, source: View, parts: Sequence[tuple[int, int]], *, apart: bytes) -> None:
+        """Join parts, each given by its first place and the one behind its last.
+
+        Args:
+            source: Where they come from.
+            parts: Sorted.
+            apart: Stands between two of them. It must be two words at least where words of
+                the joined bytes are swapped, and break whatever is searched for in each.
+        """
+        self._source = source
+        self._places = [first for first, _ in parts]
+        self._sizes = [end - first for first, end in parts]
+        self._starts = list(accumulate((size + len(apart) for size in self._sizes), initial=0))
+        self.joined = Segment(0, apart.join(source.data[first:end] for first, end in parts))
+
+    def words_around(self, offset: int, unit: int, phase: int) -> tuple[int, int]:
+        """(first, end) of the places of a view of `joined` that show whole words of one part.
+
+        The part is the one that holds `offset`; the view is that of `unit` and `phase`.
+        """
+        number = bisect_right(self._starts, offset) - 1
+        start = self._starts[number]
+        end = start + self._sizes[number]
+        return -((phase - start) // unit) * unit, (end - phase) // unit * unit
+
+    def address(self, offset: int) -> int:
+        """Where in memory the byte of `joined` at `offset` lies."""
+        number = bisect_right(self._starts, offset) - 1
+        return self._source.address(self._places[number] + offset - self._starts[number])
 
 
 def make_views(image: Image, *, unit: int = 1, stride: int = 1) -> Iterator[View]:

@@ -19,6 +19,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from operator import mul
 
 from memtool.core.identity.vin_regions import find_country, find_world_region
 
@@ -168,8 +169,8 @@ def compute_check_digit(text: str) -> str:
     """
     if not is_well_formed(text):
         raise ValueError("a check digit needs 17 characters of the VIN alphabet")
-    weighted = zip(text, WEIGHTS, strict=True)
-    return CHECK_CHARACTERS[sum(CHARACTER_VALUES[char] * weight for char, weight in weighted) % 11]
+    values = map(CHARACTER_VALUES.__getitem__, text)
+    return CHECK_CHARACTERS[sum(map(mul, values, WEIGHTS)) % 11]
 
 
 def check_digit_state(text: str) -> CheckDigitState:

@@ -4,7 +4,8 @@ The image is taken as one long number. Shifted by 0 to 6 it gives, for every bit
 at once, the seven bits of the character that begins there; a few logic operations on whole
 numbers then tell for every position whether that character is a digit or a letter of the
 alphabet, and whether seventeen of them follow each other. The cost is that of about eighty
-passes over the bytes by machine words, and grows with the size alone.
+passes over the bytes by machine words, and grows with the size alone. Long images are
+taken in chunks: numbers that the processor's cache holds are worked on three times as fast.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 from memtool.core.identity.chance import CharacterChances
 from memtool.core.identity.needles import pack
@@ -26,6 +28,9 @@ from memtool.core.image import Segment
 PACKED_KINDS = ("packed-7-msb", "packed-7-lsb", "packed-6-msb", "packed-6-lsb")
 MOST_CANDIDATES = 4096
 """Of one view: where more windows have the shape, none of them means anything."""
+_CHUNK = 1 << 15
+_OVERLAP = (7 + 7 * (VIN_LENGTH + 1) + 7) // 8
+"""Bytes behind a chunk that the last window of it reaches into, one character more included."""
 _SET = re.compile(rb"[^\x00]")
 
 
@@ -46,14 +51,14 @@ class _Planes:
         return plane << distance if self.high_first else plane >> distance
 
 
-def find_in_bits(segment: Segment) -> Iterator[VinCandidate]:
-    """Every candidate of one segment in the packed forms, pairs included."""
+def searches_in_bits(segment: Segment) -> Iterator[Iterator[VinCandidate]]:
+    """For each packed form and pair, at each phase: every candidate of one segment."""
     for unit in (1, 2, 4):
         for phase in range(unit):
             view = View(segment, unit=unit, phase=phase)
             for kind in PACKED_KINDS if unit == 1 else PACKED_KINDS[:2]:
                 order = () if unit == 1 else (Step(f"swapped-{8 * unit}"),)
-                yield from _in_view(view, kind, order)
+                yield _in_view(view, kind, order)
 
 
 def measure_packed_chances(data: bytes, kind: str) -> CharacterChances:
@@ -62,23 +67,23 @@ def measure_packed_chances(data: bytes, kind: str) -> CharacterChances:
     The larger of the two is given. A check digit is taken to be as frequent as digits and
     one letter more.
     """
-    planes = _make_planes(data, kind)
-    codes, bits = 2 ** int(kind[7]), max(1, planes.bits)
-    digit = max(10 / codes, planes.digits.bit_count() / bits)
-    alphabet = max(33 / codes, (planes.digits | planes.letters).bit_count() / bits)
+    digits = characters = 0
+    for first in range(0, len(data), _CHUNK):
+        planes = _make_planes(data[first : first + _CHUNK], kind)
+        digits += planes.digits.bit_count()
+        characters += (planes.digits | planes.letters).bit_count()
+    codes, bits = 2 ** int(kind[7]), max(1, 8 * len(data))
+    digit, alphabet = max(10 / codes, digits / bits), max(33 / codes, characters / bits)
     return CharacterChances(alphabet=alphabet, digit=digit, check=digit + 1 / codes)
 
 
 def _in_view(view: View, kind: str, order: tuple[Step, ...]) -> Iterator[VinCandidate]:
-    width = int(kind[7])
-    planes = _make_planes(view.data, kind)
-    for number, bit in enumerate(_set_positions(_windows(planes, width), planes)):
-        if number == MOST_CANDIDATES:
-            return
+    width, high_first = int(kind[7]), kind.endswith("msb")
+    for bit in islice(_find_windows(view.data, kind), MOST_CANDIDATES):
         first, offset = divmod(bit, 8)
         size = (offset + width * (VIN_LENGTH + 1) + 7) // 8
         raw = view.data[first : first + size]
-        characters = unpack(raw, width=width, high_first=planes.high_first, bit=offset)
+        characters = unpack(raw, width=width, high_first=high_first, bit=offset)
         text = characters[:VIN_LENGTH]
         shape = find_vin_shape(text.decode("ascii")) if len(text) == VIN_LENGTH else None
         if shape is None:
@@ -93,6 +98,16 @@ def _in_view(view: View, kind: str, order: tuple[Step, ...]) -> Iterator[VinCand
             run=None,
             goes_on=digit_follows(characters, 0),
         )
+
+
+def _find_windows(data: bytes, kind: str) -> Iterator[int]:
+    """The bit positions, from the start of `data`, at which a window begins."""
+    for first in range(0, len(data), _CHUNK):
+        planes = _make_planes(data[first : first + _CHUNK + _OVERLAP], kind)
+        for bit in _set_positions(_windows(planes, int(kind[7])), planes):
+            if bit >= 8 * _CHUNK:
+                break
+            yield 8 * first + bit
 
 
 def _make_planes(data: bytes, kind: str) -> _Planes:
@@ -138,7 +153,7 @@ def _windows(planes: _Planes, width: int) -> int:
 
 
 def _set_positions(windows: int, planes: _Planes) -> Iterator[int]:
-    """The bit positions, from the start of the view, at which a window begins."""
+    """The bit positions of a chunk at which a window begins, in order."""
     if not windows:
         return
     size = planes.bits // 8

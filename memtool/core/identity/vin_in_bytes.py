@@ -14,7 +14,7 @@ from itertools import product
 
 from memtool.core.identity.stored_forms import Step, StoredForm, swap_words, undoing_table
 from memtool.core.identity.trace import make_trace
-from memtool.core.identity.view import View
+from memtool.core.identity.view import Parts, View
 from memtool.core.identity.vin import VIN_LENGTH
 from memtool.core.identity.vin_candidates import (
     NEARLY_EXACT,
@@ -22,12 +22,15 @@ from memtool.core.identity.vin_candidates import (
     VinCandidate,
     digit_follows,
     find_windows,
+    is_clear,
 )
 from memtool.core.identity.vin_shape import find_vin_shape
 from memtool.core.image import Segment
 
 _NEAR = re.compile(rb"[A-HJ-NPR-Z0-9]{12,}")
 _MARGIN = 8
+_APART = b"\xff" * 8
+"""Two of the largest words, of no character."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,18 +64,21 @@ _READINGS = (
 )
 
 
-def find_in_bytes(segment: Segment) -> Iterator[VinCandidate]:
-    """Every candidate of one segment, in all of these forms; some more than once."""
+def find_in_bytes(segment: Segment, *, deep: bool) -> Iterator[VinCandidate]:
+    """The candidates of one segment in all of these forms, some more than once.
+
+    Unless `deep`, only those that are clear: there are many others in any long text.
+    """
     for reading in _READINGS:
         undone = Segment(segment.start, segment.data.translate(reading.table))
-        for lo, hi in find_regions(_NEAR, undone.data, _MARGIN):
-            part = Segment(segment.start + lo, undone.data[lo:hi])
-            for order in reading.orders:
-                yield from _in_order(reading.step, order, part)
-            yield from _swapped_alone(reading, part)
+        parts = Parts(View(undone), list(find_regions(_NEAR, undone.data, _MARGIN)), apart=_APART)
+        for order in reading.orders:
+            yield from _in_order(reading.step, order, parts, deep=deep)
+        yield from _swapped_alone(reading, parts, deep=deep)
         for stride in reading.strides:
             for phase in range(stride):
-                yield from _spaced(reading.step, View(undone, stride=stride, phase=phase), segment)
+                view = View(undone, stride=stride, phase=phase)
+                yield from _spaced(reading.step, view, segment, deep=deep)
 
 
 def find_regions(pattern: re.Pattern[bytes], data: bytes, margin: int) -> Iterator[tuple[int, int]]:
@@ -95,57 +101,60 @@ def join_steps(*steps: Step) -> StoredForm:
     return StoredForm(tuple(step for step in steps if step.kind != "plain") or (Step("plain"),))
 
 
-def _in_order(step: Step, order: str, part: Segment) -> Iterator[VinCandidate]:
+def _in_order(step: Step, order: str, parts: Parts, *, deep: bool) -> Iterator[VinCandidate]:
     names = order.split("+") if order else []
     unit = int(names[0][-2:]) // 8 if names and names[0] in _SWAPS else 1
     backwards = "reversed" in names
     form = join_steps(*(Step(name) for name in names), step)
     for phase in range(unit):
-        view = View(part, unit=unit, phase=phase)
+        view = View(parts.joined, unit=unit, phase=phase)
         last = len(view.data) - 1
         data = view.data[::-1] if backwards else view.data
-        for place, text, shape, run in find_windows(data):
+        for place, text, shape, run in find_windows(data, deep=deep or not order):
+            if not (deep or is_clear(form, shape, run)):
+                continue
             places = range(place, place + VIN_LENGTH)
-            cells = ((view.address(last - p if backwards else p), 0xFF) for p in places)
+            offsets = (view.address(last - p if backwards else p) for p in places)
             yield VinCandidate(
                 text=text,
                 form=form,
-                trace=make_trace(cells),
+                trace=make_trace((parts.address(offset), 0xFF) for offset in offsets),
                 shape=shape,
                 run=run,
                 goes_on=run > VIN_LENGTH and digit_follows(data, place),
             )
 
 
-def _swapped_alone(reading: _Reading, part: Segment) -> Iterator[VinCandidate]:
+def _swapped_alone(reading: _Reading, parts: Parts, *, deep: bool) -> Iterator[VinCandidate]:
     """Seventeen bytes in a row that were swapped by themselves, the odd one left in place."""
-    orders = [order for order in reading.orders if order.startswith("swapped")]
-    for match in RUN.finditer(part.data):
-        if len(match[0]) > NEARLY_EXACT and len(match[0]) % VIN_LENGTH:
+    orders = [order.split("+") for order in reading.orders if order.startswith("swapped")]
+    forms = [join_steps(*(Step(name) for name in names), reading.step) for names in orders]
+    for match in RUN.finditer(parts.joined.data):
+        run = len(match[0])
+        if run > NEARLY_EXACT and (not deep or run % VIN_LENGTH):
             continue
-        offsets = range(len(match[0]) - VIN_LENGTH + 1)
-        for offset, order in product(offsets, orders):
-            names = order.split("+")
+        offsets = range(run - VIN_LENGTH + 1)
+        for offset, (names, form) in product(offsets, zip(orders, forms, strict=True)):
             stored = match[0][offset : offset + VIN_LENGTH]
             undone = swap_words(stored, int(names[0][-2:]) // 8)
             text = (undone[::-1] if "reversed" in names else undone).decode("ascii")
-            shape = find_vin_shape(text)
-            if shape is None or not shape.serial:
+            shape = find_vin_shape(text) if text[-4:].isdigit() else None
+            if shape is None or not (deep or is_clear(form, shape, run)):
                 continue
-            start = part.start + match.start() + offset
+            start = parts.address(match.start() + offset)
             yield VinCandidate(
                 text=text,
-                form=join_steps(*(Step(name) for name in names), reading.step),
+                form=form,
                 trace=make_trace((start + index, 0xFF) for index in range(VIN_LENGTH)),
                 shape=shape,
-                run=len(match[0]),
+                run=run,
                 goes_on=False,
                 alone=True,
             )
 
 
-def _spaced(step: Step, view: View, segment: Segment) -> Iterator[VinCandidate]:
-    for place, text, shape, run in find_windows(view.data):
+def _spaced(step: Step, view: View, segment: Segment, *, deep: bool) -> Iterator[VinCandidate]:
+    for place, text, shape, run in find_windows(view.data, deep=deep):
         addresses = [view.address(place + index) for index in range(VIN_LENGTH)]
         form = join_steps(Step(f"every-{view.stride}"), step)
         if view.stride == 2 and step.kind == "plain":
@@ -155,6 +164,8 @@ def _spaced(step: Step, view: View, segment: Segment) -> Iterator[VinCandidate]:
                 before = 1 if wide == "utf-16-be" else 0
                 first = addresses[0] - before
                 addresses = list(range(first, first + 2 * VIN_LENGTH))
+        if not (deep or is_clear(form, shape, run)):
+            continue
         trace = make_trace((address, 0xFF) for address in addresses)
         goes_on = run > VIN_LENGTH and digit_follows(view.data, place)
         yield VinCandidate(text=text, form=form, trace=trace, shape=shape, run=run, goes_on=goes_on)

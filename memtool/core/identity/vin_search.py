@@ -15,10 +15,8 @@ What is reported without being asked for more:
 3. A check digit without four digits at the end: only alone and in plain text.
 
 Each of them only while the number that chance gives of its kind, in its form, in an image
-of this size and mix, is below `CHANCE_LIMIT`. Under keys and in packed forms the image itself
-says more about chance than the mix does: where it holds near misses, texts of the same form
-with four digits at the end and a wrong check digit, about one in 33 of so many has the
-right one by chance, and the larger number counts.
+of this size and mix, is below `CHANCE_LIMIT`. Under keys and in packed forms near misses
+count as well, see `memtool.core.identity.vin_chances`: the larger number counts.
 
 `deep` asks for the rest: forms in which chance makes more, texts of the mere shape, less
 clear neighbourhoods, keys without a check digit.
@@ -30,40 +28,22 @@ read the same bytes equally well both are reported: nothing tells which is right
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from memtool.core.identity.chance import (
-    CHANCE_LIMIT,
-    ByteMix,
-    CharacterChances,
-    chances_of_bytes,
-    measure_mix,
-)
-from memtool.core.identity.stored_forms import (
-    ORDER_STEPS,
-    SPACING_STEPS,
-    Step,
-    StoredForm,
-    undoing_table,
-)
-from memtool.core.identity.view import View
-from memtool.core.identity.vin import VIN_LENGTH, CheckDigitState, check_digit_state
-from memtool.core.identity.vin_candidates import NEARLY_EXACT, VinCandidate
-from memtool.core.identity.vin_in_bits import find_in_bits, measure_packed_chances
+from memtool.core.identity.chance import CHANCE_LIMIT
+from memtool.core.identity.stored_forms import StoredForm
+from memtool.core.identity.vin import CheckDigitState, check_digit_state
+from memtool.core.identity.vin_candidates import VinCandidate, is_clear
+from memtool.core.identity.vin_chances import NearMisses, VinChances
+from memtool.core.identity.vin_in_bits import searches_in_bits
 from memtool.core.identity.vin_in_bytes import find_in_bytes
-from memtool.core.identity.vin_under_key import find_under_key
+from memtool.core.identity.vin_under_key import searches_under_key
 from memtool.core.image import Image
-from memtool.core.span import Span, union_spans
+from memtool.core.span import Span
 
 _SHORTEST = 13
 """Bytes that hold seventeen characters of six bits, the densest form."""
-_EQUAL_STEPS = re.compile(rb"\x00{8,}")
-_DOUBTFUL = ("xor", "added", "packed-6-msb", "packed-6-lsb")
-"""Forms in which tables and text often look like a VIN."""
-_MEASURED = ("xor", "added", "packed-7-msb", "packed-7-lsb", "packed-6-msb", "packed-6-lsb")
-"""Forms in which near misses are counted."""
 _SHARED_BYTES = 2
 """Two packed texts side by side share a byte; readings of the same bytes share many."""
 
@@ -98,42 +78,33 @@ def find_vins(image: Image, *, deep: bool = False) -> tuple[VinFinding, ...]:
         Sorted by address. Two findings share no byte, packed ones at most two, but for
         readings under two keys that are equally good.
     """
-    candidates = [
-        candidate
-        for segment in image.segments
-        if len(segment.data) >= _SHORTEST
-        for find in (find_in_bytes, find_under_key, find_in_bits)
-        for candidate in find(segment)
-    ]
-    wanted = [candidate for candidate in candidates if deep or _is_clear(candidate)]
+    near_misses = NearMisses()
+    wanted = list(_find_candidates(image, near_misses, deep=deep))
+    if not deep:
+        clear = (each for each in wanted if is_clear(each.form, each.shape, each.run))
+        wanted = [each for each in clear if near_misses.expected(each) < CHANCE_LIMIT]
     if not wanted:
         return ()
-    chances = _Chances(image, wanted, candidates)
-    likely = [
-        candidate for candidate in wanted if deep or chances.expected(candidate) < CHANCE_LIMIT
-    ]
+    chances = VinChances(image, wanted, near_misses)
+    likely = [each for each in wanted if deep or chances.expected(each) < CHANCE_LIMIT]
     findings = [_make_finding(candidate, chances) for candidate in _choose_readings(likely)]
     return tuple(sorted(findings, key=lambda finding: (finding.span, finding.stored_as)))
 
 
-def _is_clear(candidate: VinCandidate) -> bool:
-    """Whether the rules of the module report it without being asked for more."""
-    shape, run = candidate.shape, candidate.run
-    last = candidate.form.steps[-1].kind
-    plain, doubtful = candidate.form.name == "plain", last in _DOUBTFUL
-    reordered = candidate.form.steps[0].kind in (*ORDER_STEPS, *SPACING_STEPS)
-    if last in ("xor", "added"):
-        sound = shape.check_digit and shape.serial and shape.country
-        neighbours = 2 if shape.large_steps >= 5 else 0
-        return sound and run is not None and run <= VIN_LENGTH + neighbours
-    if shape.check_digit and shape.serial:
-        if run is not None and run > NEARLY_EXACT:
-            return shape.country and not reordered
-        return shape.country or not doubtful
-    if shape.serial:
-        near = run is None or run <= NEARLY_EXACT
-        return near and not doubtful and (shape.country or (plain and run == VIN_LENGTH))
-    return shape.check_digit and plain and run == VIN_LENGTH
+def _find_candidates(
+    image: Image, near_misses: NearMisses, *, deep: bool
+) -> Iterator[VinCandidate]:
+    """All texts of the shape; unless `deep`, those left out that are not reported anyway."""
+    for segment in image.segments:
+        if len(segment.data) < _SHORTEST:
+            continue
+        in_bytes = find_in_bytes(segment, deep=deep)
+        for search in (in_bytes, *searches_under_key(segment), *searches_in_bits(segment)):
+            for candidate in search:
+                near_misses.note(candidate)
+                yield candidate
+                if not deep and near_misses.rule_out(candidate.form):
+                    break
 
 
 def _choose_readings(candidates: Iterable[VinCandidate]) -> list[VinCandidate]:
@@ -182,93 +153,7 @@ _KIND_ORDER = (
 )
 
 
-class _Chances:
-    """What chance makes in one image, computed once for each form that was found."""
-
-    def __init__(
-        self, image: Image, wanted: Sequence[VinCandidate], candidates: Sequence[VinCandidate]
-    ) -> None:
-        """Measure the image.
-
-        Args:
-            image: What was searched.
-            wanted: What may be reported; its bytes are left out of the mix.
-            candidates: All texts of the shape: where they are near misses, they count.
-        """
-        self._image = image
-        spans = [piece for candidate in wanted for piece in candidate.trace.pieces]
-        apart = union_spans([*spans, *_filler_of(image)])
-        self._mix = measure_mix(image, without=(image.read(span) for span in apart))
-        self._known: dict[tuple[tuple[str, ...], bool, bool], float] = {}
-        self._misses: dict[tuple[str, ...], set[int]] = {}
-        for candidate in candidates:
-            kinds = tuple(step.kind for step in candidate.form.steps)
-            if kinds[-1] in _MEASURED and not candidate.shape.check_digit:
-                # Windows side by side are one near miss: places are counted by seventeens.
-                place = candidate.trace.span.start // VIN_LENGTH
-                self._misses.setdefault(kinds, set()).add(place)
-
-    def expected(self, candidate: VinCandidate) -> float:
-        """Texts of at least this structure in this form."""
-        kinds = tuple(step.kind for step in candidate.form.steps)
-        span, misses = candidate.trace.span, self._misses.get(kinds, set())
-        own = range(span.start // VIN_LENGTH - 2, span.end // VIN_LENGTH + 1)
-        elsewhere = len(misses) - sum(place in misses for place in own)
-        by_misses = elsewhere / (33 if candidate.shape.check_digit else 1)
-        return max(self._by_model(candidate), by_misses)
-
-    def _by_model(self, candidate: VinCandidate) -> float:
-        kinds = tuple(step.kind for step in candidate.form.steps)
-        key = (kinds, candidate.shape.check_digit, candidate.shape.serial)
-        if key not in self._known:
-            self._known[key] = self._compute(*key)
-        return self._known[key]
-
-    def _compute(self, kinds: tuple[str, ...], check_digit: bool, serial: bool) -> float:
-        last, ways = kinds[-1], 1
-        if kinds[0].startswith("swapped"):
-            ways = int(kinds[0][-2:]) // 8 + 1
-        if last.startswith("packed"):
-            found = [measure_packed_chances(segment.data, last) for segment in self._image.segments]
-            chances = max(found, key=lambda chance: chance.alphabet)
-            return (
-                8 * ways * self._mix.size * chances.of_vin(check_digit=check_digit, serial=serial)
-            )
-        by_key = (
-            chances.of_vin(check_digit=check_digit, serial=serial)
-            for chances in _chances_of_kind(last, self._mix)
-        )
-        expected = ways * self._mix.size * sum(by_key)
-        return expected * self._mix.chances[0] ** VIN_LENGTH if "utf-16" in last else expected
-
-
-def _chances_of_kind(kind: str, mix: ByteMix) -> Iterator[CharacterChances]:
-    """Of the bytes that stand for characters; one for each key of a keyed form."""
-    if kind in ("xor", "added"):
-        for key in range(1, 256):
-            add = int.__xor__ if kind == "xor" else _add
-            yield chances_of_bytes(mix, [add(code, key) for code in range(256)])
-    elif kind == "lower-case":
-        yield chances_of_bytes(mix, bytes(range(256)).lower())
-    elif kind in ("inverted", "nibbles-swapped", "bits-reversed"):
-        # These undo themselves.
-        yield chances_of_bytes(mix, undoing_table(Step(kind)))
-    else:
-        yield chances_of_bytes(mix, range(256))
-
-
-def _add(code: int, key: int) -> int:
-    return (code + key) % 256
-
-
-def _filler_of(image: Image) -> Iterator[Span]:
-    """Runs of more than eight equal bytes."""
-    for segment in image.segments:
-        for match in _EQUAL_STEPS.finditer(View(segment).xor_steps):
-            yield Span(segment.start + match.start(), segment.start + match.end() + 1)
-
-
-def _make_finding(candidate: VinCandidate, chances: _Chances) -> VinFinding:
+def _make_finding(candidate: VinCandidate, chances: VinChances) -> VinFinding:
     return VinFinding(
         text=candidate.text,
         span=candidate.trace.span,

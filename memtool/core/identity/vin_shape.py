@@ -73,8 +73,9 @@ def find_vin_shape(text: str) -> VinShape | None:
         return None
     if _LONG_RUN.search(text) or max(map(text.count, set(text))) > 9:
         return None
-    steps = [abs(ord(left) - ord(right)) for left, right in pairwise(text)]
-    large = sum(step >= 8 for step in steps)
+    codes = text.encode()
+    steps = [abs(left - right) for left, right in pairwise(codes)]
+    large = sum([step >= 8 for step in steps])
     if sum(steps) < 80 or large < 3:
         return None
     check_digit = compute_check_digit(text) == text[8]

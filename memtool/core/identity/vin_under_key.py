@@ -12,15 +12,17 @@ import re
 from collections.abc import Iterator
 
 from memtool.core.identity.chance import VIN_CODES
-from memtool.core.identity.stored_forms import Step, StoredForm
+from memtool.core.identity.stored_forms import Step, StoredForm, undoing_table
 from memtool.core.identity.trace import make_trace
-from memtool.core.identity.view import View
+from memtool.core.identity.view import Parts, View
 from memtool.core.identity.vin import VIN_LENGTH
 from memtool.core.identity.vin_candidates import NEARLY_EXACT, VinCandidate
 from memtool.core.identity.vin_shape import find_vin_shape
 from memtool.core.image import Segment
 
 _MARGIN = 8
+_APART = b"\x00\x80"
+"""No step of a text leads from one of these bytes to the other."""
 _BETWEEN = {"xor": rb"\x00-\x1f\x60-\x7f", "added": rb"\x00-\x2a\xd6-\xff"}
 """Steps between two characters of the alphabet.
 
@@ -41,17 +43,18 @@ _SIX_EQUAL = re.compile(r"(.)\1{5}")
 _EQUAL_BYTES = re.compile(rb"\x00{9,}")
 _WINDOW = {
     kind: re.compile(
-        b"(?=[%b]{0,12}[%b])(?=[%b]{13}[%b]{3})"
-        % (_BETWEEN[kind], _CROSSING[kind], _BETWEEN[kind], _OF_DIGITS[kind])
+        b"(?=.{13}[%b]{3})(?=[%b]{0,12}[%b])(?=[%b]{13})"
+        % (_OF_DIGITS[kind], _BETWEEN[kind], _CROSSING[kind], _BETWEEN[kind]),
+        re.DOTALL,
     )
     for kind in _BETWEEN
 }
 
 
-def _keys_by_byte(kind: str) -> tuple[int, ...]:
-    """For each stored byte the keys, as bits, under which it is a character of the alphabet."""
+def _keys_by_byte(kind: str, codes: bytes) -> tuple[int, ...]:
+    """For each stored byte the keys, as bits, under which it is one of these characters."""
     keys = [0] * 256
-    for code in VIN_CODES:
+    for code in codes:
         for key in range(1, 256):
             # All bits changed has a name of its own, and so has adding 0x80.
             if (kind == "xor" and key == 0xFF) or (kind == "added" and key == 0x80):
@@ -60,34 +63,29 @@ def _keys_by_byte(kind: str) -> tuple[int, ...]:
     return tuple(keys)
 
 
-_KEYS = {kind: _keys_by_byte(kind) for kind in _BETWEEN}
+_KEYS = {kind: _keys_by_byte(kind, VIN_CODES) for kind in _BETWEEN}
+_DIGIT_KEYS = {kind: _keys_by_byte(kind, b"0123456789") for kind in _BETWEEN}
 
 
-def find_under_key(segment: Segment) -> Iterator[VinCandidate]:
-    """Every candidate of one segment under ``xor`` and ``added``, pairs included."""
+def searches_under_key(segment: Segment) -> Iterator[Iterator[VinCandidate]]:
+    """For ``added``, ``xor`` and each of its pairs: every candidate of one segment."""
     whole = View(segment)
-    for lo, hi, _ in _regions("added", 16, whole.added_steps):
-        yield from _in_view("added", (), View(_part(segment, lo, hi)))
-    for lo, hi, length in _regions("xor", 11, whole.xor_steps):
-        part = _part(segment, lo, hi)
-        for unit, least in _STEPS_IN_A_ROW:
-            order = (Step(f"swapped-{8 * unit}"),) if unit > 1 else ()
-            for phase in range(unit) if length >= least else ():
-                yield from _in_view("xor", order, View(part, unit=unit, phase=phase))
+    added = [(lo, end) for lo, end, _ in _regions("added", 16, whole.added_steps)]
+    yield _in_order("added", (), Parts(whole, added, apart=_APART))
+    regions = tuple(_regions("xor", 11, whole.xor_steps))
+    for unit, least in _STEPS_IN_A_ROW:
+        order = (Step(f"swapped-{8 * unit}"),) if unit > 1 else ()
+        places = [(lo, end) for lo, end, length in regions if length >= least]
+        parts = Parts(whole, places, apart=_APART * unit)
+        yield _in_order("xor", order, parts, unit=unit)
     for phase in range(2):
         view = View(segment, stride=2, phase=phase)
-        for lo, hi, _ in _regions("xor", 16, view.xor_steps):
-            first = segment.start + phase + 2 * lo
-            spaced = Segment(first, segment.data[phase + 2 * lo : phase + 2 * hi + 1])
-            yield from _in_view("xor", (Step("every-2"),), View(spaced, stride=2))
-
-
-def _part(segment: Segment, lo: int, hi: int) -> Segment:
-    return Segment(segment.start + lo, segment.data[lo : hi + 1])
+        spaced = [(lo, end) for lo, end, _ in _regions("xor", 16, view.xor_steps)]
+        yield _in_order("xor", (Step("every-2"),), Parts(view, spaced, apart=_APART))
 
 
 def _regions(kind: str, least: int, steps: bytes) -> Iterator[tuple[int, int, int]]:
-    """(first, end, length of the run) of the steps worth a look.
+    """(first, end, length of the run of steps) of the bytes worth a look.
 
     The run must have `least` steps and hold one between a letter and a digit: in any order
     of the words it covers characters 4 to 14 at least, and a text that is accepted has a
@@ -100,32 +98,40 @@ def _regions(kind: str, least: int, steps: bytes) -> Iterator[tuple[int, int, in
         first, end = max(0, match.start() - _MARGIN), min(len(steps), match.end() + _MARGIN)
         for equal in _EQUAL_BYTES.finditer(steps, first, end):
             if equal.start() + 8 - first >= VIN_LENGTH - 1:
-                yield first, equal.start() + 8, len(match[0])
+                yield first, equal.start() + 9, len(match[0])
             first = max(first, equal.end() - 8)
         if end - first >= VIN_LENGTH - 1:
-            yield first, end, len(match[0])
+            yield first, end + 1, len(match[0])
 
 
-def _in_view(kind: str, order: tuple[Step, ...], view: View) -> Iterator[VinCandidate]:
-    steps = view.xor_steps if kind == "xor" else view.added_steps
-    for match in _WINDOW[kind].finditer(steps):
-        place = match.start()
-        stored = view.data[place : place + VIN_LENGTH]
-        for key in _find_keys(_KEYS[kind], stored):
-            text = _undo(kind, key, stored).decode("ascii")
-            shape = find_vin_shape(text)
-            if shape is None or not shape.serial or _is_monotonous(text):
-                continue
-            before, behind = _neighbours(_KEYS[kind], key, view.data, place)
-            cells = ((view.address(place + index), 0xFF) for index in range(VIN_LENGTH))
-            yield VinCandidate(
-                text=text,
-                form=StoredForm((*order, Step(kind, key))),
-                trace=make_trace(cells),
-                shape=shape,
-                run=before + VIN_LENGTH + len(behind),
-                goes_on=_undo(kind, key, behind[:1]).isdigit(),
-            )
+def _in_order(
+    kind: str, order: tuple[Step, ...], parts: Parts, *, unit: int = 1
+) -> Iterator[VinCandidate]:
+    for phase in range(unit):
+        view = View(parts.joined, unit=unit, phase=phase)
+        steps = view.xor_steps if kind == "xor" else view.added_steps
+        for match in _WINDOW[kind].finditer(steps):
+            place = match.start()
+            stored = view.data[place : place + VIN_LENGTH]
+            for key in _find_keys(kind, stored):
+                undoing = undoing_table(Step(kind, key))
+                text = stored.translate(undoing).decode("ascii")
+                shape = None if _is_monotonous(text) else find_vin_shape(text)
+                if shape is None:
+                    continue
+                lo, hi = parts.words_around(view.address(place), unit, phase)
+                if place < lo or place + VIN_LENGTH > hi:
+                    continue
+                before, behind = _neighbours(_KEYS[kind], key, view.data[lo:hi], place - lo)
+                offsets = (view.address(place + index) for index in range(VIN_LENGTH))
+                yield VinCandidate(
+                    text=text,
+                    form=StoredForm((*order, Step(kind, key))),
+                    trace=make_trace((parts.address(offset), 0xFF) for offset in offsets),
+                    shape=shape,
+                    run=before + VIN_LENGTH + len(behind),
+                    goes_on=behind[:1].translate(undoing).isdigit(),
+                )
 
 
 def _is_monotonous(text: str) -> bool:
@@ -141,22 +147,18 @@ def _is_monotonous(text: str) -> bool:
     )
 
 
-def _find_keys(keys: tuple[int, ...], stored: bytes) -> Iterator[int]:
+def _find_keys(kind: str, stored: bytes) -> Iterator[int]:
+    """The keys under which all bytes are of the alphabet, and the last four digits."""
     left = -1
-    for byte in stored:
-        left &= keys[byte]
-        if not left:
-            return
+    for keys, part in ((_DIGIT_KEYS[kind], stored[-4:]), (_KEYS[kind], stored[:-4])):
+        for byte in part:
+            left &= keys[byte]
+            if not left:
+                return
     while left:
         lowest = left & -left
         yield lowest.bit_length() - 1
         left ^= lowest
-
-
-def _undo(kind: str, key: int, stored: bytes) -> bytes:
-    if kind == "xor":
-        return bytes(byte ^ key for byte in stored)
-    return bytes((byte - key) % 256 for byte in stored)
 
 
 def _neighbours(keys: tuple[int, ...], key: int, data: bytes, place: int) -> tuple[int, bytes]:
