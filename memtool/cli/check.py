@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.progress import at_work
 from memtool.cli.session import clock, open_store, read_options, require_job
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.job import Stage, StageVerdict
@@ -63,21 +64,22 @@ def command(
     backups = open_store(store)
     chip = only_chip(opened, chip)
     choice = choose_layout(None, named=layout, opened=opened, chip=chip)
-    checked = check_stage(
-        CheckOrder(
-            opened=opened,
-            stage=Stage(stage) if stage else None,
-            name=file,
-            target=target,
-            reported_vins=reported_vins,
-            codes=codes,
-            layout=choice.loaded.layout if choice.loaded else None,
-            chip=chip,
-            options=read_options(read_format, base=base, overlap=overlap),
-        ),
-        backups,
-        now=clock(),
-    )
+    with at_work("checking"):
+        checked = check_stage(
+            CheckOrder(
+                opened=opened,
+                stage=Stage(stage) if stage else None,
+                name=file,
+                target=target,
+                reported_vins=reported_vins,
+                codes=codes,
+                layout=choice.loaded.layout if choice.loaded else None,
+                chip=chip,
+                options=read_options(read_format, base=base, overlap=overlap),
+            ),
+            backups,
+            now=clock(),
+        )
     if as_json:
         print_json(check_view.check_document(checked.stage, checked.checks, checked.verdict))
     else:

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from memtool.cli.progress import at_work
 from memtool.cli.session import clock, current_job, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.chip import Chip, find_chip
@@ -71,10 +72,13 @@ def command(
     require_fits(html, [read.image for read in reads])
     choice = choose_layout(None, named=layout_path, opened=opened, chip=chip or _job_chip(opened))
     layout = None if choice.loaded is None else choice.loaded.layout
-    difference = compare_images(reads[0].image, reads[1].image, layout=layout, chip=memory)
     _note_oddities(reads)
+    with at_work("comparing"):
+        difference = compare_images(reads[0].image, reads[1].image, layout=layout, chip=memory)
+        if html is not None:
+            _write_page(html, reads, difference, layout, choice.reason)
     if html is not None:
-        _write_page(html, reads, difference, layout, choice.reason)
+        note(f"Written: {safe_text(str(html))}; it opens in any browser, without network.")
     if opened is not None:
         _record(opened, reads, difference)
     if as_json:
@@ -108,7 +112,6 @@ def _write_page(
         ),
     )
     write_page(path, page)
-    note(f"Written: {safe_text(str(path))}; it opens in any browser, without network.")
 
 
 def _known_chip(name: str | None) -> Chip | None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from memtool.cli.progress import at_work
 from memtool.cli.session import clock, current_job, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.identity.known_identity import IdentityMatch, find_identity, normalise_identity
@@ -55,7 +56,8 @@ def command(
     for read in loaded:
         for finding in read.findings:
             note(safe_text(f"{read.path}: {finding.severity.value}: {finding.text}"))
-    found = [(read.path, find_identity(read.image, identity)) for read in loaded]
+    with at_work("looking for the identity"):
+        found = [(read.path, find_identity(read.image, identity)) for read in loaded]
     if opened is not None:
         telling = sum(match.is_telling for _, matches in found for match in matches)
         facts = {"command": "find", "telling_matches": telling}

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.progress import at_work
 from memtool.cli.session import clock, current_job, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.chip import CHIPS, find_chip
@@ -72,16 +73,18 @@ def command(
         kept = next((item for item in opened.job.reads if item.sha256 == digest), None)
     chip = chip or (kept.chip if kept else None)
     choice = choose_layout(loaded[0].image, named=layout, opened=opened, chip=chip)
-    inspection = inspect_images(
-        [read.image for read in loaded],
-        chip=find_chip(chip) if chip else None,
-        layout=choice.loaded.layout if choice.loaded else None,
-        deep=deep,
-        about_files=find_repeated(loaded),
-    )
-    facts = [read_facts(read) for read in loaded]
+    with at_work("looking at the image"):
+        inspection = inspect_images(
+            [read.image for read in loaded],
+            chip=find_chip(chip) if chip else None,
+            layout=choice.loaded.layout if choice.loaded else None,
+            deep=deep,
+            about_files=find_repeated(loaded),
+        )
+        facts = [read_facts(read) for read in loaded]
+        if html is not None:
+            write_page(html, render_inspect_page(facts, inspection, layout_reason=choice.reason))
     if html is not None:
-        write_page(html, render_inspect_page(facts, inspection, layout_reason=choice.reason))
         note(f"Written: {safe_text(str(html))}; it opens in any browser, without network.")
     if opened is not None:
         files = [(read.path, read.file_sha256) for read in loaded]

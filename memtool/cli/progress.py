@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import sys
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import click
 
@@ -36,4 +39,38 @@ class SearchProgress:
     def clear(self) -> None:
         """Leave no half line behind."""
         if self._live and self._shown:
-            click.echo("\r" + " " * 40 + "\r", nl=False, err=True)
+            _wipe()
+
+
+def _wipe() -> None:
+    click.echo("\r" + " " * 40 + "\r", nl=False, err=True)
+
+
+@contextmanager
+def at_work(what: str) -> Iterator[None]:
+    """While the body runs longer than a second, say on stderr what is done and how long it takes.
+
+    For work that cannot tell how far it is. At a terminal one line counts the seconds and is
+    wiped away in the end; elsewhere a line is written every five seconds.
+    """
+    done = threading.Event()
+    teller = threading.Thread(target=_tell, args=(what, done), daemon=True)
+    teller.start()
+    try:
+        yield
+    finally:
+        done.set()
+        teller.join()
+
+
+def _tell(what: str, done: threading.Event) -> None:
+    started, live = time.monotonic(), sys.stderr.isatty()
+    wait = _QUIET_SECONDS if live else _LINE_SECONDS
+    while not done.wait(wait):
+        line = f"{what}: {time.monotonic() - started:.0f} s"
+        if live:
+            click.echo(f"\r{line:<40}", nl=False, err=True)
+        else:
+            note(line)
+    if live and time.monotonic() - started > wait:
+        _wipe()

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.progress import at_work
 from memtool.cli.session import clock, open_store, require_job
 from memtool.cli.shared import PATH, note, output_options, print_json, store_option
 from memtool.core.finding import Verdict
@@ -43,14 +44,15 @@ def command(
 
     The donor's VIN is masked unless --shop. It says what is missing, too.
     """
-    written = write_report(
-        require_job(job),
-        open_store(store),
-        is_shop_copy=shop,
-        paper=Paper(paper),
-        with_pdf=not no_pdf,
-        now=clock(),
-    )
+    with at_work("writing the customer file"):
+        written = write_report(
+            require_job(job),
+            open_store(store),
+            is_shop_copy=shop,
+            paper=Paper(paper),
+            with_pdf=not no_pdf,
+            now=clock(),
+        )
     if as_json:
         print_json(report_document(written.report))
     else:

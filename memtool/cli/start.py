@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.progress import at_work
 from memtool.cli.session import ask, can_ask, clock, open_store, read_options
 from memtool.cli.shared import PATH, note, print_json, reading_options
 from memtool.core.backup import Role
@@ -135,9 +136,11 @@ def command(
         reseated=None if reseated is None else ("yes" if reseated else "no"),
     )
     now = clock()
-    view = start_job(request, backups, now=now)
+    with at_work("looking at both modules"):
+        view = start_job(request, backups, now=now)
+        if html is not None:
+            write_page(html, render_start_page(view, as_of=stamp(now)))
     if html is not None:
-        write_page(html, render_start_page(view, as_of=stamp(now)))
         note(f"Written: {safe_text(str(html))}; it opens in any browser, without network.")
     if as_json:
         print_json(start_view.start_document(view))

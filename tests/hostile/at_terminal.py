@@ -24,8 +24,12 @@ EVIL = "\x1b[35;45mEVIL\x1b]0;EVIL\x07\x9b2J\x9d0;EVIL\x9c\u202edcba\u2066\u200f
 OWN_COLOURS = frozenset({"", "0", "1", "2", "3", "4", "7", "22", "31", "32", "33", "34", "36"})
 """What the tool and click use; the hostile texts use others."""
 _COLOUR = re.compile(r"\x1b\[([0-9;]*)m")
-_OWN = re.compile(r"\x1b\[2J\x1b\[1;1H|\rsearching: [ -~]*|\r {40}\r")
-"""`layout review` begins a new screen; a search says how far it is, over and over in one line."""
+_OWN = re.compile(
+    r"\x1b\[2J\x1b\[1;1H|\rsearching: [ -~]*|\r {40}\r|\r(?:looking at the image|comparing"
+    r"|looking at both modules|looking for the identity|checking|writing the customer file):"
+    r" \d+ s *"
+)
+"""`layout review` begins a new screen; long work says how far it is, over and over in one line."""
 _DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
