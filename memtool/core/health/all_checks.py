@@ -14,11 +14,11 @@ from memtool.core.health.content import (
     find_identity_in_new,
     tell_fill,
     tell_repeats,
-    tell_texts,
 )
 from memtool.core.health.data_lines import find_shorted_data_lines, find_stuck_data_lines
 from memtool.core.health.evidence import Evidence, gather_evidence
 from memtool.core.health.size import find_size_faults
+from memtool.core.health.texts import tell_texts
 from memtool.core.health.transfer import find_transfer_damage
 from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout

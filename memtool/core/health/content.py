@@ -1,21 +1,16 @@
-"""What is in the read: information, no judgement, apart from what a layout expects."""
+"""How the read is filled: information, no judgement, apart from what a layout expects."""
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
-from enum import StrEnum
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from memtool.core.finding import Finding, Severity
-from memtool.core.health.evidence import Evidence
+from memtool.core.health.evidence import LISTED_SPANS, Evidence
 from memtool.core.health.readable import find_certain_vins
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
 from memtool.core.reads.runs import defined_bytes, runs_of_mask
-from memtool.core.span import Span, format_address, format_span_with_length, subtract_spans
+from memtool.core.span import Span, format_address, format_span_with_length
 
 if TYPE_CHECKING:
     from memtool.core.reads.runs import Bytes, Mask
@@ -23,89 +18,6 @@ if TYPE_CHECKING:
 STRIP_CELLS = 32
 _STRIP_SIGNS = "_12345678"
 """One sign a cell: ``_`` all bytes alike, else the bits of information a byte carries."""
-
-
-class TextKind(StrEnum):
-    """What a readable text looks like."""
-
-    DATE = "date"
-    PART_NUMBER = "part number"
-    TEXT = "text"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadableText:
-    """A text that stands plainly in the image."""
-
-    text: str
-    span: Span
-    kind: TextKind
-
-
-_PRINTABLE = re.compile(rb"[ -~]{6,}")
-_DATE = re.compile(
-    r"(?:19|20)[0-9]{2}[-./]?(?:0[1-9]|1[0-2])[-./]?(?:0[1-9]|[12][0-9]|3[01])"
-    r"|(?:0[1-9]|[12][0-9]|3[01])[-./](?:0[1-9]|1[0-2])[-./](?:19|20)?[0-9]{2}"
-)
-_PART_NUMBER = re.compile(r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]")
-_VIN_SHAPE = re.compile(r"[A-HJ-NPR-Z0-9]{17}")
-_WORDLIKE = re.compile(r"[A-Za-z0-9]{4,}")
-_LISTED_SPANS = 1000
-"""A finding that is information lists no more places than this."""
-_LONGEST_SHOWN = 24
-_TEXTS_SHOWN = 3
-
-
-def find_texts(image: Image, layout: Layout | None = None) -> tuple[ReadableText, ...]:
-    """Every readable text of six characters and more, by address.
-
-    Protected regions of `layout` are left out. Runs that creep from one character to the
-    next, as tables of numbers do, are left out too.
-    """
-    protected = [] if layout is None else [r.span for r in layout.regions_of(RegionKind.PROTECTED)]
-    found = []
-    for span in subtract_spans(image.spans, protected):
-        for match in _PRINTABLE.finditer(image.read(span)):
-            text = match.group().decode("ascii").strip()
-            if not _WORDLIKE.search(text) or _creeps(text):
-                continue
-            start = span.start + match.start() + match.group().index(text.encode("ascii"))
-            place = Span(start, start + len(text))
-            found.append(ReadableText(text=text, span=place, kind=_kind_of(text)))
-    return tuple(found)
-
-
-def _creeps(text: str) -> bool:
-    near = sum(abs(ord(a) - ord(b)) <= 1 for a, b in pairwise(text))
-    return 2 * near > len(text) - 1
-
-
-def _kind_of(text: str) -> TextKind:
-    if _DATE.fullmatch(text):
-        return TextKind.DATE
-    return TextKind.PART_NUMBER if _PART_NUMBER.fullmatch(text) else TextKind.TEXT
-
-
-def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
-    """How many readable texts there are, and the first of them: part numbers and dates first."""
-    texts = find_texts(evidence.image, evidence.layout)
-    if not texts:
-        return ()
-    order = list(TextKind)
-    # VINs have their own place in every view, and are masked in some.
-    others = [text for text in texts if not _VIN_SHAPE.search(text.text)]
-    shown = sorted(others, key=lambda text: (order.index(text.kind), text.span))[:_TEXTS_SHOWN]
-    words = ", ".join(
-        f"'{text.text[:_LONGEST_SHOWN]}{'...' if len(text.text) > _LONGEST_SHOWN else ''}' at "
-        f"{format_address(text.span.start)}"
-        for text in shown
-    )
-    many = f"{len(texts)} readable texts" if len(texts) > 1 else "One readable text"
-    rest = "" if len(others) <= _TEXTS_SHOWN else ", ..."
-    if not others:
-        words = "of the shape of a VIN"
-    spans = tuple(text.span for text in texts[:_LISTED_SPANS])
-    return (evidence.finding("content-texts", Severity.INFO, f"{many}: {words}{rest}.", spans),)
 
 
 def compute_entropy_strip(image: Image, cells: int = STRIP_CELLS) -> tuple[float, ...]:
@@ -176,7 +88,7 @@ def tell_repeats(evidence: Evidence) -> tuple[Finding, ...]:
     if not doubts:
         text = f"{said}, all alike: copies."
         return (
-            evidence.finding("content-copies", Severity.INFO, text, tuple(spans[:_LISTED_SPANS])),
+            evidence.finding("content-copies", Severity.INFO, text, tuple(spans[:LISTED_SPANS])),
         )
     odd = _odd_one(evidence, distance, doubts)
     places = format_span_with_length(doubts[0])
@@ -184,7 +96,7 @@ def tell_repeats(evidence: Evidence) -> tuple[Finding, ...]:
     text = f"{said}, but the copies disagree at {places}{more}{odd}: counters, or one is damaged."
     return (
         evidence.finding(
-            "content-copies-disagree", Severity.INFO, text, tuple(doubts[:_LISTED_SPANS])
+            "content-copies-disagree", Severity.INFO, text, tuple(doubts[:LISTED_SPANS])
         ),
     )
 

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 BLANKS = (0xFF, 0x00)
 """What empty memory reads as: erased, or cleared. They carry little evidence."""
 
+LISTED_SPANS = 1000
+"""A finding that is information lists no more places than this."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:

@@ -1,4 +1,4 @@
-"""What is in a read: texts, fill, repeats."""
+"""How a read is filled, and what stands in it twice."""
 
 from __future__ import annotations
 
@@ -8,56 +8,13 @@ import pytest
 
 from memtool.core.finding import Finding
 from memtool.core.health import find_health
-from memtool.core.health.content import TextKind, compute_entropy_strip, find_texts
+from memtool.core.health.content import compute_entropy_strip
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout, ModuleKind
-from memtool.core.layouts.region import Region, RegionKind
 from memtool.core.span import Span
 
 
 def told(data: bytes, code: str) -> Finding:
     return next(f for f in find_health(Image.from_bytes(data)) if f.code == code)
-
-
-def test_texts_are_found_with_their_kind_and_place() -> None:
-    data = b"\xff" * 16 + b"4711-0815-A\x00\xff\xff2019-04-27\xff\xff\xffDoor controller\x01"
-    found = find_texts(Image.from_bytes(data, base=0x100))
-    assert [(text.text, text.kind, text.span.start) for text in found] == [
-        ("4711-0815-A", TextKind.PART_NUMBER, 0x110),
-        ("2019-04-27", TextKind.DATE, 0x11E),
-        ("Door controller", TextKind.TEXT, 0x12B),
-    ]
-
-
-def test_texts_of_protected_regions_are_not_shown() -> None:
-    layout = Layout(
-        name="bench",
-        chip="24C01",
-        size=128,
-        module=ModuleKind.BODY,
-        regions=(Region(name="keys", span=Span(0x10, 0x30), kind=RegionKind.PROTECTED),),
-    )
-    data = bytearray(b"\xff" * 128)
-    data[0x10:0x1A] = b"SECRETKEY1"
-    data[0x40:0x4A] = b"PUBLIC9999"
-    image = Image.from_bytes(bytes(data))
-    assert [text.text for text in find_texts(image, layout)] == ["PUBLIC9999"]
-    assert all("SECRET" not in f.text for f in find_health(image, layout=layout))
-
-
-def test_a_vin_is_counted_and_not_shown() -> None:
-    # 49 CFR 565.15 Table VI example.
-    data = b"\xff" * 32 + b"1G4AH59H45G118341" + b"\xff" * 32
-    finding = told(data, "content-texts")
-    assert "1G4AH" not in finding.text
-    assert finding.spans == (Span(32, 49),)
-    finding = told(data + b"4711-0815-A" + b"\xff" * 36, "content-texts")
-    assert "1G4AH" not in finding.text
-    assert "4711-0815-A" in finding.text
-
-
-def test_tables_that_creep_through_letters_are_no_text() -> None:
-    assert find_texts(Image.from_bytes(b"\x01ABCDEFFEDCBA@AABBCC\x01")) == ()
 
 
 def test_entropy_is_that_of_known_distributions() -> None:

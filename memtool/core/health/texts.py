@@ -1,0 +1,151 @@
+"""Readable texts of a read, and which of them look like the module's own identity.
+
+Nothing here is judged. What a text looks like follows from how parts are labelled: common
+practice, no source. A part number and a serial number without a label cannot be told apart in
+one module; between two of the same part the serial number differs.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import groupby, pairwise
+
+from memtool.core.finding import Finding, Severity
+from memtool.core.health.evidence import LISTED_SPANS, Evidence
+from memtool.core.image import Image
+from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.region import RegionKind
+from memtool.core.span import Span, format_address, subtract_spans
+
+
+class TextKind(StrEnum):
+    """What a readable text looks like."""
+
+    HARDWARE_LEVEL = "hardware level"
+    SOFTWARE_LEVEL = "software level"
+    PART_NUMBER = "part number"
+    SERIAL_NUMBER = "serial number"
+    PART_OR_SERIAL = "part or serial number"
+    DATE = "date"
+    TEXT = "text"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadableText:
+    """A text that stands plainly in the image."""
+
+    text: str
+    span: Span
+    kind: TextKind
+
+
+_PRINTABLE = re.compile(rb"[ -~]{6,}")
+_MARK = r"(?:[ .:#_/=-]*)"
+_LEVEL = _MARK + r"(?:V|VER|VERS|VERSION|REV|LEVEL)?" + _MARK + r"[0-9][A-Z0-9._/-]{0,11}"
+_NUMBER_WORD = r" ?(?:NO|NR|NUMBER)"
+_NUMBER = r"(?![A-Z])" + _MARK + r"(?=[A-Z ./-]*[0-9])[A-Z0-9][A-Z0-9 ./-]{3,23}"
+_SHAPES = {
+    TextKind.HARDWARE_LEVEL: re.compile(rf"(?:H/?W|HARDWARE){_LEVEL}"),
+    TextKind.SOFTWARE_LEVEL: re.compile(rf"(?:S/?W|SOFTWARE){_LEVEL}"),
+    TextKind.PART_NUMBER: re.compile(rf"(?:P/?N|PART{_NUMBER_WORD}){_NUMBER}"),
+    TextKind.SERIAL_NUMBER: re.compile(rf"(?:S/?N|SER(?:IAL)?{_NUMBER_WORD}){_NUMBER}"),
+    TextKind.DATE: re.compile(
+        r"(?:19|20)[0-9]{2}[-./]?(?:0[1-9]|1[0-2])[-./]?(?:0[1-9]|[12][0-9]|3[01])"
+        r"|(?:0[1-9]|[12][0-9]|3[01])[-./](?:0[1-9]|1[0-2])[-./](?:19|20)?[0-9]{2}"
+    ),
+    TextKind.PART_OR_SERIAL: re.compile(
+        r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]"
+    ),
+}
+"""The first that fits the whole text decides."""
+_LABELLED = frozenset(list(TextKind)[:4])
+_OF_THE_MODULE = frozenset(TextKind) - {TextKind.DATE, TextKind.TEXT}
+_VIN_SHAPE = re.compile(r"[A-HJ-NPR-Z0-9]{17}")
+_WORDLIKE = re.compile(r"[A-Za-z0-9]{4,}")
+_LONGEST_NAMED = 48
+"""No label is longer; long texts would keep the expressions busy."""
+_LONGEST_SHOWN = 24
+_TEXTS_SHOWN = 3
+_IDENTITIES_SHOWN = 5
+_LONGEST_LIST = 190
+
+
+def find_texts(image: Image, layout: Layout | None = None) -> tuple[ReadableText, ...]:
+    """Every readable text of six characters and more, by address.
+
+    Protected regions of `layout` are left out. So are runs without a word or number of four
+    characters, and runs that creep from one character to the next, as tables of numbers do,
+    but for those that begin with a label.
+    """
+    protected = [] if layout is None else [r.span for r in layout.regions_of(RegionKind.PROTECTED)]
+    found = []
+    for span in subtract_spans(image.spans, protected):
+        for match in _PRINTABLE.finditer(image.read(span)):
+            text = match.group().decode("ascii").strip()
+            kind = _kind_of(text)
+            if kind not in _LABELLED and (not _WORDLIKE.search(text) or _creeps(text)):
+                continue
+            start = span.start + match.start() + match.group().index(text.encode("ascii"))
+            place = Span(start, start + len(text))
+            found.append(ReadableText(text=text, span=place, kind=kind))
+    return tuple(found)
+
+
+def _creeps(text: str) -> bool:
+    near = sum(abs(ord(a) - ord(b)) <= 1 for a, b in pairwise(text))
+    return 2 * near > len(text) - 1
+
+
+def _kind_of(text: str) -> TextKind:
+    if len(text) > _LONGEST_NAMED:
+        return TextKind.TEXT
+    fitting = (kind for kind, shape in _SHAPES.items() if shape.fullmatch(text.upper()))
+    kind = next(fitting, TextKind.TEXT)
+    # Without a label small letters are words.
+    is_word = kind is TextKind.PART_OR_SERIAL and text != text.upper()
+    return TextKind.TEXT if is_word else kind
+
+
+def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
+    """The module's own identity, and how many other readable texts there are."""
+    texts = find_texts(evidence.image, evidence.layout)
+    # VINs have their own place in every view, and are masked in some.
+    open_texts = [text for text in texts if not _VIN_SHAPE.search(text.text)]
+    own = [text for text in open_texts if text.kind in _OF_THE_MODULE]
+    others = [text for text in texts if text not in own]
+    found = []
+    if own:
+        words = f"Module identity, by its looks: {_name_all(own)}."
+        spans = tuple(text.span for text in own[:LISTED_SPANS])
+        found.append(evidence.finding("content-module-identity", Severity.INFO, words, spans))
+    if others:
+        shown = sorted((text for text in open_texts if text not in own), key=_order)
+        many = f"{len(others)} readable texts" if len(others) > 1 else "One readable text"
+        words = ", ".join(map(_name, shown[:_TEXTS_SHOWN])) or "of the shape of a VIN"
+        words += ", ..." if len(shown) > _TEXTS_SHOWN else ""
+        spans = tuple(text.span for text in others[:LISTED_SPANS])
+        found.append(evidence.finding("content-texts", Severity.INFO, f"{many}: {words}.", spans))
+    return tuple(found)
+
+
+def _order(text: ReadableText) -> tuple[int, Span]:
+    return list(TextKind).index(text.kind), text.span
+
+
+def _name_all(texts: list[ReadableText]) -> str:
+    """The first different ones that fit into a sentence, the kinds in their order."""
+    different = {text.text: text for text in sorted(texts, key=_order, reverse=True)}
+    left = sorted(different.values(), key=_order)
+    for many in range(min(_IDENTITIES_SHOWN, len(left)), 0, -1):
+        kinds = groupby(left[:many], key=lambda text: text.kind)
+        words = "; ".join(f"{kind.value} {', '.join(map(_name, group))}" for kind, group in kinds)
+        if len(words) <= _LONGEST_LIST:
+            break
+    return words + (", ..." if many < len(left) else "")
+
+
+def _name(text: ReadableText) -> str:
+    cut = text.text[:_LONGEST_SHOWN] + ("..." if len(text.text) > _LONGEST_SHOWN else "")
+    return f"'{cut}' at {format_address(text.span.start)}"
