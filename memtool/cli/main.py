@@ -42,6 +42,7 @@ BUG = 70
 OUTPUT_LOST = 5
 """The work is done, but what there was to say did not reach its reader."""
 
+_SHOW_UNRAISABLE = sys.unraisablehook
 _NO_NAME = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.ELOOP})
 
 
@@ -61,6 +62,7 @@ def benchimage() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and end the process with the exit status of `docs/commands.md`."""
+    sys.unraisablehook = _show_no_late_interrupt
     closed = io.StringIO()
     if sys.stdout is None:
         sys.stdout = closed
@@ -78,6 +80,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
         _say("the output could not be written: it is closed.")
         status = status if status > 1 else OUTPUT_LOST
     sys.exit(status)
+
+
+def _show_no_late_interrupt(raised: sys.UnraisableHookArgs) -> None:
+    """Ctrl-C that meets a destructor ends nothing; Python would show its traceback alone."""
+    if not isinstance(raised.exc_value, KeyboardInterrupt):
+        _SHOW_UNRAISABLE(raised)
 
 
 def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
