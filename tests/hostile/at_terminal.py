@@ -1,8 +1,7 @@
-"""Runs the command at a real pseudo-terminal, quickly: each run is a fork of this process."""
+"""Runs the command as a process of its own at a real pseudo-terminal."""
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import fcntl
 import os
@@ -10,14 +9,17 @@ import re
 import select
 import signal
 import struct
+import sys
 import termios
 import time
 import unicodedata
 from pathlib import Path
+from typing import NoReturn
 
 import click
 
 from memtool.cli.main import benchimage
+from tests.command_line import ROOT
 
 EVIL = "\x1b[35;45mEVIL\x1b]0;EVIL\x07\x9b2J\x9d0;EVIL\x9c\u202edcba\u2066\u200f\u2028\u061c"
 """Colours and a window title by ESC and by C1, and each kind of control of direction."""
@@ -89,35 +91,17 @@ def run_at_terminal(
     return os.waitstatus_to_exitcode(status), shown.decode("utf-8")
 
 
-def _be_the_command(arguments: list[str], cwd: Path) -> None:
-    import ctypes
-    import sys
-
-    from memtool.cli.main import main
-
-    # Pytest has loaded Python's line editing, which writes escape sequences of its own; the
-    # tool never loads it.
-    line_editing = ctypes.c_void_p.in_dll(ctypes.pythonapi, "PyOS_ReadlineFunctionPointer")
-    line_editing.value = None
-
-    status = 99
+def _be_the_command(arguments: list[str], cwd: Path) -> NoReturn:
+    environment = {
+        name: value
+        for name, value in os.environ.items()
+        if name not in ("NO_COLOR", "CI", "COLUMNS")
+    } | {"TERM": "xterm-256color", "PYTHONPATH": str(ROOT)}
     try:
         os.chdir(cwd)
-        sys.stdin = os.fdopen(0, encoding="utf-8")
-        sys.stdout = os.fdopen(1, "w", encoding="utf-8")
-        sys.stderr = os.fdopen(2, "w", encoding="utf-8", errors="backslashreplace")
-        for name in ("NO_COLOR", "CI", "COLUMNS"):
-            os.environ.pop(name, None)
-        os.environ.update(TERM="xterm-256color")
-        main(arguments)
-    except SystemExit as end:
-        status = end.code if isinstance(end.code, int) else 98
-    except BaseException as error:  # noqa: BLE001 - the parent reports it
-        os.write(2, f"Traceback, escaped: {error!r}\n".encode())
-    with contextlib.suppress(OSError, ValueError):
-        sys.stdout.flush()
-        sys.stderr.flush()
-    os._exit(status)
+        os.execve(sys.executable, [sys.executable, "-m", "memtool", *arguments], environment)
+    finally:
+        os._exit(99)
 
 
 def leaf_commands() -> list[tuple[str, ...]]:
