@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memtool.core.backup import Role
-from memtool.core.drafting import ModuleReads, draft_layout
+from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked
+from memtool.core.drafting import (
+    ChecksumGuess,
+    Confidence,
+    Draft,
+    ModuleReads,
+    RegionGuess,
+    draft_layout,
+)
 from memtool.core.image import Image
 from memtool.core.layouts.layout import ModuleKind
+from memtool.core.layouts.region import BlankSource, Region, RegionKind
+from memtool.core.span import Span
 from memtool.store.drafts import (
     DraftHeader,
+    blank_value,
     edit_layout_text,
     read_guess_texts,
     write_draft_text,
@@ -105,6 +117,75 @@ def test_layout_written_by_hand_keeps_its_own_comments() -> None:
     edited = edit_layout_text(by_hand, remove=["options"], reviewed="by N. N.")
     assert "# mine" in edited
     assert parse_layout(edited).region_named("options") is None
+
+
+def test_review_of_a_layout_that_never_said_so_is_written_into_it() -> None:
+    by_hand = "".join(line for line in LAYOUT.splitlines(True) if "reviewed" not in line)
+    assert not parse_layout(by_hand).reviewed
+    assert parse_layout(edit_layout_text(by_hand, reviewed="by N. N.")).reviewed
+
+
+def test_key_without_a_value_is_taken_out_where_it_is() -> None:
+    without = {"type": None, "blank_to": None, "copy_of": None}
+    edited = edit_layout_text(LAYOUT, change={"VIN": without})
+    region, before = (parse_layout(text).region_named("VIN") for text in (edited, LAYOUT))
+    assert region is not None
+    assert before is not None
+    assert before.type is not None
+    assert region == replace(before, type=None, blank_to=None, copy_of=None)
+
+
+def checksum(stored: Span, *, total: int | None = None) -> ChecksumGuess:
+    algorithm = "SUM-8" if len(stored) == 1 else "SUM-16"
+    rule = ChecksumRule(
+        name=f"sum at {stored.start}",
+        algorithm=algorithm if total is None else f"{algorithm}/TOTAL",
+        covers=(Span(0, 16 if total is None else stored.end),),
+        stored=stored,
+        byte_order="little" if len(stored) > 1 else "big",
+        total=total,
+        when_blanked=WhenBlanked.REFRESH,
+    )
+    return ChecksumGuess(
+        rule=rule, evidence=("It fits.",), confidence=Confidence.LIKELY, expected_by_chance=0.0
+    )
+
+
+def test_every_kind_of_guess_is_read_back_as_it_was_written() -> None:
+    """Fields of one byte and of two, with a total and without; every kind of blank value."""
+    blanks: tuple[BlankSource | bytes | None, ...] = (
+        *(None, BlankSource.ERASED, BlankSource.REFERENCE, b"\x20", b"\x00\xff"),
+    )
+    regions = tuple(
+        RegionGuess(
+            region=Region(
+                name=f"part {place}",
+                span=Span(0x40 + 8 * place, 0x48 + 8 * place),
+                kind=RegionKind.STATE,
+                blank_to=blank,
+            ),
+            evidence=(),
+            confidence=Confidence.POSSIBLE,
+        )
+        for place, blank in enumerate(blanks)
+    )
+    checksums = (checksum(Span(16, 17)), checksum(Span(18, 20)))
+    draft = Draft(
+        span=Span(0, 256),
+        erased=0xFF,
+        regions=regions,
+        checksums=(*checksums, checksum(Span(20, 22), total=0x1234)),
+        unknown=(),
+        notes=(),
+    )
+    text = write_draft_text(draft, HEADER)
+    assert "nothing is known" not in text
+    layout = parse_layout(text)
+    fields = {rule.name for rule in layout.checksums}
+    found = [region for region in layout.regions if region.name not in fields]
+    assert found == [guess.region for guess in regions]
+    assert list(layout.checksums) == [guess.rule for guess in draft.checksums]
+    assert [blank_value(region) for region in found] == [None, "erased", "reference", 32, "00 FF"]
 
 
 _PIECES = st.lists(

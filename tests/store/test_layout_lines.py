@@ -74,6 +74,27 @@ def test_line_of_crlf_text_counts_line_feeds() -> None:
     assert find_lines(text).line_of(("region", 0, "span")) == 5
 
 
+@pytest.mark.parametrize("rest", ["[layout", "[=]", "= 3", "name 3", '["x"', "a..b = 1"])
+def test_text_that_is_no_toml_is_indexed_as_far_as_it_goes(rest: str) -> None:
+    index = find_lines(f"[layout]\nname = 1\n{rest}\nsize = 2\n")
+    assert index.line_of(("layout", "name")) == 2
+    assert ("layout", "size") not in index.lines
+
+
+def test_text_without_an_end_hides_what_follows_it() -> None:
+    index = find_lines('[layout]\nname = "no end\nsize = 2\n')
+    assert index.lines == {("layout",): 1, ("layout", "name"): 2}
+
+
+def test_very_deep_keys_are_found_at_their_upper_parts() -> None:
+    text = f"\n{'.'.join('abcdefgh')} = 1\nsize = 2\n"
+    tomllib.loads(text)
+    index = find_lines(text)
+    assert index.line_of(tuple("abcdefgh")) == 2
+    assert max(map(len, index.lines)) == 6
+    assert index.line_of(("size",)) == 3
+
+
 WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["Cs"]), max_size=12)
 VALUES: st.SearchStrategy[Any] = st.recursive(
     st.one_of(WORDS, st.integers(-9, 9), st.booleans(), st.floats(allow_nan=False)),

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from memtool.core.checksums.checksum import WhenBlanked
 from memtool.core.layouts.layout import BitField, BlankSource, FieldType, ModuleKind, RegionKind
 from memtool.core.span import Span
-from memtool.errors import Fault, InputError, LayoutError, RefusalError, UsageError
+from memtool.errors import Fault, InputError, LayoutError, RefusalError, StoreError, UsageError
 from memtool.store.layout_files.layouts import (
     LARGEST_FILE,
     add_to_library,
@@ -592,3 +592,77 @@ def test_fuzzed_changes_of_a_sound_file_end_in_a_layout_or_in_faults(
     for place, gone, new in changes:
         text = text[:place] + new + text[place + gone :]
     check_ends_in_a_layout_or_in_faults(text)
+
+
+def test_blank_name_is_a_fault_of_its_own() -> None:
+    assert faults_of(HEAD + REGION.replace('"a"', '"  "')) == [
+        (7, "layout-value", "region '  ': 'name' is blank")
+    ]
+
+
+def test_list_of_too_many_entries_is_told_once() -> None:
+    parts = ", ".join(['"a"'] * 1001)
+    text = HEAD.replace('module = "body"', f"parts = [\n{parts.replace(', ', chr(10) + ', ')}]")
+    assert (5, "layout-value", "'parts' has more than 1000 entries") in faults_of(text)
+
+
+def test_more_tables_than_a_layout_has_are_told_by_their_number() -> None:
+    assert faults_of(HEAD + "[[region]]\n" * 5001) == [
+        (6, "layout-value", "5001 tables [[region]] are more than 5000")
+    ]
+
+
+def test_bits_of_a_misspelt_type_are_not_told_twice() -> None:
+    region = REGION.replace("+17", "+1") + 'type = "bit"\n[region.bits]\none = "0"\n'
+    assert [code for _, code, _ in faults_of(HEAD + region)] == ["layout-type-unknown"]
+
+
+@pytest.mark.parametrize(
+    ("form", "lengths"),
+    [("plain", [17]), ("swapped-16", [17, 18]), ("swapped-32", [17, 18, 19, 20])],
+)
+def test_vin_in_swapped_words_may_fill_its_last_word(form: str, lengths: list[int]) -> None:
+    fitting = []
+    for length in range(14, 24):
+        region = REGION.replace("+17", f"+{length}").replace('"state"', '"vehicle-identity"')
+        text = HEAD + region + f'type = "vin"\nstored_as = "{form}"\n'
+        try:
+            fitting.append(len(parse_layout(text).regions[0].span))
+        except LayoutError as error:
+            assert error.code == "layout-length"  # noqa: PT017 - some of the lengths fit
+    assert fitting == lengths
+
+
+def test_stored_form_of_another_type_is_told_once() -> None:
+    region = REGION.replace('"state"', '"state"\ntype = "vin"') + "stored_as = 3\n"
+    assert faults_of(HEAD + region) == [
+        (11, "layout-value", "'stored_as' must be text in quotes, but is 3")
+    ]
+
+
+def test_field_that_is_too_long_for_its_stored_form_is_refused() -> None:
+    large = HEAD.replace('"24C04"', '"controller flash"').replace("512", "0x100000")
+    region = REGION.replace("+17", "+513") + 'stored_as = "inverted"\n'
+    assert faults_of(large + region) == [
+        (
+            8,
+            "layout-length",
+            "region 'a': stored as inverted, a field has 512 bytes at most",
+        )
+    ]
+
+
+def test_layout_that_vanishes_while_the_library_is_read_is_left_out(tmp_path: Path) -> None:
+    (tmp_path / "here.toml").write_text(HEAD + REGION)
+    (tmp_path / "gone.toml").symlink_to(tmp_path / "taken away")
+    library = read_library(tmp_path)
+    assert [Path(loaded.path).name for loaded in library.layouts] == ["here.toml"]
+    assert library.broken == ()
+
+
+def test_library_folder_that_cannot_be_made_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "small.toml").write_text(HEAD + REGION)
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match="cannot be made") as caught:
+        add_to_library(tmp_path / "small.toml", tmp_path / "file" / "layouts")
+    assert caught.value.code == "layout-folder"
