@@ -10,7 +10,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import groupby, pairwise
+from itertools import groupby
+from operator import sub
 
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import LISTED_SPANS, Evidence
@@ -94,8 +95,9 @@ def find_texts(image: Image, layout: Layout | None = None) -> tuple[ReadableText
 
 
 def _creeps(text: str) -> bool:
-    near = sum(abs(ord(a) - ord(b)) <= 1 for a, b in pairwise(text))
-    return 2 * near > len(text) - 1
+    codes = text.encode()
+    steps = list(map(sub, codes, codes[1:]))
+    return 2 * sum(map(steps.count, (-1, 0, 1))) > len(steps)
 
 
 def _kind_of(text: str) -> TextKind:
@@ -112,16 +114,16 @@ def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
     """The module's own identity, and how many other readable texts there are."""
     texts = find_texts(evidence.image, evidence.layout)
     # VINs have their own place in every view, and are masked in some.
-    open_texts = [text for text in texts if not _VIN_SHAPE.search(text.text)]
-    own = [text for text in open_texts if text.kind in _OF_THE_MODULE]
-    others = [text for text in texts if text not in own]
+    vins = {text for text in texts if _VIN_SHAPE.search(text.text)}
+    own = [text for text in texts if text.kind in _OF_THE_MODULE and text not in vins]
+    others = [text for text in texts if text.kind not in _OF_THE_MODULE or text in vins]
     found = []
     if own:
         words = f"Module identity, by its looks: {_name_all(own)}."
         spans = tuple(text.span for text in own[:LISTED_SPANS])
         found.append(evidence.finding("content-module-identity", Severity.INFO, words, spans))
     if others:
-        shown = sorted((text for text in open_texts if text not in own), key=_order)
+        shown = sorted((text for text in others if text not in vins), key=_order)
         many = f"{len(others)} readable texts" if len(others) > 1 else "One readable text"
         words = ", ".join(map(_name, shown[:_TEXTS_SHOWN])) or "of the shape of a VIN"
         words += ", ..." if len(shown) > _TEXTS_SHOWN else ""
