@@ -138,9 +138,11 @@ class StartClasses:
             _places=nearest[rows],
         )
 
-    def count(self, ends: Keys, limits: Indexes) -> tuple[Indexes, Indexes] | None:
-        """The ends that have starts, and how many each has."""
-        joined = self._join(ends, limits, None)
+    def count(
+        self, ends: Keys, limits: Indexes, floors: Indexes | None = None
+    ) -> tuple[Indexes, Indexes] | None:
+        """The ends that have starts, and how many each has; see `match`."""
+        joined = self._join(ends, limits, floors)
         if joined is None:
             return None
         hits, nearest, first, _, _ = joined

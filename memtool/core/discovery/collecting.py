@@ -103,10 +103,17 @@ class Candidate:
     """Starts below this were tried for the end."""
 
     @property
-    def rank(self) -> tuple[float, int, int, int, int]:
-        """Sorts the best one first."""
-        bits = self.search.bits[self.contents - 1]
-        return (-bits, TIERS[self.search.placement], -self.marks, self.start, self.end)
+    def rank(self) -> tuple[float, int, bool, int, int, int]:
+        """Sorts the best one first; of equal evidence, the most usual writing and place."""
+        search = self.search
+        return (
+            -search.bits[self.contents - 1],
+            TIERS[search.placement],
+            search.order.word_swapped,
+            -self.marks,
+            self.start,
+            self.end,
+        )
 
 
 TIERS = {

@@ -25,7 +25,12 @@ import numpy as np
 
 from memtool.core.checksums.algorithms import compute_value, get_algorithm
 from memtool.core.discovery.collecting import TIERS, Candidate, Collector
-from memtool.core.discovery.evidence import expected_other_starts, independent_rows, proves_nothing
+from memtool.core.discovery.evidence import (
+    MIXED_SUM,
+    expected_other_starts,
+    independent_rows,
+    proves_nothing,
+)
 from memtool.core.discovery.results import (
     CONVINCING,
     HOPELESS,
@@ -50,7 +55,7 @@ class _Confirmed:
     equivalents: tuple[Equivalent, ...]
 
     @property
-    def rank(self) -> tuple[float, int, int, int, int]:
+    def rank(self) -> tuple[float, int, bool, int, int, int]:
         return (-self.bits, *self.candidate.rank[1:])
 
 
@@ -166,10 +171,7 @@ def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
         )
     if not adding:
         return None
-    bits = search.bits[len(adding) - 1]
-    if search.length:
-        mixed = search.length if search.linear else 2 * search.length
-        bits *= min(1.0, (candidate.end - candidate.start) / mixed)
+    bits = _mixed_bits(candidate, len(adding))
     return _Confirmed(
         candidate=candidate,
         bits=bits,
@@ -178,6 +180,23 @@ def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
         stored=stored,
         equivalents=candidate.equivalents,
     )
+
+
+def _mixed_bits(candidate: Candidate, adding: int) -> float:
+    """Bits of evidence; blocks that hardly mix their bytes count in proportion.
+
+    For sums, numbers that differ between the images count in proportion to the bytes of the
+    block that do: one that differs and a number that goes with it may be a copy.
+    """
+    search, start, end = candidate.search, candidate.start, candidate.end
+    one, bits = search.bits[0], search.bits[adding - 1]
+    if not search.length:
+        return bits
+    mixed = search.length if search.linear else MIXED_SUM * search.length
+    if adding > 1 and not search.linear:
+        first, last = np.searchsorted(candidate.area.differing, [start, end])
+        bits = one + (bits - one) * min(1.0, int(last - first) / mixed)
+    return bits * min(1.0, (end - start) / mixed)
 
 
 def _fits(name: str, block: bytes, number: int) -> bool:

@@ -36,6 +36,8 @@ Bytes = NDArray[np.uint8]
 Places = NDArray[np.int32]
 
 MOST_COUNTED = 8
+MIXED_SUM = 2
+"""A sum over fewer bytes than so many of its own numbers is hardly mixed."""
 _CHUNK = 1 << 16
 
 

@@ -3,9 +3,8 @@
 Facts
 -----
 - Images whose stored numbers are equal are one piece of evidence: permuted digits keep a sum.
-- A uniform stored number fits with 2^-width whatever the sum's spread. Numbers in tables
-  and erased areas are not uniform: the same search with the fields taken from elsewhere
-  measures what chance makes there.
+- Where chance makes more than a uniform stored number would (`measured_chance`), sums are
+  worth less.
 """
 
 from __future__ import annotations
@@ -17,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from memtool.core.checksums.algorithms import Algorithm, Family
-from memtool.core.discovery.area import Area, FixedField, count_distinct
-from memtool.core.discovery.classes import Indexes
+from memtool.core.discovery.area import Area, FixedField
+from memtool.core.discovery.classes import Indexes, Matches
 from memtool.core.discovery.collecting import (
     TIERS,
     Collector,
@@ -29,6 +28,7 @@ from memtool.core.discovery.collecting import (
 )
 from memtool.core.discovery.crc_search import expect_fixed
 from memtool.core.discovery.evidence import count_pairs, expected_by_level
+from memtool.core.discovery.measured_chance import SumEnds, measure_chance
 from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_sides import (
     Numbers,
@@ -40,11 +40,6 @@ from memtool.core.discovery.sum_sides import (
 
 _BATCH = 1 << 16
 """Ends worked on at a time where many places are tried."""
-_SHIFTED = 1 << 13
-_MOST_SHIFTS = 16
-"""Fields are shifted often enough to look at so many, to measure what chance makes."""
-_SAMPLES = 16
-"""Where few fields hold numbers small enough for a sum, so many of them are tried everywhere."""
 
 
 def _plain_bits(family: SumFamily, area: Area) -> tuple[float, ...]:
@@ -62,20 +57,30 @@ def search_sums_after_block(
     positions = np.arange(area.size - family.length + 1)
     thresholds = area.thresholds(family.length, strict=True)
     limits = np.minimum(positions, thresholds[0][positions + family.length]).astype(np.int64)
-    for order in number_orders(family.length, word_swapped=word_swapped):
-        stored = [stored_numbers(image, family.length, order) for image in area.images]
-        distinct = count_distinct(stored)
-        for algorithm in family.algorithms:
-            for odd_length in (False, True) if _pads(family) else (False,):
+    levels = area.stored_levels(family.length)
+    orders = number_orders(family.length, word_swapped=word_swapped)
+    numbers = [
+        [stored_numbers(image, family.length, order) for image in area.images] for order in orders
+    ]
+    asked = SumEnds(positions=positions, limits=limits, levels=levels)
+    for algorithm in family.algorithms:
+        for odd_length in (False, True) if _pads(family) else (False,):
+            found: list[Matches | None] = []
+            nulls: list[dict[int, float]] = []
+            for stored in numbers:
                 yield
                 keys = sides.end_keys(algorithm, positions, stored, odd_length=odd_length)
                 matches = sides.starts.match(keys, limits)
+                found.append(matches)
                 matched = positions[:0] if matches is None else matches.matched_ends
-                null = _measured_chance(
-                    sides, algorithm, positions, limits, stored, odd_length, matched
+                yield
+                null = measure_chance(
+                    sides, algorithm, asked, stored, matched, odd_length=odd_length
                 )
-                bits = _count_chance(area, family, limits, distinct, null, collector)
-                sides.worth[algorithm.name, order, odd_length] = bits
+                nulls.append(null)
+            bits = _count_chance(area, family, limits, levels, nulls, collector)
+            sides.worth[algorithm.name, odd_length] = bits
+            for order, matches in zip(orders, found, strict=True):
                 ends = Ends(
                     search=Search(
                         algorithms=(algorithm.name,),
@@ -88,7 +93,7 @@ def search_sums_after_block(
                     ),
                     positions=positions,
                     fields=positions,
-                    levels=distinct,
+                    levels=levels,
                 )
                 collector.offer(area, ends, matches, 1, limits)
 
@@ -97,60 +102,18 @@ def _pads(family: SumFamily) -> bool:
     return family.family is Family.FLETCHER and family.words
 
 
-def _measured_chance(
-    sides: SumSides,
-    algorithm: Algorithm,
-    positions: Indexes,
-    limits: Indexes,
-    stored: Sequence[Numbers],
-    odd_length: bool,
-    matched: Indexes,
-) -> dict[int, float]:
-    """Pairs that match with fields from elsewhere, on average, by different stored numbers.
-
-    A true checksum fits elsewhere too, wherever a block has the same bytes that differ;
-    so fields that did match, in several images, are not moved.
-    """
-    possible = sides.possible_fields(algorithm, stored)
-    possible = possible[limits[possible] > 0]
-    found_there = np.zeros(len(positions), bool)
-    found_there[matched] = True
-    if not len(possible):
-        return {}
-    if 2 * len(possible) < len(positions):
-        chosen = possible[:: -(-len(possible) // _SAMPLES)]
-        weight = len(possible) / len(chosen) / len(positions)
-        sources = [np.full(len(positions), field) for field in chosen]
-    else:
-        count = min(_MOST_SHIFTS, max(2, _SHIFTED // len(positions)))
-        weight = 1 / count
-        shifts = [1 + turn * (len(positions) - 1) // (count + 1) for turn in range(1, count + 1)]
-        sources = [np.roll(positions, shift) for shift in shifts]
-    found: dict[int, float] = {}
-    for source in sources:
-        moved = [row[source] for row in stored]
-        keys = sides.end_keys(algorithm, positions, moved, odd_length=odd_length)
-        pairs = sides.starts.count(keys, limits)
-        if pairs is None:
-            continue
-        hits, counts = pairs
-        distinct = count_distinct([row[hits] for row in moved])
-        free = (distinct == 1) | ~found_there[source[hits]]
-        for number in np.unique(distinct):
-            total = float(counts[(distinct == number) & free].sum())
-            found[int(number)] = found.get(int(number), 0.0) + weight * total
-    return found
-
-
 def _count_chance(
     area: Area,
     family: SumFamily,
     limits: Indexes,
     distinct: NDArray[np.int64],
-    measured: dict[int, float],
+    measured: Sequence[dict[int, float]],
     collector: Collector,
 ) -> tuple[float, ...]:
-    """Add what theory expects, or what was measured where that is more.
+    """Add what theory expects, or what was measured where that is more, for each byte order.
+
+    A number that is small in one order is small in others too, and the few fields that are
+    tell little about one order alone: what is lost in one of them is lost in all.
 
     Returns:
         The bits that 1, 2, … different stored numbers are worth: fewer where chance made
@@ -165,10 +128,10 @@ def _count_chance(
     bits: list[float] = []
     for number, all_starts in enumerate(theories, 1):
         theory = share * all_starts
-        found = measured.get(number, 0.0) if theory else 0.0
-        loss = math.log2(found / theory) if found > theory else 0.0
+        found = [null.get(number, 0.0) if theory else 0.0 for null in measured]
+        loss = math.log2(max(found) / theory) if max(found) > theory else 0.0
         bits.append(max(one * number - loss, 1.0))
-        collector.chance.add(bits[-1], max(theory, found))
+        collector.chance.add(bits[-1], sum(max(theory, each) for each in found))
     bits += [one * number for number in range(len(bits) + 1, area.count + 1)]
     return tuple(bits)
 
@@ -193,7 +156,7 @@ def search_sums_fixed_fields(
                 for odd_length in (False, True) if _pads(family) else (False,):
                     yield
                     plain = _plain_bits(family, area)
-                    bits = sides.worth.get((algorithm.name, order, odd_length), plain)
+                    bits = sides.worth.get((algorithm.name, odd_length), plain)
                     ends = Ends(
                         search=Search(
                             algorithms=(algorithm.name,),

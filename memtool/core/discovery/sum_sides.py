@@ -91,8 +91,8 @@ class SumSides:
             case _:
                 self._modulus = 0
         self._places = np.arange(area.size + 1, dtype=np.int64)
-        self.worth: dict[tuple[str, NumberOrder, bool], tuple[float, ...]] = {}
-        """Measured bits of 1, 2, … stored numbers; by algorithm, order, odd length."""
+        self.worth: dict[tuple[str, bool], tuple[float, ...]] = {}
+        """Measured bits of 1, 2, … stored numbers; by algorithm and odd length."""
         self._prefixes = [self._prefix(image) for image in area.images]
 
     @cached_property

@@ -286,3 +286,41 @@ def test_tables_of_small_numbers_are_no_checksums() -> None:
         rows = discover_checksums([Image.from_bytes(table_image(source))]).blocks
         found += sum(row.standing is Standing.CONVINCING for row in rows)
     assert found <= 1
+
+
+def small_settings(number: int) -> bytes:
+    """An erased memory with a serial number, and settings of a few bits guarded by their XOR."""
+    source = random.Random(f"settings {number}")
+    image = bytearray(b"\xff" * 512)
+    image[0x40:0x50] = source.randbytes(16)
+    image[0x60:0x70] = image[0x40:0x50]
+    image[0xA0:0xC0] = bytes.fromhex(
+        "08080b0100010a0000024010100010000000034002020800000a08100a0410 0a"
+    )
+    for place in (0xA2, 0xA7, 0xAF, 0xB7, 0xB8, 0xBE):
+        image[place] ^= source.randrange(16)
+    value = 0
+    for byte in image[0xA0:0xC0]:
+        value ^= byte
+    image[0xC0] = value
+    image[0x1F0] = source.randrange(256)
+    return bytes(image)
+
+
+def test_more_images_do_not_lower_the_evidence_for_a_xor_over_small_settings() -> None:
+    """Bytes beside erased ones, and words beside their copies, are no chance checksums."""
+    images = [small_settings(number) for number in range(12)]
+    wish = Wish(algorithms=searched_algorithms(), fixed_places=False, unknown_constants=False)
+    bits, expected = [], []
+    for count in range(2, 9):
+        found = discover_checksums(
+            [Image.from_bytes(image) for image in images[:count]], wish=wish, most=300, guesses=300
+        )
+        row = next(
+            row for row in found.blocks if row.algorithm == "XOR-8" and row.block.end == 0xC0
+        )
+        assert row.bits == 8 * len({image[0xC0] for image in images[:count]})
+        bits.append(row.bits)
+        expected.append(row.expected_by_chance)
+    assert bits == sorted(bits)
+    assert expected[-1] < CONVINCING < expected[0]
