@@ -1,8 +1,10 @@
-"""The strace sweep: every file call of the commands that write, under kills and errors.
+"""The strace sweep: every system call of the commands that write, under kills and errors.
 
-    python -m tests.faults.sweep_by_strace          all faults, some minutes; prints figures
+    python -m tests.faults.sweep_by_strace          also errors that stay; prints figures
 
-`test_strace_sweep` runs the part of it that a daily run has time for.
+The tests `test_strace_*` run all of it but the errors that stay. A system call is any call
+between the start of the command's own code and the end of the process, whatever its kind;
+Python's start and the loading of modules lie before that.
 """
 
 from __future__ import annotations
@@ -35,8 +37,20 @@ from tests.faults.invariants import journal_lines, look_at_store, sha256
 from tests.faults.scene import MEMORY
 from tests.faults.strace_server import Outcome, StraceServer
 
-ERRORS = ("EIO", "ENOSPC", "EROFS", "EDQUOT", "EACCES")
-KILL = "signal=KILL"
+ERRORS = ("EIO", "ENOSPC", "EROFS", "EDQUOT", "EACCES", "EINTR")
+KILL, INTERRUPT = "signal=KILL", "signal=INT"
+FAULTS = (KILL, INTERRUPT, *(f"error={error}" for error in ERRORS))
+"""Each of them at every call."""
+BAD_WRITES = ("retval=100", "retval=0", "poke_enter=@arg2=ff")
+"""More was written than was, nothing was, a byte was changed on its way."""
+PARTS = 6
+"""The calls of a command are shared out to that many tests."""
+_STATUSES = {KILL: (-signal.SIGKILL,), INTERRUPT: (130,)}
+_OWN_STATUSES = (0, 1, 2, 3, 4, 5)
+_NEVER_FAIL = ("getpid", "exit_group")
+"""By POSIX the first "shall always be successful"; the second never returns."""
+_MEMORY = frozenset({"brk", "mmap", "munmap", "mprotect", "mremap", "madvise"})
+"""Calls whose number hangs on what the process did before; a fault may miss them."""
 _ADD = ["backup", "add", "d1.bin", "d2.bin", "--role", "reference", "--chip", "24C02"]
 
 
@@ -89,6 +103,7 @@ STEPS = (
         _is_restored,
     ),
 )
+NAMED = {step.name: step for step in STEPS}
 
 
 def state_of(bench: Path) -> frozenset[tuple[str, int]]:
@@ -116,6 +131,7 @@ class Sweep:
             server.warm_up(step.arguments(warm), cwd=warm)
         assert backup_ids(self.pristine)
         self.states: set[tuple[str, frozenset[tuple[str, int]]]] = set()
+        self._calls: dict[str, list[tuple[str, int]]] = {}
 
     def fresh(self) -> Path:
         """The job as it was, with the same times, under the same name."""
@@ -124,25 +140,55 @@ class Sweep:
         shutil.copytree(self.pristine, bench, symlinks=True)
         return bench
 
-    def calls_of(self, step: Step) -> Counter[str]:
-        """How often each file call is made in a run without a fault."""
-        bench = self.fresh()
-        return Counter(self.server.calls(step.arguments(bench), cwd=bench))
+    def calls_of(self, step: Step) -> list[tuple[str, int]]:
+        """Every system call of a run without a fault: its name, and which of that name it is."""
+        if step.name not in self._calls:
+            bench = self.fresh()
+            count: Counter[str] = Counter()
+            made = []
+            for name in self.server.calls(step.arguments(bench), cwd=bench):
+                count[name] += 1
+                made.append((name, count[name]))
+            self._calls[step.name] = made
+        return self._calls[step.name]
 
-    def hit(self, step: Step, call: str, position: int, fault: str) -> Outcome:
+    def hit_every_call(
+        self, step: Step, fault: str, *, part: int = 0, parts: int = 1, stays: bool = False
+    ) -> int:
+        """The fault at each call of that part of the run, one run for each; how many."""
+        # After the last call of all nobody is left to take a signal.
+        left_out = {KILL: (), INTERRUPT: ("exit_group",)}.get(fault, _NEVER_FAIL)
+        places = [place for place in self.calls_of(step) if place[0] not in left_out]
+        places = places[part::parts]
+        for call, position in places:
+            outcome = self.hit(step, call, position, fault, stays=stays)
+            assert outcome.was_hit or call in _MEMORY, f"{call} {position} was not met"
+        return len(places)
+
+    def hit_every_write(self, step: Step, fault: str) -> int:
+        """The same for calls that write alone."""
+        places = [place for place in self.calls_of(step) if place[0] == "write"]
+        for call, position in places:
+            self.hit(step, call, position, fault)
+        return len(places)
+
+    def hit(
+        self, step: Step, call: str, position: int, fault: str, *, stays: bool = False
+    ) -> Outcome:
         """One run with one fault, every invariant, and the next run without a fault."""
         bench = self.fresh()
         before = sources_of(bench)
         arguments = step.arguments(bench)
-        outcome = self.server.run(arguments, cwd=bench, inject=f"{call}:{fault}:when={position}")
-        where = f"{step.name}, {call} {position}, {fault}: {outcome.status} {outcome.stderr}"
+        inject = f"{call}:{fault}:when={position}{'+' if stays else ''}"
+        outcome = self.server.run(arguments, cwd=bench, inject=inject)
+        where = f"{step.name}, {inject}: {outcome.status} {outcome.stderr}"
         assert sources_of(bench) == before, where
         assert_safe(bench, where)
         assert "Traceback" not in outcome.stderr, where
-        assert outcome.status in (0, 1, 3, 4, 5, -signal.SIGKILL), where
+        assert outcome.status in (*_OWN_STATUSES, *_STATUSES.get(fault, ())), where
         if outcome.status in (0, 1):
             step.done(bench)
-        elif outcome.status > 0:
+        elif outcome.status in _OWN_STATUSES and not (stays and call == "write"):
             assert outcome.stderr.startswith("benchimage: "), where
         # The same names and sizes were gone on from before: the next run would be the same.
         state = (step.name, state_of(bench))
@@ -188,22 +234,20 @@ def say(text: str) -> None:
 
 
 def main() -> int:
-    """All steps, all file calls, all faults."""
+    """All commands, all calls, all faults."""
     start = time.monotonic()
     total = 0
     with sweeping() as sweep:
         for step in STEPS:
             calls = sweep.calls_of(step)
-            for fault in (KILL, *(f"error={error}" for error in ERRORS)):
-                for call, count in sorted(calls.items()):
-                    for position in range(1, count + 1):
-                        sweep.hit(step, call, position, fault)
-                        total += 1
-                say(f"{step.name}: {sum(calls.values())} calls, {fault}: sound")
-            for position in range(1, calls["write"] + 1):
-                for fault in ("retval=100", "retval=0", "poke_enter=@arg2=ff"):
-                    sweep.hit(step, "write", position, fault)
-                    total += 1
+            for fault in FAULTS:
+                total += sweep.hit_every_call(step, fault)
+                say(f"{step.name}: {len(calls)} calls, {fault}: sound")
+            for fault in BAD_WRITES:
+                total += sweep.hit_every_write(step, fault)
+            for fault in ("error=EIO", "error=ENOSPC"):
+                total += sweep.hit_every_call(step, fault, stays=True)
+                say(f"{step.name}: {len(calls)} calls, {fault} from there on: sound")
     say(f"{total} faults in {time.monotonic() - start:.0f} s, 0 violations")
     return 0
 

@@ -1,83 +1,68 @@
-"""F01, F03, F05, F06, F07, F08 by the real system: `strace` kills and fails real processes.
+"""F17, F18 by strace; what the sweep in `test_strace_*` rests on.
 
-Every file call of `backup add`, `blank`, a journal append and `backup restore` is killed at;
-every call that changes the disk fails. All other errors at all calls: `sweep_by_strace.py`.
+Its runs are forks of one process, so that the many of them take minutes: here processes of
+their own are shown to change the disk by the same calls.
 """
 
 from __future__ import annotations
 
-import shutil
-import signal
+import os
+import re
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.command_line import ROOT
 from tests.faults.bench import BLANKED, DONOR, assert_safe, job_kinds
 from tests.faults.invariants import look_at_store
-from tests.faults.strace_server import CHANGING_CALLS
-from tests.faults.sweep_by_strace import KILL, STEPS, Step, Sweep, sweeping
+from tests.faults.places import needs_strace
+from tests.faults.sweep_by_strace import NAMED, STEPS, Step, Sweep
 
-pytestmark = pytest.mark.skipif(
-    sys.platform != "linux" or shutil.which("strace") is None, reason="needs strace"
+pytestmark = needs_strace
+CHANGING = (
+    *("openat", "write", "pwrite64", "writev", "fsync", "fdatasync", "link", "linkat", "symlink"),
+    *("unlink", "unlinkat", "rename", "renameat", "renameat2", "mkdir", "mkdirat", "rmdir"),
+    *("ftruncate", "fchmod", "chmod", "fchmodat", "utimensat", "flock", "fadvise64"),
 )
-by_step = pytest.mark.parametrize("step", STEPS, ids=lambda step: step.name)
-NAMED = {step.name: step for step in STEPS}
 
 
-@pytest.fixture(scope="module")
-def sweep() -> Iterator[Sweep]:
-    with sweeping() as made:
-        yield made
-
-
-@by_step
-def test_a_kill_at_every_file_call_leaves_all_or_nothing(sweep: Sweep, step: Step) -> None:
-    for call, count in sweep.calls_of(step).items():
-        hits = 0
-        for position in range(1, count + 1):
-            hits += sweep.hit(step, call, position, KILL).status == -signal.SIGKILL
-        assert hits >= count - 1, f"{call}: {hits} of {count}"
-
-
-@by_step
-def test_an_error_at_every_changing_call_is_told_and_leaves_nothing(
-    sweep: Sweep, step: Step
-) -> None:
-    for call, count in sweep.calls_of(step).items():
-        if call in CHANGING_CALLS:
-            for position in range(1, count + 1):
-                assert sweep.hit(step, call, position, "error=EIO").was_hit
-
-
-@by_step
-@pytest.mark.parametrize("fault", ["retval=100", "poke_enter=@arg2=ff"], ids=["lie", "corrupt"])
-def test_a_write_that_lies_or_corrupts_is_found(sweep: Sweep, step: Step, fault: str) -> None:
-    for position in range(1, sweep.calls_of(step)["write"] + 1):
-        sweep.hit(step, "write", position, fault)
-
-
-def test_sigint_at_every_changing_call_ends_with_130(sweep: Sweep) -> None:
-    """F04. The signal comes before the call; Python acts on it after the call."""
-    step = NAMED["add"]
-    for call, count in sweep.calls_of(step).items():
-        if call not in CHANGING_CALLS:
+def changes_in(log: str) -> list[str]:
+    """Calls that change something, with their words; numbers and digests differ by the run."""
+    found = []
+    for line in log.splitlines():
+        match = re.match(r"(?:\d+ +)?(\w+)\(", line)
+        if match is None:
             continue
-        for position in range(1, count + 1):
-            bench = sweep.fresh()
-            inject = f"{call}:signal=INT:when={position}"
-            outcome = sweep.server.run(step.arguments(bench), cwd=bench, inject=inject)
-            assert outcome.status in (0, 130), f"{inject}: {outcome.stderr}"
-            assert "Traceback" not in outcome.stderr
-            seen = look_at_store(bench / "store")
-            assert not seen.torn_files
-            assert not seen.torn_records
-            again = sweep.server.run(step.arguments(bench), cwd=bench)
-            assert again.status == 0
-            step.done(bench)
+        words = [re.sub(r"[0-9a-f]{6,}|\d+", "#", word) for word in re.findall('"[^"]*"', line)]
+        if match[1] != "openat" or re.search("O_WRONLY|O_RDWR|O_CREAT|O_TMPFILE", line):
+            found.append(" ".join([match[1], *words]))
+    return found
+
+
+@pytest.mark.parametrize("step", STEPS, ids=lambda step: step.name)
+def test_a_process_of_its_own_changes_the_disk_by_the_same_calls(sweep: Sweep, step: Step) -> None:
+    bench = sweep.fresh()
+    forked = sweep.server.run(step.arguments(bench), cwd=bench, trace=",".join(CHANGING))
+    bench, log = sweep.fresh(), sweep.root / "own.log"
+    arguments = [sys.executable, "-m", "memtool", *step.arguments(bench)]
+    with (sweep.root / "own.out").open("wb") as out, (sweep.root / "own.err").open("wb") as err:
+        done = subprocess.run(
+            ["strace", "-q", "-f", "-o", log, "-e", f"trace={','.join(CHANGING)}", *arguments],
+            cwd=bench,
+            env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"},
+            stdin=subprocess.DEVNULL,
+            stdout=out,
+            stderr=err,
+            timeout=60,
+        )
+    assert done.returncode in (0, 1)
+    step.done(bench)
+    changes = changes_in(forked.log)
+    assert sum(change.startswith("fsync") for change in changes) >= 2
+    assert changes_in(log.read_text()) == changes
 
 
 def test_a_source_that_is_replaced_after_it_was_read_changes_nothing(sweep: Sweep) -> None:
