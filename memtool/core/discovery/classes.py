@@ -172,7 +172,7 @@ class StartClasses:
         """The distinct ones of `keys` that some start has, sorted."""
         if self._sorted is None:
             self._sorted = np.sort(self._keys)
-        wanted = _distinct(keys)
+        wanted = distinct(keys)
         places = np.searchsorted(self._sorted, wanted)
         places[places == len(self._sorted)] = 0
         common: Keys = wanted[self._sorted[places] == wanted]
@@ -216,13 +216,13 @@ def _classes(common: Keys, keys: Keys) -> tuple[Indexes, NDArray[np.bool_]]:
     return places, common[places] == keys
 
 
-def _distinct(keys: Keys) -> Keys:
+def distinct(keys: Keys) -> Keys:
     """Sorted, without repeats: a vectorised sort is much faster than a hash."""
     ordered = np.sort(keys)
     different = np.ones(len(ordered), bool)
     np.not_equal(ordered[1:], ordered[:-1], out=different[1:])
-    distinct: Keys = ordered[different]
-    return distinct
+    chosen: Keys = ordered[different]
+    return chosen
 
 
 def _places_in(ordered: NDArray[np.generic], wanted: NDArray[np.generic]) -> Indexes:

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from memtool.core.discovery.area import Area, FixedField
-from memtool.core.discovery.classes import Indexes, KeyTable
+from memtool.core.discovery.classes import Indexes, KeyTable, distinct
 from memtool.core.discovery.collecting import (
     TIERS,
     Collector,
@@ -161,7 +161,7 @@ def _likely_ends(
             continue
         one, other = pair
         difference = sides.prefixes[one] ^ sides.prefixes[other]
-        allowed = KeyTable(np.unique(difference[:-1]), 1 << 11)
+        allowed = KeyTable(distinct(difference[:-1]), 1 << 11)
         step = max(1, _BATCH // area.size)
         for begin in range(0, len(places), step):
             batch = places[begin : begin + step]
