@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import random
 import zlib
 
 import pytest
 from crccheck.crc import Crc16Modbus, Crc16Xmodem
+from PIL import Image as PillowImage
+from PIL.PngImagePlugin import PngInfo
 
 from memtool.core.discovery import (
     CONVINCING,
@@ -210,6 +213,41 @@ def test_png_chunks_are_found_each_with_its_crc() -> None:
     assert rows[0].byte_order == "big"
     assert rows[0].standing is Standing.CONVINCING
     assert any(holds(row, "CRC-32/ISO-HDLC", 12, 29) for row in rows)
+
+
+# The same chunks as Pillow writes them: files of one layout whose title and pixels differ.
+def png_by_pillow(number: int) -> bytes:
+    source = random.Random(number)
+    info = PngInfo()
+    info.add_text("Title", "".join(source.choices("ABCDEFGH", k=20)))
+    file = io.BytesIO()
+    picture = PillowImage.frombytes("L", (16, 12), source.randbytes(192))
+    picture.save(file, "PNG", compress_level=0, pnginfo=info)
+    return file.getvalue()
+
+
+def test_chunks_of_a_png_library_are_found_and_the_adler_of_the_pixels_before_its_chunk() -> None:
+    """RFC 1950: the pixels' stream ends with the Adler-32 of what it holds, here uncompressed."""
+    images = [png_by_pillow(number) for number in range(2)]
+    ends = {}
+    for kind in (b"IHDR", b"tEXt", b"IDAT", b"IEND"):
+        start = images[0].index(kind)
+        ends[start] = start + 4 + int.from_bytes(images[0][start - 4 : start], "big")
+    pixels = images[0].index(b"IDAT")
+    # Behind type, zlib's header of two bytes and that of a stored block of five.
+    adler = Span(pixels + 11, ends[pixels] - 4)
+    rows = [row for row in discover(images).blocks if row.standing is Standing.CONVINCING]
+    blocks = [(row.algorithm, row.block) for row in rows]
+    chunks = {("CRC-32/ISO-HDLC", Span(*chunk)) for chunk in ends.items()}
+    assert set(blocks) == {*chunks, ("ADLER-32", adler)}
+    assert len(blocks) == 5
+    assert {row.byte_order for row in rows} == {"big"}
+    alike = {b"IHDR", b"IEND"}
+    for row in rows:
+        kind = images[0][row.block.start : row.block.start + 4]
+        assert row.images == ((1,) if kind in alike else (1, 2))
+    around = ("CRC-32/ISO-HDLC", Span(pixels, ends[pixels]))
+    assert blocks.index(("ADLER-32", adler)) < blocks.index(around)
 
 
 # Modbus over Serial Line V1.02, Appendix B: CRC low byte first. The frames are the
