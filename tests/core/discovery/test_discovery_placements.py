@@ -1,0 +1,96 @@
+"""Where the stored number may lie: each placement of the search, for a CRC and for sums."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from memtool.core.discovery import (
+    Discovery,
+    Placement,
+    Wish,
+    discover_checksums,
+    searched_algorithms,
+)
+from memtool.core.image import Image
+from memtool.core.span import Span
+from tests.planted import plant, value_of
+
+NAMES = ("CRC-16/IBM-3740", "CRC-32/ISO-HDLC", "SUM-16", "SUM-16/TWOS", "WORDSUM-16-LE/ONES")
+SIZE = 600
+BLOCK = Span(120, 360)
+
+
+def images_of(name: str, at: int, *, vary: Span | None = BLOCK, count: int = 4) -> list[Image]:
+    """Images that are equal outside of the block, with its checksum at `at`."""
+    source = random.Random(f"{name} {at}")
+    common = source.randbytes(SIZE)
+    images = []
+    for _ in range(count):
+        image = bytearray(common)
+        if vary is not None:
+            image[vary.start : vary.end] = source.randbytes(len(vary))
+        plant(image, name, BLOCK.start, BLOCK.end, "little", at)
+        images.append(Image.from_bytes(bytes(image)))
+    return images
+
+
+def discover(images: list[Image], name: str, at: Span | None = None) -> Discovery:
+    chosen = tuple(item for item in searched_algorithms() if item.name == name)
+    return discover_checksums(images, wish=Wish(algorithms=chosen, at=at))
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    ("at", "placement"),
+    [
+        (BLOCK.end, Placement.AFTER_BLOCK),
+        (None, Placement.IMAGE_END),
+        (BLOCK.end + 40, Placement.DIFFERING),
+        (BLOCK.start - 40, Placement.DIFFERING),
+    ],
+)
+def test_number_is_found_where_the_search_says_it_looks(
+    name: str, at: int | None, placement: Placement
+) -> None:
+    length, _ = value_of(name, b"")
+    place = SIZE - length if at is None else at
+    vary = Span(BLOCK.start + 10, BLOCK.start + 200)
+    first = discover(images_of(name, place, vary=vary), name).blocks[0]
+    assert (first.algorithm, first.field) == (name, Span(place, place + length))
+    assert first.placement is placement
+    assert first.expected_by_chance < 0.01
+    assert first.block.start <= vary.start
+    assert first.block.end >= vary.end
+
+
+@pytest.mark.parametrize("name", ["CRC-32/ISO-HDLC", "CRC-16/IBM-3740", "SUM-16"])
+def test_number_before_its_block_and_equal_in_all_images_is_found_with_at_alone(name: str) -> None:
+    """Nothing tells such a place from any other; so only `--at` looks there."""
+    length, _ = value_of(name, b"")
+    place = Span(40, 40 + length)
+    images = images_of(name, place.start, vary=None, count=2)
+    moved = [image.with_bytes([(500, bytes([number]))]) for number, image in enumerate(images)]
+    assert not [row for row in discover(moved, name).blocks if row.field == place]
+    rows = [row for row in discover(moved, name, at=place).blocks if row.field == place]
+    assert any((row.algorithm, row.block) == (name, BLOCK) for row in rows)
+    assert all(row.placement is Placement.GIVEN for row in rows)
+    assert all(len(row.images) == 1 for row in rows)
+
+
+def test_up_to_256_differing_places_are_tried_and_more_are_said() -> None:
+    few = discover(images_of("SUM-16", 400, vary=Span(130, 140)), "SUM-16")
+    [places] = [each for each in few.placements if each.placement is Placement.DIFFERING]
+    assert places.left_out is None
+    assert places.places is not None
+    assert places.places <= 256
+    source = random.Random(9)
+    many = [Image.from_bytes(source.randbytes(SIZE)) for _ in range(2)]
+    [places] = [
+        each
+        for each in discover(many, "SUM-16").placements
+        if each.placement is Placement.DIFFERING
+    ]
+    assert places.left_out is not None
+    assert "--at" in places.left_out
