@@ -64,14 +64,18 @@ class FaultyOs:
             if self.names is None or name in self.names:
                 self.seen.append(name)
                 if len(self.seen) == self.at:
-                    if self.mode in (Mode.STICKY, Mode.DEAD):
-                        self._failing = name
-                    if self.mode is Mode.AFTER or name == "close":
-                        real(*arguments, **options)
-                    raise self.error
+                    self.strike(name, lambda: real(*arguments, **options))
             return real(*arguments, **options)
 
         return call
+
+    def strike(self, name: str, act: Callable[[], object]) -> None:
+        """The fault, at its call; `act` makes the call."""
+        if self.mode in (Mode.STICKY, Mode.DEAD):
+            self._failing = name
+        if self.mode is Mode.AFTER or name == "close":
+            act()
+        raise self.error
 
 
 def _is_ours(frame: Any) -> bool:
