@@ -215,6 +215,11 @@ def test_one_byte_that_was_never_written_is_the_beginning_of_a_journal(tmp_path:
     assert state.torn.size == 1
 
 
+def test_a_written_file_is_no_program(tmp_path: Path) -> None:
+    write_new(tmp_path / "out.bin", b"x")
+    assert (tmp_path / "out.bin").stat().st_mode & 0o111 == 0
+
+
 # Backups.
 
 
@@ -232,6 +237,18 @@ def test_an_id_of_the_least_length_is_enough_and_less_is_not(tmp_path: Path) -> 
     assert "no backup" in told(store, "f" * 12 if entry.id[0] != "f" else "0" * 12)
     add(store, make_read(b"another" * 20))
     assert "several backups" in told(store, "")
+
+
+def test_a_damaged_record_is_told_by_its_shortest_id(tmp_path: Path) -> None:
+    store = BackupStore(tmp_path / "store")
+    entry = add(store, FIRST)
+    record = next((store.folder / "records").iterdir())
+    record.chmod(0o600)
+    record.write_bytes(b"rotten")
+    with pytest.raises(StoreError) as caught:
+        store.entry(entry.id[:4])
+    assert caught.value.code == "record-changed"
+    assert "no backup" in told(store, entry.id[:3])
 
 
 def finds(store: BackupStore, asked: str) -> bool:
@@ -261,3 +278,39 @@ def test_check_tells_of_a_second_store_that_is_not_there(tmp_path: Path) -> None
     with pytest.raises(StoreError) as caught:
         store.check()
     assert caught.value.code == "no-store"
+
+
+def without_locks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lock files cannot be opened, as where a place is read-only; all else can."""
+    real = os.open
+
+    def opened(path: Any, *arguments: Any, **options: Any) -> int:
+        if str(path).endswith("lock"):
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+        return real(path, *arguments, **options)
+
+    monkeypatch.setattr(os, "open", opened)
+
+
+def test_what_writes_never_goes_on_without_the_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = BackupStore(tmp_path / "store")
+    add(store, FIRST)
+    with monkeypatch.context() as patched:
+        without_locks(patched)
+        for attempt in (lambda: add(store, SECOND), lambda: store.repair(time=TIME)):
+            with pytest.raises(StoreError) as caught:
+                attempt()
+            assert caught.value.code == "cannot-lock"
+    assert len(store.entries()) == 1
+
+
+def test_what_only_reads_needs_no_lock_in_either_store(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = BackupStore(tmp_path / "store", also=tmp_path / "also")
+    entry = add(store, FIRST)
+    without_locks(monkeypatch)
+    assert all(item.result == "pass" for item in store.check())
+    assert store.require_receipt(entry.id).entry == entry
