@@ -57,6 +57,7 @@ def _equivalent(equivalent: Equivalent) -> dict[str, Any]:
         "total": equivalent.total,
         "starts": span_values(equivalent.starts),
         "ends": span_values(equivalent.ends),
+        "field": None if equivalent.field is None else span_value(equivalent.field),
         "start_step": equivalent.start_step,
         "end_step": equivalent.end_step,
         "count": equivalent.count,

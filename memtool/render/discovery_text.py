@@ -79,6 +79,8 @@ def _facts(block: DiscoveredBlock) -> list[tuple[str, str]]:
     facts = [("block", format_span_with_length(block.block))]
     if block.field is not None:
         place = _PLACEMENTS[block.placement]
+        if block.block.contains(block.field):
+            place = f"inside the block, {place}"
         facts.append(("number", f"{format_span(block.field)}, {place}"))
     else:
         facts.append(("number", "inside the block, place unknown: only the total is constant"))
@@ -92,7 +94,7 @@ def _facts(block: DiscoveredBlock) -> list[tuple[str, str]]:
                 f"other ones that fit by chance: {_other_borders(block)}",
             )
         )
-    facts += [("or", _equivalent(equivalent)) for equivalent in block.equivalents[:3]]
+    facts += [("or", _equivalent(equivalent, block)) for equivalent in block.equivalents[:3]]
     more = sum(equivalent.count for equivalent in block.equivalents[3:])
     if more:
         facts.append(("or", f"{count_of(more, 'more reading')} (--json lists them)"))
@@ -126,13 +128,15 @@ def _unknown(unknown: UnknownConstants) -> list[tuple[str, str]]:
     return [("constants", text)]
 
 
-def _equivalent(equivalent: Equivalent) -> str:
+def _equivalent(equivalent: Equivalent, block: DiscoveredBlock) -> str:
     starts, ends = equivalent.starts, equivalent.ends
     text = f"{equivalent.algorithm}"
     if equivalent.byte_order:
         text += f" ({equivalent.byte_order}-endian)"
     first, last = _places(starts, 0, equivalent.start_step), _places(ends, -1, equivalent.end_step)
     text += f" from {first} to {last}"
+    if equivalent.field is not None and equivalent.field != block.field:
+        text += f", number {format_span(equivalent.field)}"
     if equivalent.count > 1:
         text += f", {count_of(equivalent.count, 'reading')}"
     return text

@@ -68,6 +68,8 @@ class Search:
     """The field follows the block, and block and field are one content."""
     linear: bool
     """A CRC: what is the exclusive-or of other images' numbers adds nothing."""
+    bits_of_copies: tuple[float, ...] | None = None
+    """The same where few bytes of the block differ between the images; None: no less."""
     total: int | None = None
 
 
@@ -106,14 +108,21 @@ class Candidate:
     def rank(self) -> tuple[float, int, bool, int, int, int]:
         """Sorts the best one first; of equal evidence, the most usual writing and place."""
         search = self.search
+        unusual = (search.placement is Placement.INSIDE) + search.order.word_swapped
         return (
             -search.bits[self.contents - 1],
-            TIERS[search.placement],
-            search.order.word_swapped,
+            2 * TIERS[search.placement] + unusual,
+            self._is_odd,
             -self.marks,
             self.start,
             self.end,
         )
+
+    @property
+    def _is_odd(self) -> bool:
+        """Whether a number of several bytes lies at an odd address, by itself."""
+        apart = self.search.length > 1 and not self.search.together
+        return apart and bool((self.area.base + self.field) % 2)
 
 
 TIERS = {
@@ -217,10 +226,14 @@ def _equivalents(
     """The rest of the class: every start that the first end allows, to every end that has
     the row's start as its nearest one."""
     found: list[Equivalent] = []
+    search, field = ends.search, None
+    if search.length and not search.together:
+        at = area.base + int(ends.fields[matches.ends[row]])
+        field = Span(at, at + search.length)
     own_start = int(matches.starts[row])
     starts, models = np.divmod(matches.starts_like(row), per_position)
     later = area.base + ends.positions[matches.ends_like(row)]
-    for model, algorithm in enumerate(ends.search.algorithms):
+    for model, algorithm in enumerate(search.algorithms):
         # The nearest start was taken, so all others that this end allows are longer readings.
         addresses = area.base + starts[(models == model) & (starts < last)]
         own = bool(own_start % per_position == model)
@@ -230,11 +243,12 @@ def _equivalents(
             found.append(
                 Equivalent(
                     algorithm=algorithm,
-                    byte_order=ends.search.order.byte_order,
-                    word_swapped=ends.search.order.word_swapped,
-                    total=ends.search.total,
+                    byte_order=search.order.byte_order,
+                    word_swapped=search.order.word_swapped,
+                    total=search.total,
                     starts=_runs(addresses, steps[0]),
                     ends=_runs(later, steps[1]),
+                    field=field,
                     start_step=steps[0],
                     end_step=steps[1],
                     count=count,

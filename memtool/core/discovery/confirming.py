@@ -23,12 +23,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from memtool.core.checksums.algorithms import compute_value, get_algorithm
+from memtool.core.checksums.algorithms import (
+    Algorithm,
+    Ending,
+    Family,
+    compute_value,
+    get_algorithm,
+)
+from memtool.core.checksums.sums import ByteOrder
 from memtool.core.discovery.collecting import TIERS, Candidate, Collector
 from memtool.core.discovery.evidence import (
     MIXED_SUM,
     expected_other_starts,
     independent_rows,
+    odd_bytes,
     proves_nothing,
 )
 from memtool.core.discovery.results import (
@@ -92,19 +100,32 @@ def _fold(confirmed: Iterable[_Confirmed]) -> tuple[list[_Confirmed], int]:
 def _near_keys(candidate: Candidate) -> tuple[tuple[object, ...], ...]:
     """Only candidates that share one of these can follow from each other."""
     area, search = id(candidate.area), candidate.search
+    start, end, apart = _bytes_of(candidate)
     keys: list[tuple[object, ...]] = [
-        ("bytes", area, *_bytes_of(candidate)),
+        ("bytes", area, start, end, apart),
         ("start", area, candidate.start),
     ]
     if search.placement is not Placement.INSIDE:
         keys.append(("field", area, candidate.field, search.length))
+    if apart < 0 and candidate.area.count > 1:
+        borders = np.searchsorted(candidate.area.differing, [start, end])
+        kind = _kind_of(candidate)
+        keys.append(("differing", area, kind, int(borders[0]), int(borders[1])))
     return tuple(keys)
+
+
+def _kind_of(candidate: Candidate) -> tuple[Family, int, ByteOrder | None]:
+    """What is added up, whatever of it is stored."""
+    algorithm = get_algorithm(candidate.algorithm)
+    return algorithm.family, algorithm.width, algorithm.word_order
 
 
 def _bytes_of(candidate: Candidate) -> tuple[int, int, int]:
     """The bytes of block and field together: a run, and the field if it is apart."""
     start, end = candidate.start, candidate.end
     field, length = candidate.field, candidate.search.length
+    if _is_inside(candidate):
+        return start, end, -1
     if field == end or not length:
         return start, end + length, -1
     if field + length == start:
@@ -136,39 +157,26 @@ def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
     """Rules 1 and 2."""
     algorithm, search = get_algorithm(candidate.algorithm), candidate.search
     blocks = [content[candidate.start : candidate.end] for content in candidate.area.contents]
+    stored: tuple[bytes, ...] = ()
+    numbers: list[int] = []
     if search.placement is Placement.INSIDE:
-        values = [compute_value(algorithm, block, total=search.total) for block in blocks]
-        if any(values):
+        if any(_value(algorithm, block, search.total) for block in blocks):
             return None
-        stored: tuple[bytes, ...] = ()
-        adding = independent_rows(
-            [
-                None
-                if proves_nothing(block, b"", strict=True)
-                else int.from_bytes(_by_lane(block), "big")
-                for block in blocks
-            ],
-            linear=False,
-        )
     else:
         stored = candidate.stored or tuple(
             content[candidate.field : candidate.field + search.length]
             for content in candidate.area.contents
         )
         numbers = [search.order.number(field) for field in stored]
+        if _is_inside(candidate):
+            cut = candidate.field - candidate.start
+            blocks = [block[:cut] + block[cut + search.length :] for block in blocks]
         if not all(
-            _fits(algorithm.name, block, number)
+            _fits(algorithm, block, number, search.total)
             for block, number in zip(blocks, numbers, strict=True)
         ):
             return None
-        strict = not (search.linear and search.together)
-        adding = independent_rows(
-            [
-                None if proves_nothing(block, field, strict=strict) else number
-                for block, field, number in zip(blocks, stored, numbers, strict=True)
-            ],
-            linear=search.linear,
-        )
+    adding = _adding(candidate, algorithm, blocks, stored, numbers)
     if not adding:
         return None
     bits = _mixed_bits(candidate, len(adding))
@@ -182,29 +190,77 @@ def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
     )
 
 
-def _mixed_bits(candidate: Candidate, adding: int) -> float:
-    """Bits of evidence; blocks that hardly mix their bytes count in proportion.
+def _adding(
+    candidate: Candidate,
+    algorithm: Algorithm,
+    blocks: Sequence[bytes],
+    stored: Sequence[bytes],
+    numbers: Sequence[int],
+) -> tuple[int, ...]:
+    """Rule 2: the places of the images that add evidence."""
+    search = candidate.search
+    facts: list[int | None]
+    if search.placement is Placement.INSIDE:
+        facts = [
+            None
+            if proves_nothing(block, b"", strict=True)
+            else int.from_bytes(_by_lane(block), "big")
+            for block in blocks
+        ]
+    else:
+        strict = not (search.linear and search.together)
+        facts = [
+            None if proves_nothing(block, field, strict=strict) else number
+            for block, field, number in zip(blocks, stored, numbers, strict=True)
+        ]
+    if algorithm.family is not Family.XOR:
+        return independent_rows(facts, linear=search.linear)
+    wholes = [
+        block + field for block, field in zip(blocks, stored or [b""] * len(blocks), strict=True)
+    ]
+    odd = [
+        None if fact is None else odd_bytes(whole)
+        for fact, whole in zip(facts, wholes, strict=True)
+    ]
+    by_bytes = independent_rows(odd, linear=True)
+    if not numbers:
+        return by_bytes
+    kept = [fact if place in by_bytes else None for place, fact in enumerate(facts)]
+    return independent_rows(kept, linear=True)
 
-    For sums, numbers that differ between the images count in proportion to the bytes of the
-    block that do: one that differs and a number that goes with it may be a copy.
-    """
+
+def _mixed_bits(candidate: Candidate, adding: int) -> float:
+    """Bits of evidence; blocks too short to mix their bytes count in proportion."""
     search, start, end = candidate.search, candidate.start, candidate.end
-    one, bits = search.bits[0], search.bits[adding - 1]
+    bits = search.bits[adding - 1]
     if not search.length:
         return bits
     mixed = search.length if search.linear else MIXED_SUM * search.length
-    if adding > 1 and not search.linear:
+    if adding > 1 and search.bits_of_copies is not None:
         first, last = np.searchsorted(candidate.area.differing, [start, end])
-        bits = one + (bits - one) * min(1.0, int(last - first) / mixed)
+        if last - first < mixed:
+            bits = search.bits_of_copies[adding - 1]
     return bits * min(1.0, (end - start) / mixed)
 
 
-def _fits(name: str, block: bytes, number: int) -> bool:
-    algorithm = get_algorithm(name)
-    value = compute_value(algorithm, block)
+def _is_inside(candidate: Candidate) -> bool:
+    """Whether the field, at a known place, lies inside the block."""
+    length = candidate.search.length
+    return bool(length) and candidate.start <= candidate.field <= candidate.end - length
+
+
+def _value(algorithm: Algorithm, block: bytes, total: int | None) -> int:
+    """What the field must hold; of a block with its field inside, what is missing."""
+    if algorithm.ending is Ending.TOTAL:
+        return compute_value(algorithm, block, total=total)
+    return compute_value(algorithm, block)
+
+
+def _fits(algorithm: Algorithm, block: bytes, number: int, total: int | None) -> bool:
+    value = _value(algorithm, block, total)
     if value == number:
         return True
-    if not name.startswith("FLETCHER"):
+    if algorithm.family is not Family.FLETCHER:
         return False
     half = algorithm.width // 2
     modulus = (1 << half) - 1
@@ -227,6 +283,8 @@ def _follows(found: _Confirmed, better: _Confirmed) -> bool:
     if _bytes_of(one) == _bytes_of(other):
         return True
     if one.search.placement is Placement.INSIDE:
+        if _adds_neutral_bytes(found, better):
+            return True
         # Part of a wider number behind the same block adds up too.
         behind = other.search.together and one.start == other.start
         return behind and other.end < one.end <= other.field + other.search.length
@@ -251,9 +309,23 @@ def _follows(found: _Confirmed, better: _Confirmed) -> bool:
     return area.same_content(one.start, other.start) and area.same_content(one.end, other.end)
 
 
+def _adds_neutral_bytes(found: _Confirmed, better: _Confirmed) -> bool:
+    """Whether a total follows from a sum of the same kind, with equal bytes around it."""
+    one, other = found.candidate, better.candidate
+    start, end, apart = _bytes_of(other)
+    return (
+        _kind_of(one) == _kind_of(other)
+        and apart < 0
+        and min(len(found.images), len(better.images)) > 1
+        and one.area.same_content(one.start, start)
+        and one.area.same_content(one.end, end)
+    )
+
+
 def _as_equivalent(found: _Confirmed) -> Equivalent:
     candidate = found.candidate
-    start, end = candidate.area.base + candidate.start, candidate.area.base + candidate.end
+    base, at = candidate.area.base, candidate.area.base + candidate.field
+    start, end, length = base + candidate.start, base + candidate.end, candidate.search.length
     return Equivalent(
         algorithm=candidate.algorithm,
         byte_order=candidate.search.order.byte_order,
@@ -261,6 +333,7 @@ def _as_equivalent(found: _Confirmed) -> Equivalent:
         total=candidate.search.total,
         starts=(Span(start, start + 1),),
         ends=(Span(end, end + 1),),
+        field=Span(at, at + length) if length else None,
         start_step=1,
         end_step=1,
         count=1,

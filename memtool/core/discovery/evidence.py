@@ -14,6 +14,8 @@ Facts
   a CRC right behind a block longer than itself counts, if it is not one repeated byte too.
 - A field of two bytes or more that has no other bytes than 00 and FF proves nothing either:
   a 16-bit checksum is like that in one image of 2^14, erased space and its borders always.
+- XOR depends on nothing but which bytes come an odd number of times: what is there twice,
+  or once plain and once inverted, cancels and proves nothing.
 - The value of a block shorter than its own checksum, than two of them for a sum, is hardly
   mixed: in tables of small numbers it fits too often. It counts in proportion to its length.
 - Chance makes a pair of start and end with e different contents, block and field together,
@@ -112,6 +114,18 @@ def independent_rows(numbers: Sequence[int | None], *, linear: bool) -> tuple[in
             basis[rest.bit_length()] = rest
             adding.append(place)
     return tuple(adding)
+
+
+def odd_bytes(data: bytes) -> int | None:
+    """Which byte values come an odd number of times, as bits: all that XOR depends on.
+
+    None where each byte has a partner, its like or its complement: a text and its copy,
+    plain or inverted, always cancel.
+    """
+    odd = np.bincount(np.frombuffer(data, np.uint8), minlength=256) & 1
+    if not (odd ^ odd[::-1]).any():
+        return None
+    return int.from_bytes(np.packbits(odd.astype(np.uint8)).tobytes(), "big")
 
 
 def proves_nothing(block: bytes, field: bytes, *, strict: bool) -> bool:

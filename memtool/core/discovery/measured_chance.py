@@ -4,9 +4,9 @@ Facts
 -----
 - A uniform stored number fits with 2^-width whatever the sum's spread. Numbers in tables
   and erased areas are not uniform, so it is measured what they do.
-- Blocks that count less anyway as rows are left out: those too short to be mixed, and where
-  the number differs between images, those in which too few bytes do. A byte and its copy
-  elsewhere would always match.
+- Blocks too short to be mixed are left out, since they count less anyway as rows.
+- Where the number differs between images, blocks in which few bytes do are a kind of their
+  own: a byte and its copy elsewhere match always, a copy of a whole block never.
 - No number lies inside its own block. With bytes around it that add nothing, a block that
   holds the field that was moved to its end would always match.
 - A true checksum fits elsewhere too, and so does every byte of its block that stands apart
@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from memtool.core.checksums.algorithms import Algorithm
-from memtool.core.discovery.classes import Indexes
+from memtool.core.discovery.classes import Indexes, Keys
 from memtool.core.discovery.evidence import MIXED_SUM
 from memtool.core.discovery.sum_sides import Numbers, SumSides
 
@@ -46,6 +46,16 @@ class SumEnds:
     """How many different stored numbers the images have there."""
 
 
+@dataclass(frozen=True, slots=True)
+class MeasuredChance:
+    """Matches with fields from elsewhere in one search, by different stored numbers."""
+
+    mixed: dict[int, float]
+    """Of blocks in which as many bytes differ as it takes to mix them; of all for one number."""
+    copies: dict[int, float]
+    """Of the others."""
+
+
 def measure_chance(
     sides: SumSides,
     algorithm: Algorithm,
@@ -54,8 +64,8 @@ def measure_chance(
     matched: Indexes,
     *,
     odd_length: bool = False,
-) -> dict[int, float]:
-    """Matches with fields from elsewhere in one search, by different stored numbers.
+) -> MeasuredChance:
+    """Search again with fields from elsewhere, a few times over.
 
     Args:
         sides: Of one family.
@@ -70,38 +80,79 @@ def measure_chance(
     possible = sides.possible_fields(algorithm, stored)
     possible = possible[long[possible] > 0]
     if not len(possible):
-        return {}
+        return MeasuredChance({}, {})
     varied = np.minimum(long, _varied_limits(sides, ends.positions))
+    kinds = (
+        _Kind(several=False, limits=long, lowest=np.zeros_like(long)),
+        _Kind(several=True, limits=varied, lowest=np.zeros_like(long)),
+        _Kind(several=True, limits=long, lowest=varied),
+    )
     proved = matched[ends.levels[matched] > 1]
     behind_proved = _behind_last(proved, length, count)
-    moved = np.ones(count, bool)
-    moved[proved] = False
+    kept = np.zeros(count, bool)
+    kept[proved] = True
     sources, weight = _sources(possible, ends.positions)
-    found: dict[int, float] = {}
-    tried, whole = np.zeros(2), np.zeros(2)
     for source in sources:
-        levels = ends.levels[source]
-        several = levels > 1
-        limits = np.where(several, varied, long)
-        floors = np.maximum(behind_proved, np.where(source < ends.positions, source + length, 0))
-        allowed = np.where(several & ~moved[source], 0, limits)
-        for kind in (0, 1):
-            part = several == bool(kind)
-            tried[kind] += np.maximum(allowed - floors, 0)[part].sum()
-            whole[kind] += np.maximum(limits, 0)[part].sum()
         keys = sides.end_keys(
             algorithm, ends.positions, [row[source] for row in stored], odd_length=odd_length
         )
-        pairs = sides.starts.count(keys, allowed, floors)
+        behind_own = np.where(source < ends.positions, source + length, 0)
+        floors = np.maximum(behind_proved, behind_own)
+        for kind in kinds:
+            kind.look(sides, keys, ends.levels[source], floors, kept[source])
+    one, mixed, copies = (kind.scaled(weight) for kind in kinds)
+    return MeasuredChance(one | mixed, copies)
+
+
+class _Kind:
+    """Blocks of one kind: where they lie, and how many of them matched."""
+
+    def __init__(self, *, several: bool, limits: Indexes, lowest: Indexes) -> None:
+        """Take whether the numbers differ between images, and the starts of each end."""
+        self._several, self._limits, self._lowest = several, limits, lowest
+        self._all = self._tried = 0
+        self._found: dict[int, float] = {}
+
+    def look(
+        self,
+        sides: SumSides,
+        keys: Keys,
+        levels: NDArray[np.int64],
+        floors: Indexes,
+        kept: NDArray[np.bool_],
+    ) -> None:
+        """Count what matches with the numbers that are now at the ends.
+
+        Args:
+            sides: Of one family.
+            keys: Of the ends with these numbers.
+            levels: How many different ones each end has.
+            floors: Starts are at or above these.
+            kept: Ends whose number was not to be moved.
+        """
+        own = (levels > 1) == self._several
+        self._all += int(np.maximum(self._limits - self._lowest, 0)[own].sum())
+        lowest = np.maximum(self._lowest, floors)
+        asked = own & (self._limits > lowest)
+        if self._several:
+            asked &= ~kept
+        if not asked.any():
+            return
+        limits = np.where(asked, self._limits, 0)
+        self._tried += int((limits - lowest)[asked].sum())
+        pairs = sides.starts.count(keys, limits, lowest)
         if pairs is None:
-            continue
+            return
         hits, starts = pairs
         for level in np.unique(levels[hits]):
             here = levels[hits] == level
-            number = float(starts[here].sum()) if level == 1 else float(here.sum())
-            found[int(level)] = found.get(int(level), 0.0) + weight * number
-    scale = whole / np.maximum(tried, 1)
-    return {level: float(scale[int(level > 1)]) * number for level, number in found.items()}
+            number = float(here.sum()) if self._several else float(starts[here].sum())
+            self._found[int(level)] = self._found.get(int(level), 0.0) + number
+
+    def scaled(self, weight: float) -> dict[int, float]:
+        """Matches of all blocks of this kind, in one search, by different stored numbers."""
+        scale = weight * self._all / max(1, self._tried)
+        return {level: scale * number for level, number in self._found.items()}
 
 
 def _sources(possible: Indexes, positions: Indexes) -> tuple[list[Indexes], float]:

@@ -48,6 +48,8 @@ class Equivalent:
     """Runs of addresses at which the block may start: any of them, with any of the ends."""
     ends: tuple[Span, ...]
     """Runs of addresses at which it may end (the first address after it)."""
+    field: Span | None
+    """Where the number is stored; None where it follows each end, or cannot be told."""
     start_step: int
     """2 where only every second address of the runs of starts is meant, else 1."""
     end_step: int
@@ -77,7 +79,7 @@ class DiscoveredBlock:
 
     algorithm: str
     block: Span
-    """What is covered: the shortest reading. Without the field, except for `INSIDE`."""
+    """What is covered: the shortest reading. Without the field, except where a total is given."""
     field: Span | None
     """Where the number is stored; None where that cannot be told."""
     byte_order: ByteOrder | None
@@ -85,7 +87,7 @@ class DiscoveredBlock:
     word_swapped: bool
     """A 32-bit number whose 16-bit words are exchanged."""
     total: int | None
-    """What the block adds up to, for `INSIDE`."""
+    """What block and field add up to, where the field lies inside the block."""
     placement: Placement
     images: tuple[int, ...]
     """Numbers, from 1, of the images that add evidence."""

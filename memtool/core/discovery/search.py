@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from memtool.core.checksums.algorithms import Algorithm, Ending, list_algorithms
+from memtool.core.checksums.algorithms import Algorithm, Ending, Family, list_algorithms
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import Collector
 from memtool.core.discovery.confirming import build_blocks, order_blocks
@@ -20,13 +20,9 @@ from memtool.core.discovery.results import (
     SearchedPlacement,
     Standing,
 )
-from memtool.core.discovery.sum_search import (
-    CONSTANT_TOTALS,
-    search_sums_after_block,
-    search_sums_fixed_fields,
-    search_totals,
-)
+from memtool.core.discovery.sum_search import search_sums_after_block, search_sums_fixed_fields
 from memtool.core.discovery.sum_sides import SumFamily, SumSides, group_sums
+from memtool.core.discovery.total_search import search_totals, search_totals_of_fields
 from memtool.core.discovery.unknown_search import UnknownSearch
 from memtool.core.image import Image
 from memtool.core.span import Span, intersect_spans
@@ -59,20 +55,13 @@ class Wish:
 
 
 def searched_algorithms() -> tuple[Algorithm, ...]:
-    """All that a full search tries: CRCs of whole bytes, sums, XOR, Fletcher, Adler.
-
-    Constant totals are tried where the field's place does not matter: in `CONSTANT_TOTALS`.
-    """
+    """All that a full search tries: CRCs of whole bytes, sums, XOR, Fletcher, Adler."""
     return tuple(algorithm for algorithm in list_algorithms() if _is_searched(algorithm))
 
 
 def _is_searched(algorithm: Algorithm) -> bool:
-    if algorithm.width not in WIDTHS:
-        return False
-    if algorithm.crc is not None:
-        return algorithm.crc.refin == algorithm.crc.refout
-    constant = (algorithm.family, algorithm.width) in CONSTANT_TOTALS
-    return algorithm.ending is not Ending.TOTAL or constant
+    crc = algorithm.crc
+    return algorithm.width in WIDTHS and (crc is None or crc.refin == crc.refout)
 
 
 def discover_checksums(
@@ -179,8 +168,10 @@ def _pieces(
     for group in group_crcs(wish.algorithms):
         yield f"CRC-{group.width}", _crc_pieces(group, area, places, wish, collector)
     for family in group_sums(wish.algorithms):
-        text = f"{family.algorithms[0].name}"
-        yield text, _sum_pieces(family, area, places, wish, collector)
+        yield (
+            f"{family.family}-{family.width}".upper(),
+            _sum_pieces(family, area, places, wish, collector),
+        )
 
 
 def _crc_pieces(
@@ -219,20 +210,29 @@ def _sum_pieces(
             word_swapped=wish.word_swapped,
             skip_adjacent=after,
         )
-    if wish.totals and wish.at is None:
-        yield from search_totals(sides, _totals(family, wish), collector)
+    if wish.totals:
+        for algorithm in _totals(family, wish):
+            if wish.at is None:
+                yield from search_totals(sides, algorithm, collector)
+            for kind in places:
+                yield from search_totals_of_fields(
+                    sides,
+                    algorithm,
+                    kind.fields_in(area, family.length),
+                    kind.placement,
+                    collector,
+                    word_swapped=wish.word_swapped,
+                )
 
 
-def _totals(family: SumFamily, wish: Wish) -> list[tuple[Algorithm, int]]:
-    """The ``/TOTAL`` algorithm of a family, with each total to look for."""
-    known = CONSTANT_TOTALS.get((family.family, family.width), ())
+def _totals(family: SumFamily, wish: Wish) -> list[Algorithm]:
+    """The ``/TOTAL`` algorithm of a family; XOR, which has none, itself."""
     return [
-        (algorithm, total)
+        algorithm
         for algorithm in wish.algorithms
-        if algorithm.ending is Ending.TOTAL
+        if (algorithm.ending is Ending.TOTAL or algorithm.family is Family.XOR)
         and (algorithm.family, algorithm.width) == (family.family, family.width)
-        and algorithm.word_order == family.algorithms[0].word_order
-        for total in known
+        and algorithm.word_order in (None, family.word_order)
     ]
 
 

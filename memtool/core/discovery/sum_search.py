@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from memtool.core.checksums.algorithms import Algorithm, Family
+from memtool.core.checksums.algorithms import Family
 from memtool.core.discovery.area import Area, FixedField
 from memtool.core.discovery.classes import Indexes, Matches
 from memtool.core.discovery.collecting import (
@@ -27,13 +27,14 @@ from memtool.core.discovery.collecting import (
     number_orders,
 )
 from memtool.core.discovery.crc_search import expect_fixed
-from memtool.core.discovery.evidence import count_pairs, expected_by_level
-from memtool.core.discovery.measured_chance import SumEnds, measure_chance
+from memtool.core.discovery.evidence import expected_by_level
+from memtool.core.discovery.measured_chance import MeasuredChance, SumEnds, measure_chance
 from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_sides import (
     Numbers,
     SumFamily,
     SumSides,
+    Worth,
     evidence_bits,
     stored_numbers,
 )
@@ -66,7 +67,7 @@ def search_sums_after_block(
     for algorithm in family.algorithms:
         for odd_length in (False, True) if _pads(family) else (False,):
             found: list[Matches | None] = []
-            nulls: list[dict[int, float]] = []
+            nulls: list[MeasuredChance] = []
             for stored in numbers:
                 yield
                 keys = sides.end_keys(algorithm, positions, stored, odd_length=odd_length)
@@ -78,8 +79,8 @@ def search_sums_after_block(
                     sides, algorithm, asked, stored, matched, odd_length=odd_length
                 )
                 nulls.append(null)
-            bits = _count_chance(area, family, limits, levels, nulls, collector)
-            sides.worth[algorithm.name, odd_length] = bits
+            worth = _count_chance(area, family, limits, levels, nulls, collector)
+            sides.worth[algorithm.name, odd_length] = worth
             for order, matches in zip(orders, found, strict=True):
                 ends = Ends(
                     search=Search(
@@ -87,7 +88,8 @@ def search_sums_after_block(
                         order=order,
                         placement=Placement.AFTER_BLOCK,
                         length=family.length,
-                        bits=bits,
+                        bits=worth.mixed,
+                        bits_of_copies=worth.copies,
                         together=True,
                         linear=False,
                     ),
@@ -107,17 +109,17 @@ def _count_chance(
     family: SumFamily,
     limits: Indexes,
     distinct: NDArray[np.int64],
-    measured: Sequence[dict[int, float]],
+    measured: Sequence[MeasuredChance],
     collector: Collector,
-) -> tuple[float, ...]:
+) -> Worth:
     """Add what theory expects, or what was measured where that is more, for each byte order.
 
     A number that is small in one order is small in others too, and the few fields that are
     tell little about one order alone: what is lost in one of them is lost in all.
 
     Returns:
-        The bits that 1, 2, … different stored numbers are worth: fewer where chance made
-        more matches than it should.
+        What 1, 2, … different stored numbers are worth: less where chance made more matches
+        than it should.
     """
     one = evidence_bits(family)
     ends = np.arange(len(limits)) + family.length
@@ -125,15 +127,22 @@ def _count_chance(
         area.thresholds(family.length, strict=True), ends, limits, distinct, one
     )
     share = 0.5 if family.words else 1.0
-    bits: list[float] = []
-    for number, all_starts in enumerate(theories, 1):
-        theory = share * all_starts
-        found = [null.get(number, 0.0) if theory else 0.0 for null in measured]
-        loss = math.log2(max(found) / theory) if max(found) > theory else 0.0
-        bits.append(max(one * number - loss, 1.0))
-        collector.chance.add(bits[-1], sum(max(theory, each) for each in found))
-    bits += [one * number for number in range(len(bits) + 1, area.count + 1)]
-    return tuple(bits)
+    kinds: list[tuple[float, ...]] = []
+    for founds, least in (
+        ([null.mixed for null in measured], share),
+        ([null.copies for null in measured], 0.0),
+    ):
+        bits: list[float] = []
+        for number, all_starts in enumerate(theories, 1):
+            theory = share * all_starts
+            found = [null.get(number, 0.0) if theory else 0.0 for null in founds]
+            loss = math.log2(max(found) / theory) if max(found) > theory else 0.0
+            bits.append(max(one * number - loss, 1.0))
+            counted = sum(max(least * all_starts, each) for each in found)
+            collector.chance.add(bits[-1], counted)
+        bits += [one * number for number in range(len(bits) + 1, area.count + 1)]
+        kinds.append(tuple(bits))
+    return Worth(mixed=kinds[0], copies=kinds[1])
 
 
 def search_sums_fixed_fields(
@@ -156,14 +165,15 @@ def search_sums_fixed_fields(
                 for odd_length in (False, True) if _pads(family) else (False,):
                     yield
                     plain = _plain_bits(family, area)
-                    bits = sides.worth.get((algorithm.name, odd_length), plain)
+                    worth = sides.worth.get((algorithm.name, odd_length), Worth(plain, plain))
                     ends = Ends(
                         search=Search(
                             algorithms=(algorithm.name,),
                             order=order,
                             placement=placement,
                             length=family.length,
-                            bits=bits,
+                            bits=worth.mixed,
+                            bits_of_copies=worth.copies,
                             together=False,
                             linear=False,
                         ),
@@ -175,8 +185,9 @@ def search_sums_fixed_fields(
                     matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
                     collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
                     for level, expected in batch.expected(family):
-                        worth, loss = bits[level - 1], plain[level - 1] - bits[level - 1]
-                        collector.chance.add(worth, expected * 2**loss, tier=TIERS[placement])
+                        bits = worth.mixed[level - 1]
+                        loss = plain[level - 1] - bits
+                        collector.chance.add(bits, expected * 2**loss, tier=TIERS[placement])
 
 
 class _FieldBatch:
@@ -218,54 +229,3 @@ class _FieldBatch:
         share = 0.5 if family.words else 1.0
         for field in self._fields:
             yield field.distinct, share * expect_fixed(self._area, field, self._length, one)
-
-
-CONSTANT_TOTALS: dict[tuple[Family, int], tuple[int, ...]] = {
-    (Family.SUM, 8): (0x00, 0xFF),
-    (Family.WORD_SUM, 16): (0x0000, 0xFFFF, 0xBABA),
-}
-"""Totals that blocks with their field inside are known to make: zero-sum blocks as in
-VESA E-EDID and IPMI FRU; all ones, common practice, no source; 0xBABA of network cards
-(``NVM_SUM`` in the Linux driver e1000e)."""
-
-
-def search_totals(
-    sides: SumSides, totals: Sequence[tuple[Algorithm, int]], collector: Collector
-) -> Iterator[None]:
-    """Report the blocks that add up to a total, field inside; yields after each piece of work.
-
-    Args:
-        sides: Of one family.
-        totals: A ``/TOTAL`` algorithm and the total to look for.
-        collector: Takes the results.
-    """
-    family, area = sides.family, sides.area
-    positions = np.arange(area.size + 1)
-    limits = np.minimum(positions, area.thresholds(0)[0]).astype(np.int64)
-    # A block is longer than its field.
-    limits = np.minimum(limits, np.maximum(positions - family.length, 0))
-    pairs = count_pairs(area.thresholds(0), positions, limits)
-    for algorithm, total in totals:
-        yield
-        ends = Ends(
-            search=Search(
-                algorithms=(algorithm.name,),
-                order=NumberOrder(None, False, tuple(range(family.length))),
-                placement=Placement.INSIDE,
-                length=0,
-                bits=_plain_bits(family, area),
-                together=True,
-                total=total,
-                linear=False,
-            ),
-            positions=positions,
-            fields=positions,
-            levels=np.full(area.size + 1, area.count),
-        )
-        goal = [np.full(area.size + 1, total, np.uint64) for _ in range(area.count)]
-        matches = sides.starts.match(sides.end_keys(algorithm, positions, goal), limits)
-        collector.offer(area, ends, matches, 1, limits)
-        share = 0.5 if family.words else 1.0
-        for contents, count in enumerate(pairs, 1):
-            bits = family.width * contents
-            collector.chance.add(bits, share * count * 2.0**-bits)

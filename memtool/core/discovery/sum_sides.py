@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from memtool.core.checksums.algorithms import Algorithm, Ending, Family
+from memtool.core.checksums.sums import ByteOrder
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses
 from memtool.core.discovery.collecting import (
@@ -44,25 +45,34 @@ class SumFamily:
     """16-bit words are added, so starts and ends have a parity."""
     little_words: bool
     algorithms: tuple[Algorithm, ...]
-    """One for each way to store the sum."""
+    """One for each way to store the sum, without ``/TOTAL``."""
 
     @property
     def length(self) -> int:
         """Bytes of the stored number."""
         return self.width // 8
 
+    @property
+    def word_order(self) -> ByteOrder | None:
+        """Byte order of the words, where words are added."""
+        if not self.words:
+            return None
+        return "little" if self.little_words else "big"
+
 
 def group_sums(algorithms: Sequence[Algorithm]) -> tuple[SumFamily, ...]:
     """Everything among `algorithms` that is no CRC, by what is added.
 
-    ``/TOTAL`` is left to `search_totals`.
+    ``/TOTAL`` makes a family, and is left to `total_search`.
     """
     groups: dict[tuple[Family, int, str], list[Algorithm]] = {}
     for algorithm in algorithms:
-        if algorithm.family is Family.CRC or algorithm.ending is Ending.TOTAL:
+        if algorithm.family is Family.CRC:
             continue
         key = (algorithm.family, algorithm.width, algorithm.word_order or "")
-        groups.setdefault(key, []).append(algorithm)
+        members = groups.setdefault(key, [])
+        if algorithm.ending is not Ending.TOTAL:
+            members.append(algorithm)
     return tuple(
         SumFamily(
             width=width,
@@ -73,6 +83,15 @@ def group_sums(algorithms: Sequence[Algorithm]) -> tuple[SumFamily, ...]:
         )
         for (family, width, order), members in groups.items()
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """Bits of 1, 2, … different stored numbers."""
+
+    mixed: tuple[float, ...]
+    copies: tuple[float, ...]
+    """Where so few bytes of the block differ between the images that they may be copied."""
 
 
 class SumSides:
@@ -91,8 +110,8 @@ class SumSides:
             case _:
                 self._modulus = 0
         self._places = np.arange(area.size + 1, dtype=np.int64)
-        self.worth: dict[tuple[str, bool], tuple[float, ...]] = {}
-        """Measured bits of 1, 2, … stored numbers; by algorithm and odd length."""
+        self.worth: dict[tuple[str, bool], Worth] = {}
+        """As measured; by algorithm and odd length."""
         self._prefixes = [self._prefix(image) for image in area.images]
 
     @cached_property
@@ -125,11 +144,18 @@ class SumSides:
 
     def possible_fields(self, algorithm: Algorithm, stored: Sequence[Numbers]) -> Indexes:
         """The places whose stored numbers some block could add up to, in every image."""
-        fits = np.ones(len(stored[0]), bool)
+        return np.flatnonzero(self.fits([_undo(algorithm.ending, numbers) for numbers in stored]))
+
+    def fits(self, sums: Sequence[Numbers]) -> NDArray[np.bool_]:
+        """Which sums, given for each image, are no larger than what the whole area adds up to.
+
+        Where sums wrap around more than once, all of them are.
+        """
+        fits = np.ones(len(sums[0]), bool)
         if not self._modulus and self.family.family is not Family.XOR:
-            for prefix, numbers in zip(self._prefixes, stored, strict=True):
-                fits &= _undo(algorithm.ending, numbers) & self._mask <= prefix[0][-2:].max()
-        return np.flatnonzero(fits)
+            for prefix, numbers in zip(self._prefixes, sums, strict=True):
+                fits &= numbers & self._mask <= prefix[0][-2:].max()
+        return fits
 
     def _prefix(self, image: NDArray[np.uint8]) -> tuple[Numbers, Numbers]:
         """First and second prefix sum; the second is zero where there is none."""

@@ -217,6 +217,7 @@ def _other_starts(
         total=None,
         starts=spans_of_addresses(int(start) for start in starts)[:32],
         ends=(Span(end, end + 1),),
+        field=None,
         start_step=1,
         end_step=1,
         count=len(starts),

@@ -154,3 +154,151 @@ def test_every_algorithm_is_found_beside_all_the_others() -> None:
         assert rows, name
         assert rows[0].byte_order == (None if len(field) == 1 else "little")
     assert len(convincing) == len(planted)
+
+
+def missing_to_total(name: str, total: int, rest: bytes) -> int:
+    """What a field must hold beside `rest`: the contract's sentence on ``/TOTAL``, in loops."""
+    if name == "XOR-8":
+        return total ^ value_of(name, rest)[1]
+    plain = name.removesuffix("/TOTAL")
+    width = int(plain.split("-")[1])
+    if plain.startswith("SUM"):
+        return (total - sum(rest)) % (1 << width)
+    order: Order = "big" if plain.endswith("BE") else "little"
+    words = [int.from_bytes(rest[at : at + 2], order) for at in range(0, len(rest), 2)]
+    return (total - sum(words)) % (1 << width)
+
+
+def plant_total(
+    image: bytearray, name: str, total: int, block: Span, field: Span, order: Order
+) -> None:
+    rest = bytes(image[block.start : field.start] + image[field.end : block.end])
+    value = missing_to_total(name, total, rest)
+    image[field.start : field.end] = value.to_bytes(len(field), order)
+
+
+def total_length(name: str) -> int:
+    return int(name.removesuffix("/TOTAL").split("-")[1]) // 8
+
+
+ANYWHERE = (
+    ("SUM-8/TOTAL", 0x00),
+    ("SUM-8/TOTAL", 0xFF),
+    ("WORDSUM-16-BE/TOTAL", 0x0000),
+    ("WORDSUM-16-BE/TOTAL", 0xFFFF),
+    ("WORDSUM-16-LE/TOTAL", 0xBABA),
+    ("XOR-8", 0x00),
+)
+"""The number adds itself wherever it lies, so its place need not be known."""
+AT_PLACES = (
+    ("SUM-16/TOTAL", 0x0000),
+    ("SUM-16/TOTAL", 0xFFFF),
+    ("SUM-32/TOTAL", 0x00000000),
+    ("SUM-32/TOTAL", 0xFFFFFFFF),
+    ("WORDSUM-32-BE/TOTAL", 0x00000000),
+    ("WORDSUM-32-LE/TOTAL", 0xFFFFFFFF),
+)
+
+
+def order_of(name: str, wanted: Order) -> Order:
+    """Numbers of word sums have the order of their words; the contract knows no other."""
+    if name.startswith("WORDSUM"):
+        return "big" if "-BE" in name else "little"
+    return wanted
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(
+    kind=st.sampled_from(ANYWHERE),
+    texture=st.sampled_from(TEXTURES),
+    count=st.integers(2, 6),
+    start=st.integers(0, 60),
+    words=st.integers(8, 60),
+    place=st.integers(0, 200),
+    seed=st.integers(0, 2**32),
+)
+def test_a_constant_total_is_found_wherever_its_number_lies(
+    kind: tuple[str, int],
+    texture: Texture,
+    count: int,
+    start: int,
+    words: int,
+    place: int,
+    seed: int,
+) -> None:
+    (name, total), length = kind, total_length(kind[0])
+    images = textured(texture, SIZE, count, random.Random(seed))
+    block = Span(start, start + 2 * words)
+    at = start + place % (2 * words - length + 1) // length * length
+    for image in images:
+        plant_total(image, name, total, block, Span(at, at + length), order_of(name, "big"))
+    found = discover(images, most=3000, wish=wish_for(name))
+    rows = [
+        row
+        for row in found.blocks
+        if (row.algorithm, row.total, row.block) == (name, total, block)
+        or any(
+            (other.algorithm, other.total) == (name, total)
+            and any(is_in(block.start, run, other.start_step) for run in other.starts)
+            and any(is_in(block.end, run, other.end_step) for run in other.ends)
+            for other in row.equivalents
+        )
+        or (total == 0 and explains(row, name, Span(block.start, block.end - length), block))
+    ]
+    covered = [set(image[block.start : block.end]) for image in images]
+    if any(len(bytes_of) > 4 for bytes_of in covered):
+        assert rows, (block, at, found.blocks[:3])
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(
+    kind=st.sampled_from((*AT_PLACES, *ANYWHERE)),
+    texture=st.sampled_from(("random", "text", "near-identical")),
+    count=st.integers(2, 4),
+    order=st.sampled_from(["big", "little"]),
+    given=st.booleans(),
+    words=st.integers(8, 60),
+    place=st.integers(0, 200),
+    seed=st.integers(0, 2**32),
+)
+def test_a_total_with_its_number_inside_is_found_at_its_place(
+    kind: tuple[str, int],
+    texture: Texture,
+    count: int,
+    order: Order,
+    given: bool,
+    words: int,
+    place: int,
+    seed: int,
+) -> None:
+    (name, total), length = kind, total_length(kind[0])
+    given = given or kind in ANYWHERE
+    order = order_of(name, order)
+    images = textured(texture, SIZE, count, random.Random(seed))
+    common = images[0][:]
+    block = Span(50, 50 + 2 * words)
+    at = 52 + place % (2 * words - length - 4) // 2 * 2
+    field = Span(at, at + length)
+    for number, image in enumerate(images):
+        image[:50], image[block.end :] = common[:50], common[block.end :]
+        for byte in range(60, block.end, 7):
+            image[byte] = random.Random(seed + number + byte).randrange(256)
+        plant_total(image, name, total, block, field, order)
+    wish = wish_for(name, at=field if given else None)
+    found = discover(images, most=3000, wish=wish)
+    written = None if length == 1 else order
+    wanted = (name, total, field, written)
+    rows = [
+        row
+        for row in found.blocks
+        if (row.algorithm, row.total, row.field, row.byte_order, row.block) == (*wanted, block)
+        or any(
+            (other.algorithm, other.total, other.field, other.byte_order) == wanted
+            and any(is_in(block.start, run, other.start_step) for run in other.starts)
+            and any(is_in(block.end, run, other.end_step) for run in other.ends)
+            for other in row.equivalents
+        )
+    ]
+    assert rows, (block, field, found.blocks[:3], found.placements)
+    for row in found.blocks:
+        assert not given or row.field is None or field.contains(row.field)
