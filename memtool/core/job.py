@@ -26,12 +26,17 @@ from typing import Any, Protocol
 
 from memtool.core.backup import Role
 from memtool.core.finding import Check, Verdict
+from memtool.core.identity.identity_match import is_identity
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span
+from memtool.core.typed import require_types
 
 NEVER_BLANKED = frozenset({ModuleKind.AIRBAG, ModuleKind.IMMOBILISER})
 """Restraint systems and immobilisers: a person can be hurt, a vehicle stolen."""
+_LARGEST = (1 << 32) - 1
+"""Addresses have 32 bits."""
+_FORMATS = ("raw", "intel-hex", "s-record")
 
 
 class Stage(StrEnum):
@@ -298,6 +303,7 @@ def build_job(events: Iterable[JournalEvent]) -> Job:
                 job = Job(opened=event.time, order=Order().amended(event.facts))
             else:
                 job = _with_event(job, event)
+            _require_types(job)
         except (KeyError, TypeError, ValueError) as error:
             raise ValueError(
                 f"entry {event.number} ({event.kind}) lacks or garbles {error}"
@@ -306,6 +312,21 @@ def build_job(events: Iterable[JournalEvent]) -> Job:
     if job is None:
         raise ValueError("the journal is empty")
     return job
+
+
+def _require_types(job: Job) -> None:
+    """Whatever the newest entry can have added is of the types that it says."""
+    require_types(job.order)
+    if not isinstance(job.original_unreadable, str | None):
+        raise TypeError("'reason'")
+    records: tuple[tuple[Any, ...], ...] = (
+        *(job.reads, job.layouts, job.blankings, job.stage_checks, job.notes, job.attachments),
+    )
+    for added in records:
+        for record in added[-1:]:
+            require_types(record)
+            _require_inside(getattr(record, "copy", None))
+            _require_inside(getattr(record, "path", None))
 
 
 def _with_event(job: Job, event: JournalEvent) -> Job:
@@ -334,7 +355,21 @@ def _with_event(job: Job, event: JournalEvent) -> Job:
     return job
 
 
+def _require_format(name: str) -> None:
+    if name not in _FORMATS:
+        raise ValueError("'format'")
+
+
+def _require_inside(path: str | None) -> None:
+    """A path that a job keeps leads nowhere but into its own folder."""
+    if path is not None and (path.startswith("/") or "\0" in path or ".." in path.split("/")):
+        raise ValueError("'path'")
+
+
 def _reads_from(facts: Mapping[str, Any]) -> dict[str, Any]:
+    _require_format(facts["format"])
+    if not (facts["reads"] >= 1 and facts["size"] >= 0 and 0 <= facts["base"] <= _LARGEST):
+        raise ValueError("'reads', 'size' or 'base'")
     return {
         **facts,
         "role": Role(facts["role"]),
@@ -344,26 +379,41 @@ def _reads_from(facts: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _blanking_from(facts: Mapping[str, Any]) -> dict[str, Any]:
+    _require_format(facts["format"])
+    if not all(isinstance(text, str) and is_identity(text) for text in facts["identities"]):
+        raise ValueError("'identities'")
     return {
         **facts,
         "identities": tuple(facts["identities"]),
         "leftovers": tuple(facts["leftovers"]),
-        "edits": tuple(
-            RecordedEdit(
-                span=Span(edit["start"], edit["end"]),
-                old=bytes.fromhex(edit["old"]),
-                new=bytes.fromhex(edit["new"]),
-                reason=edit["reason"],
-                kind=RegionKind(edit["kind"]),
-            )
-            for edit in facts["edits"]
-        ),
+        "edits": _edits_from(facts["edits"]),
         "kept": tuple(
             KeptSpan(span=Span(kept["start"], kept["end"]), reason=kept["reason"])
             for kept in facts["kept"]
         ),
         "checks": checks_from_facts(facts["checks"]),
     }
+
+
+def _edits_from(facts: Iterable[Mapping[str, Any]]) -> tuple[RecordedEdit, ...]:
+    """By address, none over another, and each with as many bytes as it has addresses."""
+    edits = tuple(
+        RecordedEdit(
+            span=Span(edit["start"], edit["end"]),
+            old=bytes.fromhex(edit["old"]),
+            new=bytes.fromhex(edit["new"]),
+            reason=edit["reason"],
+            kind=RegionKind(edit["kind"]),
+        )
+        for edit in facts
+    )
+    reached = 0
+    for edit in edits:
+        size = edit.span.end - edit.span.start
+        if edit.span.start < reached or not len(edit.old) == len(edit.new) == size:
+            raise ValueError("'edits'")
+        reached = edit.span.end
+    return edits
 
 
 def _stage_from(facts: Mapping[str, Any]) -> dict[str, Any]:

@@ -48,7 +48,7 @@ def render_list(entries: Sequence[BackupEntry]) -> str:
     rows = [
         [
             entry.id,
-            entry.added[:10],
+            safe_text(entry.added[:10]),
             entry.role.value,
             safe_text(entry.chip),
             _agreement(entry),

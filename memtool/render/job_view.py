@@ -46,7 +46,7 @@ def render_job(folder: str, job: Job, *, torn_line: int | None = None) -> str:
     parts.append(
         terminal.table(
             [
-                [f"{number}", time[:19], tell_event(job, number, kind)]
+                [f"{number}", safe_text(time[:19]), tell_event(job, number, kind)]
                 for number, time, kind in job.events
             ]
         )
@@ -90,7 +90,7 @@ def tell_event(job: Job, number: int, kind: str) -> str:
     for attachment in job.attachments:
         if attachment.number == number:
             return safe_text(f"attached {attachment.name}: {attachment.caption or 'no caption'}")
-    return kind.replace("-", " ")
+    return safe_text(kind.replace("-", " "))
 
 
 def job_document(folder: str, job: Job, *, torn_line: int | None = None) -> dict[str, Any]:

@@ -121,7 +121,7 @@ def edit_layout_text(
 
     document = tomlkit.parse(text)
     changes = dict(change or {})
-    renamed = {name: new["name"] for name, new in changes.items() if "name" in new}
+    renamed = {name: new["name"] for name, new in changes.items() if new.get("name") is not None}
     for table in TABLES:
         items: AoT | list[Any] = document.get(table, [])
         for place in reversed(range(len(items))):

@@ -169,7 +169,8 @@ _MEMBERS = ("format", "number", "role", "chip", "single_read_reason", "added", "
 def _record_of(members: dict[str, Any]) -> Record | None:
     """The record that says this, or None if no record can; the caller compares the bytes."""
     try:
-        texts = (members["chip"], members["added"], members["single_read_reason"] or "")
+        reason = members["single_read_reason"]
+        texts = (members["chip"], members["added"], "" if reason is None else reason)
         reads = [_read_of(read) for read in members["reads"]]
         sizes = [read["file_size"] for read in members["reads"]]
         right = type(members["number"]) is int and all(type(size) is int for size in sizes)
@@ -181,7 +182,7 @@ def _record_of(members: dict[str, Any]) -> Record | None:
             chip=members["chip"],
             reads=reads,
             file_sizes=sizes,
-            single_read_reason=members["single_read_reason"],
+            single_read_reason=reason,
             added=members["added"],
         )
     except (KeyError, TypeError, ValueError):

@@ -17,9 +17,9 @@ from typing import Any
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import BLANKABLE
 from memtool.core.near import suggest
-from memtool.errors import InputError, LayoutError, RefusalError, UsageError
+from memtool.errors import InputError, JournalError, LayoutError, RefusalError, UsageError
 from memtool.store.drafts import GuessText, edit_layout_text, read_guess_texts
-from memtool.store.journal import JournalFile, append_entry, read_journal
+from memtool.store.journal import JournalEntry, JournalFile, append_entry, read_journal
 from memtool.store.layout_files.layouts import LoadedLayout, parse_layout, read_layout
 from memtool.store.writing import write_new
 from memtool.workflow.jobs import free_path, stamp
@@ -93,14 +93,34 @@ def open_review(path: Path) -> Review:
     answers: dict[str, Answered] = {}
     if progress_path(path).exists():
         for entry in read_journal(progress_path(path)):
-            facts = entry.facts
-            if entry.kind == _KIND and facts.get("layout") == loaded.sha256:
-                answers[str(facts["name"])] = Answered(
-                    answer=Answer(facts["answer"]), change=dict(facts["change"] or {})
-                )
+            if entry.kind == _KIND and entry.facts.get("layout") == loaded.sha256:
+                answers |= _answer_of(entry, path)
     known = {guess.name for guess in guesses}
     answers = {name: given for name, given in answers.items() if name in known}
     return Review(path=path, loaded=loaded, text=text, guesses=guesses, answers=answers)
+
+
+def _answer_of(entry: JournalEntry, path: Path) -> dict[str, Answered]:
+    facts: Mapping[str, Any] = entry.facts
+    try:
+        answered = Answered(answer=Answer(facts["answer"]), change=dict(facts["change"] or {}))
+        if not all(_can_be_a_value(value) for value in answered.change.values()):
+            raise TypeError("'change'")
+        return {str(facts["name"]): answered}
+    except (KeyError, TypeError, ValueError) as error:
+        raise JournalError(
+            f"entry {entry.number} lacks or garbles {error}",
+            code="journal-content",
+            file=str(progress_path(path)),
+        ) from error
+
+
+def _can_be_a_value(value: object) -> bool:
+    """Whether a layout file can have it behind a key; whether it may is judged with the rest."""
+    if isinstance(value, list | dict):
+        parts = value.values() if isinstance(value, dict) else value
+        return all(isinstance(part, str) for part in parts)
+    return value is None or isinstance(value, str | int)
 
 
 def give_answers(

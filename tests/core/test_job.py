@@ -92,6 +92,61 @@ def test_entries_that_do_not_fit_are_an_error(entries: list[Entry], said: str) -
         build_job(entries)
 
 
+BLANKED: dict[str, Any] = {
+    "backup": "b1",
+    "chip": "95160",
+    "out": "out.bin",
+    "copy": "files/out.bin",
+    "format": "raw",
+    "sha256": "cc",
+    "file_sha256": "cc",
+    "donor_sha256": "aa",
+    "layout": None,
+    "identities": ["1M8GDM9AXKP042788"],
+    "kept": [],
+    "checks": [],
+    "leftovers": [],
+    "edits": [
+        {"start": 4, "end": 6, "old": "0102", "new": "ffff", "reason": "r", "kind": "state"},
+        {"start": 6, "end": 7, "old": "03", "new": "ff", "reason": "r", "kind": "state"},
+    ],
+}
+NOTED = {"text": "dead after water"}
+ATTACHED = {"path": "attachments/label.jpg", "name": "label.jpg", "sha256": "dd", "caption": None}
+
+
+@pytest.mark.parametrize(
+    ("kind", "facts", "change"),
+    [
+        ("reads-kept", READS, {"names": ["d1.bin", 2]}),
+        ("reads-kept", READS, {"reads": True}),
+        ("reads-kept", READS, {"reads": 0}),
+        ("reads-kept", READS, {"base": -1}),
+        ("reads-kept", READS, {"base": 1 << 32}),
+        ("reads-kept", READS, {"format": "srec"}),
+        ("image-blanked", BLANKED, {"format": "srec"}),
+        ("image-blanked", BLANKED, {"copy": "../out.bin"}),
+        ("image-blanked", BLANKED, {"copy": "/out.bin"}),
+        ("image-blanked", BLANKED, {"identities": "1M8GDM9AXKP042788"}),
+        ("image-blanked", BLANKED, {"identities": [17]}),
+        ("image-blanked", BLANKED, {"edits": BLANKED["edits"][::-1]}),
+        ("image-blanked", BLANKED, {"edits": [BLANKED["edits"][0] | {"old": "01"}]}),
+        ("image-blanked", BLANKED, {"edits": [BLANKED["edits"][0] | {"new": "01"}]}),
+        ("note", NOTED, {"text": None}),
+        ("attached", ATTACHED, {"path": "a\0b"}),
+        ("attached", ATTACHED, {"path": "files/../../x"}),
+        ("order-amended", {}, {"complaint": 5}),
+        ("original-unreadable", {"reason": "burnt"}, {"reason": 5}),
+    ],
+)
+def test_fact_that_no_command_writes_is_an_error(
+    kind: str, facts: dict[str, Any], change: dict[str, Any]
+) -> None:
+    build_job([OPENED, Entry(2, kind, facts)])
+    with pytest.raises(ValueError, match="lacks or garbles"):
+        build_job([OPENED, Entry(2, kind, facts | change)])
+
+
 def test_checks_survive_the_journal() -> None:
     checks = (
         Check(code="a", result=Verdict.PASS, text="Good.", spans=(Span(1, 3),)),
