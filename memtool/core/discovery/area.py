@@ -128,6 +128,11 @@ class Area:
         first, last = np.searchsorted(self.differing, [low, high])
         return bool(first == last)
 
+    def count_differing(self, low: int, high: int) -> int:
+        """At how many offsets from `low` to before `high` not all images agree."""
+        first, last = np.searchsorted(self.differing, [low, high])
+        return int(last - first)
+
     @cached_property
     def start_marks(self) -> NDArray[np.int8]:
         """How much each offset looks like a block's start."""

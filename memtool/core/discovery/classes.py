@@ -75,6 +75,19 @@ class Matches:
         """All ends that have a start."""
         return self._all_ends
 
+    def nearest(self) -> tuple[Indexes, Indexes, Indexes]:
+        """For each end that has a start: itself, its nearest start, their class."""
+        places = self._read_of_end % len(self._members)
+        return self._all_ends, self._members[places], self._class_of_start[places]
+
+    def starts_of_class(self, number: int, low: int, high: int) -> Indexes:
+        """The starts of a class from `low` to before `high`, ascending."""
+        first, last = np.searchsorted(self._class_of_start, [number, number + 1])
+        members = self._members[first:last]
+        first, last = np.searchsorted(members, [low, high])
+        chosen: Indexes = members[first:last]
+        return chosen
+
     def starts_like(self, row: int) -> Indexes:
         """All starts of the same class as that of the shortest block `row`, ascending."""
         chosen = self._class_of_start[self._places[row]]

@@ -105,14 +105,20 @@ class Candidate:
     """Starts below this were tried for the end."""
 
     @property
-    def rank(self) -> tuple[float, int, bool, int, int, int]:
-        """Sorts the best one first; of equal evidence, the most usual writing and place."""
+    def rank(self) -> tuple[float, int, bool, int, int, int, int]:
+        """Sorts the best one first; of equal evidence, the most usual writing and place.
+
+        Of blocks with their number anywhere inside, those with more bytes that differ may
+        follow from those with fewer.
+        """
         search = self.search
-        unusual = (search.placement is Placement.INSIDE) + search.order.word_swapped
+        inside = search.placement is Placement.INSIDE
+        unusual = inside + search.order.word_swapped
         return (
             -search.bits[self.contents - 1],
             2 * TIERS[search.placement] + unusual,
             self._is_odd,
+            self.area.count_differing(self.start, self.end) if inside else 0,
             -self.marks,
             self.start,
             self.end,
@@ -144,7 +150,8 @@ class Collector:
         self.candidates: list[Candidate] = []
         self.counted = 0
         self.pairs = 0
-        self._kept = kept
+        self.kept = kept
+        """Candidates of each search."""
 
     def offer(
         self,
@@ -160,16 +167,16 @@ class Collector:
             return
         self.pairs += matches.tried_pairs
         self.counted += len(matches.starts)
-        if not self._kept:
+        if not self.kept:
             return
         starts, models = np.divmod(matches.starts, per_position)
         positions, fields = ends.positions[matches.ends], ends.fields[matches.ends]
         contents = _contents(area, ends, matches.ends, starts, positions)
-        marks = _marks(area, ends, starts, positions, fields)
+        marks = marks_of(area, ends.search, starts, positions, fields)
         score = contents * 64 + marks
         rows: Sequence[int] = range(len(score))
-        if len(score) > self._kept:
-            rows = [int(row) for row in np.argpartition(-score, self._kept)[: self._kept]]
+        if len(score) > self.kept:
+            rows = [int(row) for row in np.argpartition(-score, self.kept)[: self.kept]]
         for row in rows:
             if not contents[row]:
                 continue
@@ -199,22 +206,22 @@ def _contents(
     return np.minimum(contents, ends.levels[rows])
 
 
-def _marks(
-    area: Area, ends: Ends, starts: Indexes, positions: Indexes, fields: Indexes
+def marks_of(
+    area: Area, search: Search, starts: Indexes, positions: Indexes, fields: Indexes
 ) -> NDArray[np.int64]:
     """How plausible a block's place is, from its borders alone."""
-    after = positions + (ends.search.length if ends.search.together else 0)
+    after = positions + (search.length if search.together else 0)
     marks = area.start_marks[starts].astype(np.int64) + area.end_marks[after]
     marks -= 4 * (positions - starts < _SHORT)
-    if not ends.search.length:
+    if not search.length:
         return marks
-    inside = (fields >= 0) & (fields + ends.search.length <= area.size)
+    inside = (fields >= 0) & (fields + search.length <= area.size)
     first = np.where(inside, fields, 0)
     erased = inside.copy()
     for image in area.images:
         head = image[first]
         erased &= (head == 0) | (head == 0xFF)
-        for step in range(1, ends.search.length):
+        for step in range(1, search.length):
             erased &= image[np.minimum(first + step, area.size - 1)] == head
     marks[erased] -= _ERASED
     return marks
@@ -239,22 +246,32 @@ def _equivalents(
         own = bool(own_start % per_position == model)
         count = len(addresses) * len(later) - own
         if count:
-            steps = _step(addresses), _step(later)
-            found.append(
-                Equivalent(
-                    algorithm=algorithm,
-                    byte_order=search.order.byte_order,
-                    word_swapped=search.order.word_swapped,
-                    total=search.total,
-                    starts=_runs(addresses, steps[0]),
-                    ends=_runs(later, steps[1]),
-                    field=field,
-                    start_step=steps[0],
-                    end_step=steps[1],
-                    count=count,
-                )
-            )
+            found.append(as_equivalent(search, algorithm, addresses, later, count, field))
     return tuple(found)
+
+
+def as_equivalent(
+    search: Search,
+    algorithm: str,
+    starts: Indexes,
+    ends: Indexes,
+    count: int,
+    field: Span | None = None,
+) -> Equivalent:
+    """`count` readings of a search: from any of some addresses to any of others."""
+    steps = _step(starts), _step(ends)
+    return Equivalent(
+        algorithm=algorithm,
+        byte_order=search.order.byte_order,
+        word_swapped=search.order.word_swapped,
+        total=search.total,
+        starts=_runs(starts, steps[0]),
+        ends=_runs(ends, steps[1]),
+        field=field,
+        start_step=steps[0],
+        end_step=steps[1],
+        count=count,
+    )
 
 
 def _step(addresses: Indexes) -> int:

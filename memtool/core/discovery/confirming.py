@@ -18,7 +18,7 @@ Rules
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,7 +30,6 @@ from memtool.core.checksums.algorithms import (
     compute_value,
     get_algorithm,
 )
-from memtool.core.checksums.sums import ByteOrder
 from memtool.core.discovery.collecting import TIERS, Candidate, Collector
 from memtool.core.discovery.evidence import (
     MIXED_SUM,
@@ -47,6 +46,7 @@ from memtool.core.discovery.results import (
     Placement,
     Standing,
 )
+from memtool.core.discovery.total_links import TotalLinks
 from memtool.core.span import Span
 
 _TRIED = 4
@@ -63,7 +63,7 @@ class _Confirmed:
     equivalents: tuple[Equivalent, ...]
 
     @property
-    def rank(self) -> tuple[float, int, bool, int, int, int]:
+    def rank(self) -> tuple[float, int, bool, int, int, int, int]:
         return (-self.bits, *self.candidate.rank[1:])
 
 
@@ -82,14 +82,18 @@ def _fold(confirmed: Iterable[_Confirmed]) -> tuple[list[_Confirmed], int]:
     """Rule 3: what is left, and how many went into others."""
     kept: list[_Confirmed] = []
     near: dict[tuple[object, ...], list[int]] = {}
+    links = TotalLinks()
     folded = 0
     for found in confirmed:
         keys = _near_keys(found.candidate)
         places = sorted({place for key in keys for place in near.get(key, ())})
         better = next((place for place in places if _follows(found, kept[place])), None)
         if better is None:
+            better = links.row_behind(found.candidate)
+        if better is None:
             for key in keys:
                 near.setdefault(key, []).append(len(kept))
+            links.add(found.candidate, len(kept))
             kept.append(found)
             continue
         folded += 1
@@ -100,24 +104,13 @@ def _fold(confirmed: Iterable[_Confirmed]) -> tuple[list[_Confirmed], int]:
 def _near_keys(candidate: Candidate) -> tuple[tuple[object, ...], ...]:
     """Only candidates that share one of these can follow from each other."""
     area, search = id(candidate.area), candidate.search
-    start, end, apart = _bytes_of(candidate)
     keys: list[tuple[object, ...]] = [
-        ("bytes", area, start, end, apart),
+        ("bytes", area, *_bytes_of(candidate)),
         ("start", area, candidate.start),
     ]
     if search.placement is not Placement.INSIDE:
         keys.append(("field", area, candidate.field, search.length))
-    if apart < 0 and candidate.area.count > 1:
-        borders = np.searchsorted(candidate.area.differing, [start, end])
-        kind = _kind_of(candidate)
-        keys.append(("differing", area, kind, int(borders[0]), int(borders[1])))
     return tuple(keys)
-
-
-def _kind_of(candidate: Candidate) -> tuple[Family, int, ByteOrder | None]:
-    """What is added up, whatever of it is stored."""
-    algorithm = get_algorithm(candidate.algorithm)
-    return algorithm.family, algorithm.width, algorithm.word_order
 
 
 def _bytes_of(candidate: Candidate) -> tuple[int, int, int]:
@@ -137,12 +130,19 @@ def _joined(better: _Confirmed, found: _Confirmed) -> _Confirmed:
     """The better row with the other one among its equivalents.
 
     Where both speak of the same bytes, they are one fact: the more natural placement
-    names it, and all images that prove either prove it.
+    names it, and all images that prove either prove it. A number known by its place says
+    more than a total, and which images prove it.
     """
     name, other = better, found
     if _bytes_of(better.candidate) == _bytes_of(found.candidate):
-        tiers = [TIERS[row.candidate.search.placement] for row in (better, found)]
-        if tiers[1] < tiers[0]:
+        searches = [row.candidate.search for row in (better, found)]
+        if (
+            searches[0].placement is Placement.INSIDE
+            and searches[1].placement is Placement.AFTER_BLOCK
+        ):
+            readings = (*found.equivalents, _as_equivalent(better), *better.equivalents)
+            return replace(found, equivalents=readings)
+        if TIERS[searches[1].placement] < TIERS[searches[0].placement]:
             name, other = found, better
     return replace(
         name,
@@ -283,8 +283,6 @@ def _follows(found: _Confirmed, better: _Confirmed) -> bool:
     if _bytes_of(one) == _bytes_of(other):
         return True
     if one.search.placement is Placement.INSIDE:
-        if _adds_neutral_bytes(found, better):
-            return True
         # Part of a wider number behind the same block adds up too.
         behind = other.search.together and one.start == other.start
         return behind and other.end < one.end <= other.field + other.search.length
@@ -307,19 +305,6 @@ def _follows(found: _Confirmed, better: _Confirmed) -> bool:
         )
     area = one.area
     return area.same_content(one.start, other.start) and area.same_content(one.end, other.end)
-
-
-def _adds_neutral_bytes(found: _Confirmed, better: _Confirmed) -> bool:
-    """Whether a total follows from a sum of the same kind, with equal bytes around it."""
-    one, other = found.candidate, better.candidate
-    start, end, apart = _bytes_of(other)
-    return (
-        _kind_of(one) == _kind_of(other)
-        and apart < 0
-        and min(len(found.images), len(better.images)) > 1
-        and one.area.same_content(one.start, start)
-        and one.area.same_content(one.end, end)
-    )
 
 
 def _as_equivalent(found: _Confirmed) -> Equivalent:
@@ -362,8 +347,8 @@ def _block(found: _Confirmed) -> DiscoveredBlock:
 
 
 def _other_borders(candidate: Candidate) -> float:
-    """Other starts that chance fits to the end; with a field elsewhere, to any end that the
-    images cannot tell from it."""
+    """Other starts that chance fits to the end; with a field elsewhere or anywhere inside, to
+    any end that the images cannot tell from it."""
     area, search = candidate.area, candidate.search
     starts = expected_other_starts(
         area.counted,
@@ -373,7 +358,7 @@ def _other_borders(candidate: Candidate) -> float:
         search.bits[0],
         len(search.algorithms),
     )
-    if search.together:
+    if search.together and search.length:
         return starts
     place = int(np.searchsorted(area.differing, candidate.end))
     low = int(area.differing[place - 1]) + 1 if place else 0
@@ -388,22 +373,34 @@ def _standing(expected: float) -> Standing:
 
 
 def order_blocks(blocks: Sequence[DiscoveredBlock]) -> list[DiscoveredBlock]:
-    """Best first, and rule 4; where blocks cover each other's fields in a circle, the better
-    one first."""
+    """Best first, and rule 4: before a block only what it must wait for; where two blocks
+    cover each other's fields, the better one first."""
     ranked = sorted(blocks, key=lambda block: block.expected_by_chance)
-    waiting = [block for block in ranked if block.standing is Standing.CONVINCING]
-    rest = ranked[len(waiting) :]
-    ordered: list[DiscoveredBlock] = []
-    while waiting:
-        ready = next((block for block in waiting if not _needs(block, waiting)), waiting[0])
-        ordered.append(ready)
-        waiting.remove(ready)
-    return ordered + rest
+    convincing = [block for block in ranked if block.standing is Standing.CONVINCING]
+    ordered: dict[int, DiscoveredBlock] = {}
+    for first in range(len(convincing)):
+        # An explicit trail, not recursion: a long chain of blocks must not end the stack.
+        trail = {} if first in ordered else {first: _waits_for(first, convincing)}
+        while trail:
+            place, rest = next(reversed(trail.items()))
+            inner = next((each for each in rest if each not in ordered and each not in trail), None)
+            if inner is None:
+                del trail[place]
+                ordered[place] = convincing[place]
+            else:
+                trail[inner] = _waits_for(inner, convincing)
+    return [*ordered.values(), *ranked[len(convincing) :]]
 
 
-def _needs(block: DiscoveredBlock, others: Iterable[DiscoveredBlock]) -> bool:
-    """Whether `block` covers the field of one of `others`."""
-    return any(
-        other is not block and other.field is not None and block.block.overlaps(other.field)
-        for other in others
+def _waits_for(place: int, blocks: Sequence[DiscoveredBlock]) -> Iterator[int]:
+    """Places of the blocks whose fields this one covers, but not the other way round."""
+    block = blocks[place]
+    return (
+        other
+        for other, inner in enumerate(blocks)
+        if _covers_field(block, inner) and not _covers_field(inner, block)
     )
+
+
+def _covers_field(block: DiscoveredBlock, other: DiscoveredBlock) -> bool:
+    return other is not block and other.field is not None and block.block.overlaps(other.field)

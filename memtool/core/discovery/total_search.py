@@ -30,6 +30,7 @@ from memtool.core.discovery.collecting import (
 from memtool.core.discovery.evidence import count_pairs
 from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_sides import SumFamily, SumSides, Worth, evidence_bits
+from memtool.core.discovery.total_groups import offer_totals
 
 _BATCH = 1 << 16
 """Ends worked on at a time where many places are tried."""
@@ -63,30 +64,32 @@ def search_totals(sides: SumSides, algorithm: Algorithm, collector: Collector) -
         return
     positions = np.arange(area.size + 1)
     # A block is longer than its field.
-    limits = np.minimum(area.thresholds(0)[0], np.maximum(positions - family.length, 0))
-    limits = limits.astype(np.int64)
-    pairs = count_pairs(area.thresholds(0), positions, limits)
+    longest = np.maximum(positions - family.length, 0)
+    thresholds = [np.minimum(row, longest).astype(np.int64) for row in area.thresholds(0)]
+    pairs = count_pairs(area.thresholds(0), positions, longest)
     share = 0.5 if family.words else 1.0
     for total in totals_of(family):
-        yield
-        ends = Ends(
-            search=Search(
-                algorithms=(algorithm.name,),
-                order=NumberOrder(None, False, tuple(range(family.length))),
-                placement=Placement.INSIDE,
-                length=0,
-                bits=tuple(family.width * many for many in range(1, area.count + 1)),
-                together=True,
-                total=total,
-                linear=family.family is Family.XOR,
-            ),
-            positions=positions,
-            fields=positions,
-            levels=np.full(area.size + 1, area.count),
+        search = Search(
+            algorithms=(algorithm.name,),
+            order=NumberOrder(None, False, tuple(range(family.length))),
+            placement=Placement.INSIDE,
+            length=0,
+            bits=tuple(family.width * many for many in range(1, area.count + 1)),
+            together=True,
+            total=total,
+            linear=family.family is Family.XOR,
         )
         goal = [np.full(area.size + 1, total, np.uint64) for _ in range(area.count)]
-        matches = sides.starts.match(sides.end_keys(algorithm, positions, goal), limits)
-        collector.offer(area, ends, matches, 1, limits)
+        keys = sides.end_keys(algorithm, positions, goal)
+        # The nearest start of all may leave out the bytes that differ.
+        for contents in range(len(thresholds), 0, -1):
+            yield
+            matches = sides.starts.match(keys, thresholds[contents - 1])
+            if matches is None:
+                continue
+            if contents == 1:
+                collector.pairs += matches.tried_pairs
+            offer_totals(collector, search, area, matches, thresholds[contents - 1], contents)
         for contents, count in enumerate(pairs, 1):
             bits = family.width * contents
             collector.chance.add(bits, share * count * 2.0**-bits)
