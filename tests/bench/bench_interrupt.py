@@ -103,6 +103,8 @@ def measure_process(paths: list[Path], moments: list[float]) -> float:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
+            # A shell that starts this script in the background has SIGINT ignored.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
         time.sleep(moment)
         begin = time.monotonic()
