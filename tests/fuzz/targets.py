@@ -8,16 +8,33 @@ from __future__ import annotations
 
 import atexit
 import hashlib
+import io
 import json
 import re
 import shutil
 import tempfile
+import unicodedata
 from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout, suppress
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
-from memtool.errors import InputError, MemtoolError, StoreError
+import click
+
+from memtool.cli.main import benchimage
+from memtool.core.chip import find_chip
+from memtool.core.identity.stored_forms import parse_stored_form
+from memtool.core.identity.vin import check_digit_state, explain_vin, mask_vin, parse_vin
+from memtool.core.job import build_job
+from memtool.core.reporting.photo import Picture, check_picture
+from memtool.core.span import parse_number, parse_span
+from memtool.errors import InputError, JournalError, LayoutError, MemtoolError, StoreError
 from memtool.formats.codec import ImageFormat, encode_image, parse_image
+from memtool.render.job_view import job_document, render_job
+from memtool.render.words import safe_text
+from memtool.store.drafts import edit_layout_text, read_guess_texts
 from memtool.store.journal import append_entry, parse_journal
 from memtool.store.layout_files.layouts import parse_layout, read_layout
 from memtool.store.reading import FileContent
@@ -26,6 +43,16 @@ from memtool.store.records import make_record, parse_record
 MEMORY = Path("/dev/shm")
 MOST = 64 * 1024
 """Bytes of one input; longer ones show nothing new here."""
+
+
+@dataclass(frozen=True)
+class JobEvent:
+    """An entry of a job's journal."""
+
+    number: int
+    kind: str
+    facts: dict[str, Any]
+    time: str = "2026-03-01T10:00:00+01:00"
 
 
 def read_intel_hex(data: bytes) -> None:
@@ -110,6 +137,87 @@ def read_record_sealed(data: bytes) -> None:
         raise AssertionError("a record says what its bytes do not")
 
 
+def edit_layout(data: bytes) -> None:
+    """A review of any sound layout: what comes out is sound, and has what was to stay."""
+    text = data.decode("utf-8", "replace")
+    before = parse_layout(text)
+    guesses = read_guess_texts(text)
+    if [guess.name for guess in guesses if guess.table == "checksum"] != [
+        rule.name for rule in before.checksums
+    ]:
+        raise AssertionError("a checksum got lost")
+    after = parse_layout(edit_layout_text(text, reviewed="by N. N."))
+    if after != replace(before, reviewed=True):
+        raise AssertionError("a review changed more than its mark")
+    for guess in guesses[:3]:
+        with suppress(LayoutError):
+            gone = parse_layout(edit_layout_text(text, remove=[guess.name]))
+            if gone.region_named(guess.name) is not None:
+                raise AssertionError("what was taken out is there")
+
+
+def read_job_facts(data: bytes) -> None:
+    """Entries that follow the opening of a job: a line each, its kind and its facts."""
+    events = [JobEvent(number=1, kind="job-opened", facts={})]
+    for line in data.split(b"\n"):
+        try:
+            kind, facts = json.loads(line)
+        except (ValueError, TypeError, RecursionError):
+            return
+        if not isinstance(kind, str) or not isinstance(facts, dict):
+            return
+        events.append(JobEvent(number=len(events) + 1, kind=kind, facts=facts))
+    try:
+        job = build_job(events)
+    except ValueError as error:
+        raise JournalError(str(error).replace("\n", " ")[:2000], code="journal-content") from error
+    require_plain(render_job("job", job))
+    json.dumps(job_document("job", job), ensure_ascii=True)
+
+
+def look_at_picture(data: bytes) -> None:
+    found = check_picture(data)
+    if isinstance(found, Picture) and (found.width < 1 or found.height < 1):
+        raise AssertionError("a picture without a size")
+
+
+def read_words(data: bytes) -> None:
+    """What a person types: spans, numbers, VINs, chips and stored forms."""
+    text = data.decode("utf-8", "replace")
+    for parse in (parse_span, parse_number, parse_vin, parse_stored_form, check_digit_state):
+        with suppress(ValueError):
+            parse(text)
+    find_chip(text)
+    explain_vin(text)
+    mask_vin(text)
+    require_plain(safe_text(text))
+
+
+def read_command_line(data: bytes) -> None:
+    """Words behind `benchimage`, as far as the command that they name; it is not run."""
+    words = data.decode("utf-8", "surrogateescape").replace("\0", "").split("\n")
+    silent = io.StringIO()
+    with redirect_stdout(silent), redirect_stderr(silent):
+        context = click.Context(benchimage, info_name="benchimage")
+        command: click.Command | None = benchimage
+        try:
+            while isinstance(command, click.Group) and words:
+                _, command, words = command.resolve_command(context, words)
+            if command is not None and not isinstance(command, click.Group):
+                command.make_context(command.name, words, parent=context)
+        except click.exceptions.Exit:
+            pass
+        except click.ClickException as error:
+            require_plain(safe_text(error.format_message()))
+
+
+def require_plain(shown: str) -> None:
+    """Nothing that acts on a terminal, the tool's own colours apart."""
+    rest = re.sub(r"\x1b\[[0-9;]*m", "", shown).replace("\n", "")
+    if any(unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") for sign in rest):
+        raise AssertionError(f"not plain: {rest!r}")
+
+
 TARGETS: dict[str, Callable[[bytes], None]] = {
     "intel-hex": read_intel_hex,
     "s-record": read_s_record,
@@ -120,6 +228,11 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "journal-sealed": read_journal_sealed,
     "journal-append": append_to_journal,
     "record-sealed": read_record_sealed,
+    "layout-edit": edit_layout,
+    "job-facts": read_job_facts,
+    "picture": look_at_picture,
+    "words": read_words,
+    "command-line": read_command_line,
 }
 
 
