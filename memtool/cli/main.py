@@ -83,8 +83,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _show_no_late_interrupt(raised: sys.UnraisableHookArgs) -> None:
-    """Ctrl-C that meets a destructor ends nothing; Python would show its traceback alone."""
-    if not isinstance(raised.exc_value, KeyboardInterrupt):
+    """Ctrl-C that meets a destructor ends nothing; Python would show its traceback alone.
+
+    Nor does want of memory in one, or in the thread that counts the seconds.
+    """
+    if not isinstance(raised.exc_value, KeyboardInterrupt | MemoryError):
         _SHOW_UNRAISABLE(raised)
 
 

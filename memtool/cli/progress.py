@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import _thread
 import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import click
 
@@ -53,17 +54,30 @@ def at_work(what: str) -> Iterator[None]:
     For work that cannot tell how far it is. At a terminal one line counts the seconds and is
     wiped away in the end; elsewhere a line is written every five seconds.
     """
-    done = threading.Event()
-    teller = threading.Thread(target=_tell, args=(what, done), daemon=True)
-    teller.start()
+    done, over = threading.Event(), threading.Event()
+    begun: list[bool] = []
+    # Where there is no room for a thread, the work goes on without a word. `Thread.start` would
+    # wait for ever for one that ended for want of memory before it had begun.
+    with suppress(RuntimeError, MemoryError):
+        _thread.start_new_thread(_tell, (what, done, over, begun))
     try:
         yield
     finally:
         done.set()
-        teller.join()
+        if begun:
+            over.wait(_QUIET_SECONDS)
 
 
-def _tell(what: str, done: threading.Event) -> None:
+def _tell(what: str, done: threading.Event, over: threading.Event, begun: list[bool]) -> None:
+    try:
+        begun.append(True)
+        with suppress(OSError, MemoryError):
+            _count_seconds(what, done)
+    finally:
+        over.set()
+
+
+def _count_seconds(what: str, done: threading.Event) -> None:
     started, live = time.monotonic(), sys.stderr.isatty()
     wait = _QUIET_SECONDS if live else _LINE_SECONDS
     while not done.wait(wait):
