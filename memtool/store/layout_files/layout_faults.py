@@ -13,6 +13,9 @@ SHOWN_FAULTS = 20
 _SUGGESTIONS = 200
 """Comparing names takes time; a file of a hundred thousand wrong keys must not take minutes."""
 
+_LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"
+_IN_ONE_LINE = str.maketrans({end: end.encode("unicode_escape").decode() for end in _LINE_ENDS})
+
 
 class FaultBook:
     """The faults of one file, in any order while they are found."""
@@ -26,7 +29,11 @@ class FaultBook:
         return len(self._faults)
 
     def add(self, path: KeyPath, code: str, text: str) -> None:
-        """Note a fault at the line of `path`; `text` is a sentence without full stop."""
+        """Note a fault at the line of `path`; `text` is a sentence without full stop.
+
+        What the file says in it may hold line ends; they are written as TOML writes them.
+        """
+        text = text.translate(_IN_ONE_LINE)
         self._faults.append(Fault(code=code, text=text, line=self._lines.line_of(path)))
         for depth, key in enumerate(path):
             self._keys.setdefault(path[:depth], set()).add(key)
