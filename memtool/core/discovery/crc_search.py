@@ -28,6 +28,8 @@ from memtool.core.discovery.results import Placement
 
 _BATCH = 1 << 17
 """Registers worked on at a time where many places are tried."""
+_DENSE = 8
+"""One register out of so many costs as much as all of them in sequence."""
 
 
 def search_after_block(
@@ -209,7 +211,6 @@ def _join_fixed(
 ) -> None:
     group, area = sides.group, sides.area
     offsets = np.array([field.offset for field in fields])[places]
-    positions, whole = positions.astype(np.int64), len(places) == area.size
     behind = positions >= offsets + group.length + 1
     outside = behind | (positions < offsets + (0 if skip_adjacent else 1))
     places, positions, offsets = places[outside], positions[outside], offsets[outside]
@@ -219,8 +220,7 @@ def _join_fixed(
     limits = np.minimum(positions, area.thresholds(0)[0][positions]).astype(np.int64)
     keys = sides.keys.of(
         [
-            _stored_sides(sides, fields, order, row, places, positions, whole=whole)
-            ^ prefix[positions]
+            _stored_sides(sides, fields, order, row, places, positions) ^ prefix[positions]
             for row, prefix in enumerate(sides.prefixes)
         ]
     )
@@ -255,12 +255,17 @@ def _stored_sides(
     image: int,
     places: Indexes,
     positions: Indexes,
-    *,
-    whole: bool,
 ) -> Registers:
-    """A^(-position)·(number stored in the field) of one image, for each (place, position)."""
-    numbers = np.array([order.number(field.stored[image]) for field in fields], np.uint64)
-    if whole and (places == places[0]).all():
-        sequence = sides.algebra.back_sequence(int(numbers[places[0]]), sides.area.size + 1)
-        return sequence[positions]
-    return sides.algebra.back_each(numbers[places], positions)
+    """A^(-position)·(number stored in the field) of one image, for each (place, position).
+
+    Where many positions of the places are asked for, whole sequences are cheaper.
+    """
+    # Places come in ascending order, so no sort is needed.
+    changes = np.diff(places, prepend=places[0]) != 0
+    chosen, rows = places[changes | (np.arange(len(places)) == 0)], np.cumsum(changes)
+    numbers = [order.number(fields[place].stored[image]) for place in chosen]
+    if _DENSE * len(positions) >= len(chosen) * sides.area.size:
+        sequences = _back_sequences(sides.algebra, numbers, sides.area.size + 1)
+        dense: Registers = sequences[rows, positions]
+        return dense
+    return sides.algebra.back_each(np.array(numbers, np.uint64)[rows], positions)

@@ -160,8 +160,10 @@ def search_sums_fixed_fields(
     for begin in range(0, len(fields), step):
         batch = _FieldBatch(area, fields[begin : begin + step], family.length, skip_adjacent)
         for order in number_orders(family.length, word_swapped=word_swapped):
-            stored = batch.stored_numbers(order)
+            numbers = batch.numbers(order)
+            stored = [row[batch.places] for row in numbers]
             for algorithm in family.algorithms:
+                possible = bool(len(sides.possible_fields(algorithm, numbers)))
                 for odd_length in (False, True) if _pads(family) else (False,):
                     yield
                     plain = _plain_bits(family, area)
@@ -181,9 +183,12 @@ def search_sums_fixed_fields(
                         fields=batch.offsets,
                         levels=batch.levels,
                     )
-                    keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
-                    matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
-                    collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
+                    if possible:
+                        keys = sides.end_keys(
+                            algorithm, batch.positions, stored, odd_length=odd_length
+                        )
+                        matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
+                        collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
                     for level, expected in batch.expected(family):
                         bits = worth.mixed[level - 1]
                         loss = plain[level - 1] - bits
@@ -210,12 +215,10 @@ class _FieldBatch:
         self.limits = np.minimum(self.positions, block_limits).astype(np.int64)
         self.levels = np.array([field.distinct for field in fields])[self.places]
 
-    def stored_numbers(self, order: NumberOrder) -> list[Numbers]:
-        """For each image the number that goes with each end."""
+    def numbers(self, order: NumberOrder) -> list[Numbers]:
+        """For each image the number in each field."""
         return [
-            np.array([order.number(field.stored[row]) for field in self._fields], np.uint64)[
-                self.places
-            ]
+            np.array([order.number(field.stored[row]) for field in self._fields], np.uint64)
             for row in range(self._area.count)
         ]
 
