@@ -35,6 +35,8 @@ def _fits(value: Any, hint: Any) -> bool:
         return isinstance(value, tuple) and all(_fits(item, parts[0]) for item in value)
     if hint is int:
         return type(value) is int
+    if not isinstance(value, hint):
+        return False
     if is_dataclass(hint):
         require_types(value)
-    return isinstance(value, hint)
+    return True
