@@ -291,20 +291,36 @@ def _follows(found: _Confirmed, better: _Confirmed) -> bool:
     if (one.start, one.end) == (other.start, other.end):
         reach = max(one.field + one.search.length, other.field + other.search.length)
         return reach - min(one.field, other.field) < one.search.length + other.search.length
+    if _differs_by_zeros(found, better):
+        return True
     if (one.field, one.search.length) != (other.field, other.search.length):
         return False
     if len(found.images) == 1:
         # One image alone: only another reading of the same number follows.
-        same_numbers = [one.search.order.number(field) for field in found.stored] == [
-            other.search.order.number(field) for field in better.stored
-        ]
         return (
             one.algorithm == other.algorithm
-            and same_numbers
+            and _numbers(found) == _numbers(better)
             and (one.start == other.start or one.end == other.end)
         )
     area = one.area
     return area.same_content(one.start, other.start) and area.same_content(one.end, other.end)
+
+
+def _numbers(found: _Confirmed) -> list[int]:
+    """What is stored, in each image."""
+    return [found.candidate.search.order.number(field) for field in found.stored]
+
+
+def _differs_by_zeros(found: _Confirmed, better: _Confirmed) -> bool:
+    """Whether both are one sum: a number read with the zeros before it, or with those behind."""
+    one, other = found.candidate, better.candidate
+    apart = abs(one.field - other.field)
+    if one.algorithm != other.algorithm or one.search.linear or one.start != other.start:
+        return False
+    if apart >= one.search.length or _numbers(found) != _numbers(better):
+        return False
+    low, high = sorted((one.end, other.end))
+    return not any(any(content[low:high]) for content in one.area.contents)
 
 
 def _as_equivalent(found: _Confirmed) -> Equivalent:

@@ -210,6 +210,19 @@ def test_word_swapped_numbers_are_found_and_named() -> None:
     assert (first.block, first.byte_order, first.word_swapped) == (Span(16, 200), "big", True)
 
 
+def test_a_small_sum_read_with_the_zeros_before_it_is_no_second_row() -> None:
+    source = random.Random(16)
+    images = [bytearray(source.randbytes(200)) for _ in range(2)]
+    for image in images:
+        image[90:100] = bytes(10)
+        image[100:104] = sum(image[20:100]).to_bytes(4, "little")
+    rows = discover_checksums([Image.from_bytes(bytes(image)) for image in images]).blocks
+    convincing = [row for row in rows if row.standing is Standing.CONVINCING]
+    assert [row.algorithm for row in convincing] == ["SUM-32"]
+    assert not convincing[0].word_swapped
+    assert any(other.word_swapped for other in convincing[0].equivalents)
+
+
 def test_at_looks_for_the_number_there_alone() -> None:
     source = random.Random(13)
     images = [bytearray(source.randbytes(600)) for _ in range(3)]
