@@ -64,6 +64,32 @@ def test_a_closed_folder_has_given_its_descriptor_back(opened: Path) -> None:
             os.fstat(descriptor)
 
 
+@pytest.mark.skipif(not module.BY_DESCRIPTOR, reason="needs calls relative to a folder")
+def test_an_open_folder_stays_the_one_that_was_opened(tmp_path: Path) -> None:
+    """Another program renames it and puts another of its name there."""
+    (tmp_path / "store" / "inside").mkdir(parents=True)
+    with open_folder(tmp_path / "store") as folder, folder.folder("inside") as inside:
+        (tmp_path / "store").rename(tmp_path / "renamed")
+        (tmp_path / "store" / "inside").mkdir(parents=True)
+        (tmp_path / "store" / "decoy").write_text("x")
+        write(folder, "a")
+        folder.link("a", "b")
+        folder.make("made")
+        folder.move("a", inside, "c")
+        assert folder.names() == ["b", "inside", "made"]
+        assert folder.status("decoy") is None
+        assert folder.status("b") is not None
+        with pytest.raises(FileNotFoundError):
+            folder.open("decoy", os.O_RDONLY)
+        with pytest.raises(FileNotFoundError):
+            folder.remove("decoy")
+        with folder.folder("made") as made:
+            write(made, "d")
+    assert sorted(path.name for path in (tmp_path / "store").rglob("*")) == ["decoy", "inside"]
+    assert (tmp_path / "renamed" / "inside" / "c").exists()
+    assert (tmp_path / "renamed" / "made" / "d").exists()
+
+
 @needs_links
 def test_a_link_is_seen_and_never_opened(opened: Path) -> None:
     (opened / "file").write_text("x")
