@@ -54,6 +54,7 @@ TRICKY = TRICKY.replace("[ [region] ]", '[[ "region" ]]\nspan="y"\n[region.bits]
         (("region",), 19),
         (("region", 0), 19),
         (("region", 0, "span"), 20),
+        (("region", 0, "bits"), 21),
         (("region", 0, "bits", "one"), 21),
         (("region", 1), 23),
         (("region", 1, "span"), 24),

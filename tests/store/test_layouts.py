@@ -666,3 +666,141 @@ def test_library_folder_that_cannot_be_made_is_refused(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="cannot be made") as caught:
         add_to_library(tmp_path / "small.toml", tmp_path / "file" / "layouts")
     assert caught.value.code == "layout-folder"
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        ("true", "true"),
+        ("[1]", "a list"),
+        ("{a = 1}", "a table"),
+        ("0.5", "0.5"),
+        (f"0x{'F' * 16}", str((1 << 64) - 1)),
+        (f"0x1{'0' * 16}", "a huge number"),
+        (f"0x{'F' * 40}", "a huge number"),
+    ],
+)
+def test_wrong_value_is_shown_in_few_words(value: str, shown: str) -> None:
+    text = HEAD.replace('"small"', value)
+    wanted = f"'name' must be text in quotes, but is {shown}"
+    assert (2, "layout-value", wanted) in faults_of(text)
+
+
+@pytest.mark.parametrize(
+    ("length", "shown"), [(40, "k" * 40), (41, "k" * 40 + "..."), (90, "k" * 40 + "...")]
+)
+def test_long_key_and_long_text_are_cut(length: int, shown: str) -> None:
+    key = f"{'k' * length} = 1\n"
+    assert (1, "layout-unknown-key", f"unknown key '{shown}'") in faults_of(key + HEAD)
+    text = HEAD.replace("512", f'"{"k" * length}"')
+    wanted = f"'size' must be a whole number, but is the text '{shown}'"
+    assert (4, "layout-value", wanted) in faults_of(text)
+
+
+def test_only_the_wrong_entry_of_a_list_is_told() -> None:
+    parts = HEAD + 'parts = ["a", 5, "c", ""]\n'
+    assert faults_of(parts) == [
+        (6, "layout-value", "'parts' entry 2 must be text in quotes, but is 5"),
+        (6, "layout-value", "'parts' has an empty entry"),
+    ]
+    assert faults_of(HEAD + "parts = 5\n") == [
+        (6, "layout-value", "'parts' must be a list, but is 5")
+    ]
+
+
+@pytest.mark.parametrize("value", ["0.5", "true", "[1]"])
+def test_blank_value_of_another_type_is_told_once(value: str) -> None:
+    """It may be a number or a text, and a library would tell of both."""
+    faults = faults_of(HEAD + REGION + f"blank_to = {value}\n")
+    assert len(faults) == 1
+    assert faults[0][:2] == (10, "layout-value")
+    assert "must be a number or text in quotes" in faults[0][2]
+
+
+def test_table_without_a_name_is_told_by_its_number() -> None:
+    text = HEAD + REGION + REGION.replace('name = "a"\n', "").replace("0x0010", "0x0F10")
+    told = [sentence for _, _, sentence in faults_of(text)]
+    assert "the required key 'name' is missing" in told
+    assert any(sentence.startswith("region number 2: ") for sentence in told)
+
+
+@pytest.mark.parametrize("covers", ['["rubbish"]', '["rubbish", "0x0100-0x010F"]', "[5]", "[]"])
+def test_total_over_a_wrong_span_is_not_told_to_miss_its_field(covers: str) -> None:
+    """The wrong entry may be the one that was to hold the field."""
+    text = CHECKSUM.replace('["0x0100-0x010F"]', covers).replace("SUM-8", "SUM-8/TOTAL")
+    assert len(faults_of(HEAD + text + "total = 0\n")) == 1
+
+
+def test_names_are_guessed_for_the_first_two_hundred_faults_alone() -> None:
+    """Comparing takes time; the checksum comes first in the file and is judged last."""
+    wrong = CHECKSUM.replace("byte_order", "x").replace("algorithm", "algoritm")
+    for count, guessed in ((50, True), (199, True), (250, False)):
+        regions = "".join(
+            f'[[region]]\nname = "r{n}"\nspan = "0x{n:04X}+1"\nkind = "sttae"\n'
+            for n in range(count)
+        )
+        first = faults_of(HEAD.replace("512", "0x1000").replace("24C04", "flash") + wrong + regions)
+        assert any("did you mean 'algorithm'" in text for _, _, text in first[:2]) is guessed
+
+
+def test_copy_of_itself_is_told_as_a_circle_alone() -> None:
+    text = HEAD + REGION + 'copy_of = "a"\n'
+    assert [code for _, code, _ in faults_of(text)] == ["layout-copy-circle"]
+
+
+def test_span_up_to_the_last_address_of_32_bits_is_judged_by_the_layout() -> None:
+    large = HEAD.replace("24C04", "flash").replace("size = 512", "base = 0xFFFFFF00\nsize = 256")
+    last = REGION.replace("0x0010+17", "0xFFFFFFFF+1")
+    assert parse_layout(large + last).regions[0].span == Span(0xFFFFFFFF, 1 << 32)
+    for outside in ("0xFFFFFFFF+2", "0x100000000+1"):
+        faults = faults_of(large + REGION.replace("0x0010+17", outside))
+        assert [code for _, code, _ in faults] == ["layout-span-outside"]
+        assert "beyond 32 bits" in faults[0][2]
+
+
+def test_field_of_the_greatest_length_has_a_stored_form() -> None:
+    large = HEAD.replace('"24C04"', '"controller flash"').replace("512", "0x1000")
+    region = REGION.replace("+17", "+512") + 'stored_as = "inverted"\n'
+    assert len(parse_layout(large + region).regions[0].span) == 512
+
+
+@pytest.mark.parametrize("value", [0, 255])
+def test_blank_byte_may_be_any_byte(value: int) -> None:
+    layout = parse_layout(HEAD + REGION + f"blank_to = {value}\n")
+    assert layout.regions[0].blank_to == bytes([value])
+
+
+@pytest.mark.parametrize(
+    ("one", "two", "shared"),
+    [("7-4", "4-2", True), ("7-4", "3-0", False), ("5", "5", True), ("5", "4", False)],
+)
+def test_bits_that_two_names_claim_are_told(one: str, two: str, shared: bool) -> None:
+    bits = f'type = "bits"\n[region.bits]\none = "{one}"\ntwo = "{two}"\n'
+    text = HEAD + REGION.replace("+17", "+1") + bits
+    if shared:
+        assert [sentence for _, _, sentence in faults_of(text)] == [
+            "region 'a': 'two' shares a bit with 'one'"
+        ]
+    else:
+        assert len(parse_layout(text).regions[0].bits) == 2
+
+
+def test_length_is_told_with_the_stored_form_where_there_is_one() -> None:
+    region = REGION.replace('"state"', '"vehicle-identity"').replace("+17", "+16")
+    wanted = "region 'a': type vin takes 17 bytes, but 0x0010-0x001F (16 bytes){} gives 16"
+    text = HEAD + region + 'type = "vin"\n'
+    assert faults_of(text)[0][2] == wanted.format("")
+    assert faults_of(text + 'stored_as = "inverted"\n')[0][2] == wanted.format(
+        " stored as inverted"
+    )
+
+
+@pytest.mark.parametrize(("before", "line"), [("", 1), ("a = 1\n", 2), ("a = 1\n\n", 3)])
+def test_byte_that_is_no_utf_8_is_told_with_its_line(
+    tmp_path: Path, before: str, line: int
+) -> None:
+    path = tmp_path / "l.toml"
+    path.write_bytes(before.encode() + b"b = '\xff'\n")
+    with pytest.raises(LayoutError, match="byte 0xff is not UTF-8 text") as caught:
+        read_layout(path)
+    assert [fault.line for fault in caught.value.faults] == [line]
