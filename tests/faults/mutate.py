@@ -43,6 +43,7 @@ TESTED_BY = (
     *("test_power_loss", "test_writing", "test_writing_details", "test_backups", "test_journal"),
     *("test_store_check", "test_store_odds", "test_reading", "test_drafts"),
     *("test_layouts", "test_layout_lines", "test_folder", "test_check_words"),
+    *("test_locking", "test_probing", "test_place_odds"),
     *("test_gate", "test_gate_words", "test_blanking"),
 )
 FILES = tuple(
