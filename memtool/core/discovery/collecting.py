@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -243,11 +244,28 @@ def _equivalents(
     for model, algorithm in enumerate(search.algorithms):
         # The nearest start was taken, so all others that this end allows are longer readings.
         addresses = area.base + starts[(models == model) & (starts < last)]
-        own = bool(own_start % per_position == model)
-        count = len(addresses) * len(later) - own
-        if count:
-            found.append(as_equivalent(search, algorithm, addresses, later, count, field))
+        own = own_start // per_position + area.base if own_start % per_position == model else None
+        for some_starts, (number, some_ends) in product(
+            _few_runs(addresses), enumerate(_few_runs(later))
+        ):
+            # The row's own reading is counted out once.
+            with_own = number == 0 and own in some_starts
+            count = len(some_starts) * len(some_ends) - with_own
+            if count:
+                found.append(as_equivalent(search, algorithm, some_starts, some_ends, count, field))
     return tuple(found)
+
+
+def _few_runs(addresses: Indexes) -> list[Indexes]:
+    """The addresses, even and odd ones apart where together they make too many runs to list.
+
+    Among equal bytes a sum may allow every second address, and somewhere else one of the
+    others.
+    """
+    if np.count_nonzero(np.diff(addresses) > _step(addresses)) < _RUNS_KEPT:
+        return [addresses]
+    apart = [addresses[addresses % 2 == parity] for parity in (0, 1)]
+    return [some for some in apart if len(some)]
 
 
 def as_equivalent(

@@ -302,3 +302,14 @@ def test_a_total_with_its_number_inside_is_found_at_its_place(
     assert rows, (block, field, found.blocks[:3], found.placements)
     for row in found.blocks:
         assert not given or row.field is None or field.contains(row.field)
+
+
+def test_start_among_equal_bytes_is_listed_where_another_start_breaks_their_parity() -> None:
+    """Sixty-four even addresses of an erased area and an odd one elsewhere: a found case."""
+    images = textured("half-erased", SIZE, 1, random.Random(25832))
+    block, field = Span(0x66, 0xF6), Span(0xF6, 0xF7)
+    plant(images[0], "XOR-8", block.start, block.end, "big", field.start)
+    found = discover(images, most=2000, wish=wish_for("XOR-8"))
+    rows = [row for row in found.blocks if explains(row, "XOR-8", block, field)]
+    assert len(rows) == 1
+    assert max(len(other.starts) for other in rows[0].equivalents) < 32
