@@ -1,4 +1,4 @@
-"""Serial EEPROMs by name: capacity, write page and organisation, each with its source.
+"""What a chip is: a serial EEPROM of the table, or a controller's memory of a given size.
 
 Facts:
 
@@ -8,6 +8,11 @@ Facts:
   for the person and for telling page faults, never a reason to refuse an image.
 * A 93Cxx part is read in bytes or in 16-bit words: by its ORG pin ("C" parts), or fixed
   ("A": bytes, "B": words). Both readings hold the same bytes in another order.
+* A memory inside a controller has no marking of its own. People name it by its size, and
+  the size is all that is known of it.
+
+A name is parsed here and nowhere else: `parse_chip` for what a person types or a layout
+says, `find_chip` for what an earlier version recorded, which may be no chip at all.
 """
 
 from __future__ import annotations
@@ -16,6 +21,8 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 
+from memtool.core.near import suggest
+
 
 class ChipFamily(StrEnum):
     """How the chip is wired; decides which faults a read can have."""
@@ -23,6 +30,8 @@ class ChipFamily(StrEnum):
     I2C = "24Cxx"
     SPI = "25xxx/95xxx"
     MICROWIRE = "93Cxx"
+    CONTROLLER = "controller"
+    """A memory inside a controller, known by its size alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,26 +39,32 @@ class Chip:
     """One kind of memory chip."""
 
     name: str
-    """Plain name, without maker and supply voltage: ``24C16``, ``95160``, ``93C66``."""
+    """Plain name, without maker and supply voltage: ``24C16``, ``95160``, ``93C66``.
+
+    Of a controller's memory its size in the largest whole unit: ``512``, ``64K``, ``1M``.
+    """
     family: ChipFamily
     size: int
-    """Capacity in bytes; a power of two."""
+    """Capacity in bytes; of the table's chips a power of two."""
     pages: tuple[int, ...]
-    """Write pages in bytes that parts of this name have, smallest first; empty: no page write."""
+    """Write pages in bytes that parts of this name have, smallest first.
+
+    Empty: there is no page write, or (a controller's memory) nothing is known of it.
+    """
     organisations: tuple[int, ...]
-    """Word widths in bits that the chip can be read in."""
+    """Word widths in bits that the chip can be read in; empty where they are not known."""
     source: str
     """Where capacity and page were read."""
 
     @property
     def page(self) -> int | None:
-        """The smallest write page in bytes, or None where the chip has no page write."""
+        """The smallest write page in bytes, or None where there is none or none is known."""
         return self.pages[0] if self.pages else None
 
     @property
-    def address_lines(self) -> int:
-        """How many address bits select a byte."""
-        return self.size.bit_length() - 1
+    def title(self) -> str:
+        """As a sentence names it after "a": ``24C16``, ``memory of 64K``."""
+        return f"memory of {self.name}" if self.family is ChipFamily.CONTROLLER else self.name
 
 
 _LINUX = "capacity: Linux drivers/misc/eeprom/at24.c"
@@ -142,15 +157,50 @@ _MEGABIT = {"01": "1024", "02": "2048"}
 """``24M01``, ``95M01``: the number counts megabits."""
 
 
-def find_chip(name: str) -> Chip | None:
-    """The chip that `name` means, or None where the table has none.
+_KILO, _MEGA = 1024, 1024 * 1024
+_UNITS = {"": 1, "K": _KILO, "M": _MEGA}
+_SIZE = re.compile(r"(?P<count>[0-9]{1,9})(?P<unit>[KM]?)")
+_SMALLEST, _LARGEST = 64, 256 * _MEGA
+"""Bytes. The least that a controller keeps in non-volatile memory; the largest file read."""
+
+CHIP_ADVICE = (
+    "name it as in 24C16, 93C66, 95160, or give the size of a controller's memory, as in 64K"
+)
+"""What to do about a name that is no chip's."""
+
+
+def parse_chip(name: str) -> Chip:
+    """The chip that `name` means.
 
     Understood are the plain names, with any maker's prefix, process letters and
     revision (``M24C16``, ``24LC16B``, ``93LC66C``), blanks, hyphens and lower case;
     25xxx and 95xxx are one family (``25LC160``, ``25160`` and ``95160`` are one chip).
+    Besides these, the size of a controller's memory: bytes, K or M (``65536``, ``64K``,
+    ``1M``). Such a memory has a power of two or whole kilobytes, so that a slip in a
+    chip's name (``2416``) is no size.
+
+    Raises:
+        ValueError: nothing else is a chip; says which names are near.
     """
-    folded = re.sub(r"[\s_/.-]+", "", name.upper())
-    match = _MARKING.fullmatch(folded)
+    chip = find_chip(name)
+    if chip is None:
+        near = suggest(name, (known.name for known in CHIPS))
+        raise ValueError(f"no chip is known as '{name}'{near}")
+    return chip
+
+
+def find_chip(name: str) -> Chip | None:
+    """As `parse_chip`, but None for a name that is no chip's.
+
+    For names out of a journal, a backup or a layout that version 0.1.0 kept: it took any
+    word for a chip. Such a name is shown and compared as it stands.
+    """
+    marking = re.sub(r"[\s_/.-]+", "", name.upper())
+    return _find_in_table(marking) or _controller_memory(name.strip().upper())
+
+
+def _find_in_table(marking: str) -> Chip | None:
+    match = _MARKING.fullmatch(marking)
     if match is None:
         return None
     series, number = match["series"], match["number"]
@@ -161,8 +211,27 @@ def find_chip(name: str) -> Chip | None:
     return _BY_NAME.get(f"{series}C{number}")
 
 
+def _controller_memory(text: str) -> Chip | None:
+    match = _SIZE.fullmatch(text)
+    if match is None:
+        return None
+    size = int(match["count"]) * _UNITS[match["unit"]]
+    is_whole = size % _KILO == 0 or size & (size - 1) == 0
+    if not (_SMALLEST <= size <= _LARGEST and is_whole):
+        return None
+    unit = next(unit for unit in ("M", "K", "") if size % _UNITS[unit] == 0)
+    return Chip(
+        name=f"{size // _UNITS[unit]}{unit}",
+        family=ChipFamily.CONTROLLER,
+        size=size,
+        pages=(),
+        organisations=(),
+        source="as the person gave it",
+    )
+
+
 def is_same_chip(one: str, other: str) -> bool:
-    """Whether two names mean one chip; names outside the table are compared as typed."""
+    """Whether two names mean one chip; recorded names that are no chip's, as they stand."""
     return (find_chip(one) or one) == (find_chip(other) or other)
 
 

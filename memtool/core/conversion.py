@@ -2,12 +2,14 @@
 
 Rules, in the order in which they are applied:
 
-1. A view is undone in each whole segment. Only forms that keep every byte and every length
-   are views of a memory; words are counted from address 0, so a segment that begins or ends
-   inside a word is refused.
+1. A view is undone in each whole segment (`memtool.core.reader_order`). Only forms that keep
+   every byte and every length are views of a memory; words are counted from address 0, so a
+   segment that begins or ends inside a word is refused.
 2. Of the mended image the given spans are taken, all of it where none is given.
 3. Undefined addresses in these spans get the fill byte; without a span, those between the
    first and the last defined address.
+
+What may come out is another question: `memtool.core.job.conversion_rules`.
 """
 
 from __future__ import annotations
@@ -15,12 +17,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from memtool.core.identity.stored_forms import StoredForm
 from memtool.core.image import Image
 from memtool.core.span import (
     Span,
     count_addresses,
-    format_span_with_length,
     subtract_spans,
     union_spans,
 )
@@ -28,12 +28,6 @@ from memtool.errors import RefusalError
 
 MAX_FILLED_SIZE = 64 * 1024 * 1024
 """Bytes of an image after filling; as much as is read."""
-
-_VIEWS = {
-    *("plain", "swapped-16", "swapped-32", "reversed", "inverted"),
-    *("nibbles-swapped", "bits-reversed", "xor", "added"),
-}
-"""Steps after which every byte is still there, in another order or with another value."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,47 +40,6 @@ class Selection:
     """Addresses that no file defined and that hold the fill byte."""
     missing: tuple[Span, ...]
     """Addresses that were asked for, are not defined and were not filled."""
-
-
-def require_view(form: StoredForm) -> None:
-    """Refuse a stored form that is no view of a whole memory.
-
-    Raises:
-        RefusalError: undoing it would drop or merge bytes (code ``not-a-view``).
-    """
-    lossy = [step.name for step in form.steps if step.kind not in _VIEWS]
-    if lossy:
-        raise RefusalError(
-            f"'{lossy[0]}' does not keep every byte, so a whole memory cannot be turned by it",
-            code="not-a-view",
-            next_step="views are the swapped, reversed, inverted, nibbles-swapped,"
-            " bits-reversed, xor and added forms",
-        )
-
-
-def apply_view(image: Image, form: StoredForm) -> Image:
-    """The image with `form` undone in each whole segment; addresses of segments stay.
-
-    Raises:
-        RefusalError: the form is no view, or a segment begins or ends inside a word
-            (code ``view-does-not-fit``).
-    """
-    require_view(form)
-    for unit in (_word_size(step.kind) for step in form.steps):
-        for segment in image.segments:
-            if segment.start % unit or segment.end % unit:
-                raise RefusalError(
-                    f"{format_span_with_length(segment.span)} does not consist of whole words"
-                    f" of {unit} bytes, so '{form.name}' cannot be undone in it",
-                    code="view-does-not-fit",
-                    next_step="take the read again from the memory's first address on",
-                    address=segment.start,
-                )
-    return Image.from_pieces((segment.start, form.undo(segment.data)) for segment in image.segments)
-
-
-def _word_size(kind: str) -> int:
-    return int(kind.removeprefix("swapped-")) // 8 if kind.startswith("swapped-") else 1
 
 
 def select_spans(image: Image, spans: Sequence[Span], *, fill: int | None) -> Selection:

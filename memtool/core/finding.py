@@ -21,7 +21,11 @@ class Verdict(StrEnum):
 
     PASS = "pass"
     FAIL = "fail"
+    DECIDE = "decide"
+    """Compared, and a person must judge it."""
     NOT_CHECKED = "not-checked"
+    OUT_OF_DATE = "out-of-date"
+    """What it judged has changed since."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +57,11 @@ class Check:
     reason: str | None = None
     """Why it was not checked; None where it was."""
     spans: tuple[Span, ...] = ()
+
+    @property
+    def said(self) -> str:
+        """One sentence: what was found; or what was not, and why."""
+        return self.text if self.reason is None else f"{self.text.rstrip('.')}: {self.reason}."
 
     def __post_init__(self) -> None:
         if (self.result is Verdict.NOT_CHECKED) is not (self.reason is not None):

@@ -7,11 +7,19 @@ with the data, never with the distance between addresses.
 from __future__ import annotations
 
 import hashlib
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
 
 from memtool.core.span import Span, intersect_spans, subtract_spans
+from memtool.lazy import np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Edges: TypeAlias = NDArray[np.int64]
+    """One row a run: first address, first address after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +74,8 @@ class Image:
                 raise ValueError(f"negative address {address}")
             if address < end:
                 raise ValueError(f"pieces overlap at address {address:#x}")
+            # Adjacent pieces become one segment: images of the same bytes are then equal, however
+            # they were cut.
             if address == end:
                 runs[-1][1].append(data)
             else:
@@ -98,6 +108,7 @@ class Image:
         """
         digest = hashlib.sha256()
         for segment in self.segments:
+            # One segment has the digest of its plain file, which people can check with any tool.
             if len(self.segments) > 1:
                 digest.update(segment.start.to_bytes(8, "big"))
                 digest.update(len(segment.data).to_bytes(8, "big"))
@@ -124,6 +135,11 @@ class Image:
         wanted = intersect_spans(self.spans, spans)
         return Image.from_pieces((span.start, self.read(span)) for span in wanted)
 
+    def without(self, spans: Iterable[Span]) -> Image:
+        """The image with `spans` undefined; itself where there is none."""
+        left_out = tuple(spans)
+        return self.select(subtract_spans(self.spans, left_out)) if left_out else self
+
     def with_bytes(self, edits: Iterable[tuple[int, bytes]]) -> Image:
         """A copy with each (address, bytes) edit put over defined bytes.
 
@@ -148,27 +164,41 @@ class Image:
         pieces += [(hole.start, bytes([fill]) * len(hole)) for hole in holes]
         return Image.from_pieces(pieces)
 
+    def segments_in(self, span: Span) -> tuple[Segment, ...]:
+        """The segments that share an address with `span`, whole."""
+        first = max(bisect_right(self.segments, span.start, key=_start_of) - 1, 0)
+        end = bisect_left(self.segments, span.end, key=_start_of)
+        # The segment that begins before the span may end before it as well.
+        if first < end and self.segments[first].end <= span.start:
+            first += 1
+        return self.segments[first:end]
+
     def _segment_with(self, span: Span) -> Segment | None:
         """The segment that defines all of `span`."""
-        index = bisect_right(self.segments, span.start, key=lambda segment: segment.start) - 1
-        if index < 0 or not self.segments[index].span.contains(span):
+        index = bisect_right(self.segments, span.start, key=_start_of) - 1
+        if index < 0 or self.segments[index].end < span.end:
             return None
         return self.segments[index]
 
 
+def _start_of(segment: Segment) -> int:
+    return segment.start
+
+
 def find_changes(before: Image, after: Image) -> tuple[Span, ...]:
     """The runs of addresses that both images define with different bytes, by address."""
-    import numpy as np  # late: most commands never compare images
+    return tuple(Span(start, end) for start, end in find_change_edges(before, after).tolist())
 
-    changes: list[Span] = []
+
+def find_change_edges(before: Image, after: Image) -> Edges:
+    """The same runs as an array, one row each: first address, and first address after it."""
+    found = [np.zeros(0, np.int64)]
     for span in intersect_spans(before.spans, after.spans):
         old, new = before.read(span), after.read(span)
         if old == new:
             continue
-        unequal = np.frombuffer(old, np.uint8) != np.frombuffer(new, np.uint8)
-        edges = np.flatnonzero(np.diff(unequal, prepend=False, append=False))
-        changes += [
-            Span(span.start + int(first), span.start + int(end))
-            for first, end in edges.reshape(-1, 2)
-        ]
-    return tuple(changes)
+        # With False at either end, changes come in pairs: where a run begins and where it stops.
+        marked = np.zeros(len(span) + 2, np.bool_)
+        np.not_equal(np.frombuffer(old, np.uint8), np.frombuffer(new, np.uint8), out=marked[1:-1])
+        found.append(np.flatnonzero(marked[1:] != marked[:-1]) + span.start)
+    return np.concatenate(found).reshape(-1, 2)

@@ -68,14 +68,17 @@ def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, .
     """Sorted and disjoint: the addresses of `spans` that lie in none of `away`."""
     holes = union_spans(away)
     left: list[Span] = []
+    first = 0
     for span in union_spans(spans):
-        start = span.start
-        for hole in holes:
-            if hole.end <= start or hole.start >= span.end:
-                continue
-            if hole.start > start:
-                left.append(Span(start, hole.start))
-            start = max(start, hole.end)
+        # Both are sorted: a hole that ends before this span ends before all that follow.
+        while first < len(holes) and holes[first].end <= span.start:
+            first += 1
+        start, number = span.start, first
+        while number < len(holes) and holes[number].start < span.end:
+            if holes[number].start > start:
+                left.append(Span(start, holes[number].start))
+            start = max(start, holes[number].end)
+            number += 1
         if start < span.end:
             left.append(Span(start, span.end))
     return tuple(left)
@@ -83,9 +86,19 @@ def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, .
 
 def intersect_spans(spans: Iterable[Span], others: Iterable[Span]) -> tuple[Span, ...]:
     """Sorted and disjoint: the addresses that lie in both."""
-    rest = union_spans(others)
-    found = [span.intersection(other) for span in union_spans(spans) for other in rest]
-    return tuple(span for span in found if span is not None)
+    ours, theirs = union_spans(spans), union_spans(others)
+    found: list[Span] = []
+    one = other = 0
+    while one < len(ours) and other < len(theirs):
+        both = ours[one].intersection(theirs[other])
+        if both is not None:
+            found.append(both)
+        # The one that ends first shares nothing with what follows.
+        if ours[one].end < theirs[other].end:
+            one += 1
+        else:
+            other += 1
+    return tuple(found)
 
 
 def spans_of_addresses(addresses: Iterable[int]) -> tuple[Span, ...]:

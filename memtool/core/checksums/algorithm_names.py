@@ -14,6 +14,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from memtool.core.checksums.sum_table import SUMS
+
 _SEPARATORS = re.compile(r"[-/_\s]+")
 _BARE = re.compile(r"CRC([0-9]{0,3})", re.ASCII)
 
@@ -26,12 +28,7 @@ _MEANS_SEVERAL = {
     "CRC32B": ("CRC-32/ISO-HDLC", "CRC-32/BZIP2"),
     "LRC": ("XOR-8", "SUM-8/TWOS"),
     "LRC8": ("XOR-8", "SUM-8/TWOS"),
-    "FLETCHER": ("FLETCHER-16", "FLETCHER-32"),
-    "SUM": ("SUM-8", "SUM-16", "SUM-32"),
     "CHECKSUM": ("SUM-8", "SUM-16", "SUM-32"),
-    "WORDSUM": ("WORDSUM-16-BE", "WORDSUM-16-LE", "WORDSUM-32-BE", "WORDSUM-32-LE"),
-    "WORDSUM16": ("WORDSUM-16-BE", "WORDSUM-16-LE"),
-    "WORDSUM32": ("WORDSUM-32-BE", "WORDSUM-32-LE"),
 }
 """Folded name: what it is used for."""
 
@@ -57,7 +54,8 @@ def published_name(name: str) -> str:
 def is_ambiguous(name: str) -> bool:
     """Whether `name` is in use for several algorithms, whatever one library means by it."""
     folded = fold_name(name)
-    return folded in _MEANS_SEVERAL or _BARE.fullmatch(folded) is not None
+    named = folded in _MEANS_SEVERAL or len(_sums_cut_to(folded)) > 1
+    return named or _BARE.fullmatch(folded) is not None
 
 
 def ambiguous_names(name: str, known: Sequence[str]) -> tuple[str, ...]:
@@ -73,9 +71,22 @@ def ambiguous_names(name: str, known: Sequence[str]) -> tuple[str, ...]:
     folded = fold_name(name)
     if folded in _MEANS_SEVERAL:
         return _MEANS_SEVERAL[folded]
+    sums = _sums_cut_to(folded)
+    if len(sums) > 1:
+        return sums
     bare = _BARE.fullmatch(folded)
     if bare is None:
         return ()
     prefix = f"CRC-{bare[1]}/" if bare[1] else "CRC"
     found = [other for other in known if other.startswith(prefix)]
     return tuple(sorted(found, key=lambda other: (other not in _LIKELIEST, found.index(other))))
+
+
+def _sums_cut_to(folded: str) -> tuple[str, ...]:
+    """The sums whose name begins with these parts and goes on: ``WORDSUM-16`` lacks an order."""
+    found = []
+    for one in SUMS:
+        parts = one.name.split("-")
+        if folded in ("".join(parts[:count]) for count in range(1, len(parts))):
+            found.append(one.name)
+    return tuple(found)

@@ -2,17 +2,17 @@
 
 Facts
 -----
-- CRCs bear the names of G. Cook's "Catalogue of parametrised CRC algorithms".
-- ``SUM-n`` adds bytes in n bits. ``WORDSUM-n-BE`` and ``-LE`` add 16-bit words of that
-  byte order in n bits. ``/ONES`` and ``/TWOS`` give the complement of the sum, ``/TOTAL``
-  the number that is missing from the sum to a total. Common practice, no one source.
+- CRCs bear the names of G. Cook's "Catalogue of parametrised CRC algorithms", sums those
+  of `sum_table`.
+- ``/ONES`` and ``/TWOS`` give the complement of a sum, ``/TOTAL`` the number that is missing
+  from the sum to a total. Common practice, no one source.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
-from functools import cache
+from functools import cache, lru_cache, partial
 
 from memtool.core.checksums.algorithm_names import (
     ambiguous_names,
@@ -20,41 +20,22 @@ from memtool.core.checksums.algorithm_names import (
     is_ambiguous,
     published_name,
 )
-from memtool.core.checksums.crc import CrcParameters, compute_crc, list_catalogued_crcs
-from memtool.core.checksums.sums import (
-    ByteOrder,
-    add_bytes,
-    add_words,
-    adler_32,
-    fletcher_16,
-    fletcher_32,
-    xor_bytes,
+from memtool.core.checksums.crc import (
+    CrcParameters,
+    compute_crc,
+    crc_function,
+    list_catalogued_crcs,
+)
+from memtool.core.checksums.sum_table import SUMS
+from memtool.core.checksums.sums import ByteOrder, Ending, Sum
+from memtool.core.checksums.written_crc import (
+    format_written_crc,
+    is_written_crc,
+    parse_written_crc,
 )
 from memtool.core.near import near_names
 
 _SHOWN_CANDIDATES = 6
-
-
-class Family(StrEnum):
-    """How an algorithm works."""
-
-    CRC = "crc"
-    SUM = "sum"
-    WORD_SUM = "word-sum"
-    XOR = "xor"
-    FLETCHER = "fletcher"
-    ADLER = "adler"
-
-
-class Ending(StrEnum):
-    """What of a sum is stored, where it is not the sum itself."""
-
-    ONES = "ones"
-    """Its one's complement."""
-    TWOS = "twos"
-    """Its two's complement."""
-    TOTAL = "total"
-    """What is missing to a total: block and field together add up to it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,11 +46,10 @@ class Algorithm:
     """As published; for sums and the like our own name. Unique."""
     width: int
     """Bits of the value."""
-    family: Family
     crc: CrcParameters | None = None
-    """Given for CRCs alone."""
-    word_order: ByteOrder | None = None
-    """Byte order of the words that a word sum adds."""
+    """Given for CRCs, ..."""
+    sum: Sum | None = None
+    """... and this for all others."""
     ending: Ending | None = None
     """Given for sums that do not store the plain sum."""
     aliases: tuple[str, ...] = ()
@@ -80,22 +60,46 @@ class Algorithm:
         """Bytes that hold the value; of a width that is no multiple of 8, right-aligned."""
         return (self.width + 7) // 8
 
+    @property
+    def family(self) -> str:
+        """How it works, as JSON names it: ``crc``, or the kind of sum."""
+        return "crc" if self.sum is None else self.sum.family
+
+    @property
+    def word_order(self) -> ByteOrder | None:
+        """Byte order of the words, where an odd number of bytes has no value."""
+        words = self.sum is not None and self.sum.needs_whole_words
+        return self.sum.word_order if self.sum is not None and words else None
+
+    @property
+    def makes_totals(self) -> bool:
+        """Whether block and field together make a known number."""
+        return self.sum is not None and (self.ending is Ending.TOTAL or self.sum.cancels)
+
 
 class UnknownAlgorithmError(ValueError):
     """A name means no algorithm, or more than one."""
 
-    def __init__(self, name: str, candidates: tuple[str, ...], *, ambiguous: bool) -> None:
+    def __init__(
+        self,
+        name: str,
+        candidates: tuple[str, ...] = (),
+        *,
+        ambiguous: bool = False,
+        reason: str | None = None,
+    ) -> None:
         """Keep the facts.
 
         Args:
             name: As it was given.
             candidates: Names that may have been meant, the likeliest first.
             ambiguous: The name is in use, for each of `candidates`.
+            reason: What is wrong with a CRC that is written out by its parameters.
         """
         self.name = name
         self.candidates = candidates
         self.ambiguous = ambiguous
-        super().__init__(self._sentence())
+        super().__init__(reason or self._sentence())
 
     def _sentence(self) -> str:
         shown = self.name if len(self.name) <= 40 else f"{self.name[:40]}..."
@@ -108,7 +112,7 @@ class UnknownAlgorithmError(ValueError):
         if fold_name(self.name) == fold_name("CRC-82/DARC"):
             return "CRC-82/DARC is not computed: it is wider than 64 bits"
         near = f"; nearest to it: {listed}" if listed else ""
-        return f"'{shown}' is no known checksum algorithm{near}"
+        return f"'{shown}' is not a known checksum algorithm{near}"
 
 
 @cache
@@ -121,11 +125,14 @@ def get_algorithm(name: str) -> Algorithm:
     """The algorithm that `name` means.
 
     Case, hyphens, slashes, underscores and blanks do not matter. An alias is accepted
-    where the catalogue has it for one algorithm alone.
+    where the catalogue has it for one algorithm alone. A CRC that the catalogue does not have
+    is written out by its parameters, as `written_crc` reads them.
 
     Raises:
         UnknownAlgorithmError: no algorithm is called so, or several are (``CRC-16``).
     """
+    if is_written_crc(name):
+        return _written(name)
     folded = fold_name(name)
     index = _index()
     if folded in index:
@@ -137,6 +144,19 @@ def get_algorithm(name: str) -> Algorithm:
     near = near_names(folded, index)
     candidates = tuple(dict.fromkeys(index[key].name for key in near))
     raise UnknownAlgorithmError(name, candidates, ambiguous=False)
+
+
+@lru_cache(maxsize=64)
+def _written(text: str) -> Algorithm:
+    """The catalogue's own algorithm where it has one of these parameters."""
+    try:
+        parameters = parse_written_crc(text)
+    except ValueError as error:
+        raise UnknownAlgorithmError(text, reason=str(error)) from error
+    for algorithm in list_algorithms():
+        if algorithm.crc == parameters:
+            return algorithm
+    return Algorithm(name=format_written_crc(parameters), width=parameters.width, crc=parameters)
 
 
 def compute_value(algorithm: Algorithm, data: bytes, *, total: int | None = None) -> int:
@@ -166,12 +186,18 @@ def compute_value(algorithm: Algorithm, data: bytes, *, total: int | None = None
             return value
 
 
+def value_function(algorithm: Algorithm) -> Callable[[bytes], int]:
+    """What `compute_value` does without a total, as quick as can be: for searches."""
+    if algorithm.crc is not None and algorithm.ending is None:
+        return crc_function(algorithm.crc)
+    return partial(compute_value, algorithm)
+
+
 def _crcs() -> list[Algorithm]:
     found = [
         Algorithm(
             name=published_name(row.name),
             width=row.parameters.width,
-            family=Family.CRC,
             crc=row.parameters,
             aliases=tuple(
                 sorted(published_name(alias) for alias in row.aliases if not is_ambiguous(alias))
@@ -183,27 +209,16 @@ def _crcs() -> list[Algorithm]:
 
 
 def _sums() -> list[Algorithm]:
-    orders: tuple[tuple[str, ByteOrder], ...] = (("BE", "big"), ("LE", "little"))
-    endings = (None, Ending.ONES, Ending.TWOS, Ending.TOTAL)
-    found: list[Algorithm] = []
-    for width in (8, 16, 32):
-        found += [_sum(f"SUM-{width}", width, Family.SUM, ending) for ending in endings]
-    for width in (16, 32):
-        for suffix, order in orders:
-            name = f"WORDSUM-{width}-{suffix}"
-            found += [_sum(name, width, Family.WORD_SUM, ending, order) for ending in endings]
-    found.append(Algorithm(name="XOR-8", width=8, family=Family.XOR))
-    found.append(Algorithm(name="FLETCHER-16", width=16, family=Family.FLETCHER))
-    found.append(Algorithm(name="FLETCHER-32", width=32, family=Family.FLETCHER))
-    found.append(Algorithm(name="ADLER-32", width=32, family=Family.ADLER))
-    return found
-
-
-def _sum(
-    name: str, width: int, family: Family, ending: Ending | None, order: ByteOrder | None = None
-) -> Algorithm:
-    full = name if ending is None else f"{name}/{ending.upper()}"
-    return Algorithm(name=full, width=width, family=family, word_order=order, ending=ending)
+    return [
+        Algorithm(
+            name=one.name if ending is None else f"{one.name}/{ending.upper()}",
+            width=one.width,
+            sum=one,
+            ending=ending,
+        )
+        for one in SUMS
+        for ending in one.endings
+    ]
 
 
 @cache
@@ -218,17 +233,7 @@ def _index() -> dict[str, Algorithm]:
 
 def _plain_value(algorithm: Algorithm, data: bytes) -> int:
     """The value before its ending; a sum may be longer than its width."""
-    match algorithm.family:
-        case Family.SUM:
-            return add_bytes(data)
-        case Family.WORD_SUM:
-            return add_words(data, algorithm.word_order or "big")
-        case Family.XOR:
-            return xor_bytes(data)
-        case Family.FLETCHER:
-            return fletcher_16(data) if algorithm.width == 16 else fletcher_32(data)
-        case Family.ADLER:
-            return adler_32(data)
-        case Family.CRC:
-            assert algorithm.crc is not None
-            return compute_crc(algorithm.crc, data)
+    if algorithm.sum is not None:
+        return algorithm.sum.compute(data)
+    assert algorithm.crc is not None
+    return compute_crc(algorithm.crc, data)

@@ -21,13 +21,11 @@ from enum import StrEnum
 
 from memtool.core.checksums.algorithms import (
     Algorithm,
-    Ending,
-    Family,
     UnknownAlgorithmError,
     compute_value,
     get_algorithm,
 )
-from memtool.core.checksums.sums import ByteOrder
+from memtool.core.checksums.sums import ByteOrder, Ending
 from memtool.core.finding import Verdict
 from memtool.core.image import Image
 from memtool.core.span import Span, format_span, format_span_with_length, subtract_spans
@@ -62,6 +60,8 @@ class ChecksumRule:
     total: int | None = None
     """With ``/TOTAL`` alone; None is 0."""
     when_blanked: WhenBlanked
+    store: str | None = None
+    """The store of records that it guards a part of; such rules are told together."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +104,7 @@ def find_rule_faults(rule: ChecksumRule) -> tuple[str, ...]:
         return (*faults, str(error))
     faults += _faults_of_field(rule, algorithm)
     faults += _faults_of_total(rule, algorithm)
-    if algorithm.family is Family.WORD_SUM:
+    if algorithm.word_order is not None:
         faults += _faults_of_words(rule, algorithm)
     return tuple(faults)
 
@@ -190,6 +190,8 @@ class _FieldsByAddress:
         """Places of those rules, the rule's own left out, in the order given."""
         found: set[int] = set()
         for span in self._rules[place].covers:
+            # A field that begins before the span may reach into it, by no more than the longest is
+            # long.
             low = bisect_left(self._starts, span.start - self._longest + 1)
             high = bisect_left(self._starts, span.end)
             found.update(
@@ -240,6 +242,8 @@ def _faults_of_covers(rule: ChecksumRule) -> list[str]:
     for span in sorted(rule.covers):
         if last is not None and span.overlaps(last):
             faults.append(f"it covers {format_span(span)} and {format_span(last)}, which overlap")
+        # Compared with the one that reaches farthest, not with the neighbour: it may lie inside a
+        # longer one.
         last = span if last is None or span.end > last.end else last
     return faults
 

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from memtool.lazy import anycrc, anycrc_models
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrcParameters:
@@ -44,6 +46,8 @@ class CrcParameters:
         """
         top, mask = 1 << (self.width - 1), (1 << self.width) - 1
         register = reflect(self.xorout, self.width) if self.refout else self.xorout
+        # The register and the stored CRC cancel but for `xorout`, which goes on through as many
+        # bits.
         for _ in range(self.width):
             register = ((register << 1) & mask) ^ (self.poly if register & top else 0)
         return reflect(register, self.width) if self.refout else register
@@ -73,10 +77,13 @@ def compute_crc(parameters: CrcParameters, data: bytes) -> int:
     return _engine(parameters)(data)
 
 
+def crc_function(parameters: CrcParameters) -> Callable[[bytes], int]:
+    """The function that computes this CRC; it wants at least one byte."""
+    return _engine(parameters)
+
+
 @lru_cache(maxsize=256)
 def _engine(parameters: CrcParameters) -> Callable[[bytes], int]:
-    import anycrc  # Late: a start without a CRC must not pay for it.
-
     engine: Callable[[bytes], int] = anycrc.CRC(
         parameters.width,
         parameters.poly,
@@ -90,10 +97,8 @@ def _engine(parameters: CrcParameters) -> Callable[[bytes], int]:
 
 def list_catalogued_crcs() -> tuple[CataloguedCrc, ...]:
     """All rows with up to 64 bits, names as `anycrc` spells them, in its order."""
-    from anycrc.models import aliases, models  # Late, see `_engine`.
-
     by_target: dict[str, list[str]] = {}
-    for alias, target in aliases.items():
+    for alias, target in anycrc_models.aliases.items():
         by_target.setdefault(target, []).append(alias)
     return tuple(
         CataloguedCrc(
@@ -101,7 +106,7 @@ def list_catalogued_crcs() -> tuple[CataloguedCrc, ...]:
             aliases=tuple(by_target.get(key, ())),
             parameters=_parameters(model),
         )
-        for key, model in models.items()
+        for key, model in anycrc_models.models.items()
     )
 
 

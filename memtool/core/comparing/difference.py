@@ -13,39 +13,39 @@ Rules
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from memtool.core.chip import Chip
 from memtool.core.comparing.moved import MovedBlock, find_moved_blocks
+from memtool.core.comparing.runs_by_region import DifferingRun, DifferingRuns
 from memtool.core.finding import Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image, find_change_edges
 from memtool.core.layouts.fields import DecodedField, FieldState
-from memtool.core.layouts.layout import FieldType, Layout, Region, RegionKind, decode_fields
+from memtool.core.layouts.layout import FieldType, Layout, RegionKind, decode_fields
 from memtool.core.layouts.layout_fit import LayoutFit, check_fit
+from memtool.core.records.placing import place_in_all
+from memtool.core.runs import edges_of
 from memtool.core.span import (
     Span,
     count_addresses,
     format_span_with_length,
     intersect_spans,
     subtract_spans,
-    union_spans,
 )
+from memtool.lazy import np
 
+if TYPE_CHECKING:
+    from memtool.core.image import Edges
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DifferingRun:
-    """Neighbouring bytes that all differ."""
-
-    span: Span
-    a: bytes | None
-    """What the first image holds there; None in a protected region."""
-    b: bytes | None
-    """What the second image holds there; None in a protected region."""
-    region: str | None
-    """Name of the region; None without a layout, and outside all regions."""
-    kind: RegionKind | None
+__all__ = [
+    "Difference",
+    "DifferingRun",
+    "FieldChange",
+    "SameLayout",
+    "compare_images",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +84,8 @@ class Difference:
     """Addresses that the first image alone defines."""
     only_in_b: tuple[Span, ...]
     """Addresses that the second image alone defines."""
-    runs: tuple[DifferingRun, ...]
-    """By address."""
+    runs: DifferingRuns
+    """By address; a run is made when it is asked for."""
     fields: tuple[FieldChange, ...]
     """By address; empty without a layout. Protected fields have no value."""
     moved: tuple[MovedBlock, ...]
@@ -94,7 +94,12 @@ class Difference:
 
 
 def compare_images(
-    a: Image, b: Image, *, layout: Layout | None = None, chip: Chip | None = None
+    a: Image,
+    b: Image,
+    *,
+    layout: Layout | None = None,
+    shown: Layout | None = None,
+    chip: Chip | None = None,
 ) -> Difference:
     """Say all that differs between `a` and `b`; no content makes it raise.
 
@@ -102,88 +107,63 @@ def compare_images(
         a: The first image.
         b: The second image.
         layout: Names regions and fields, and says what is protected.
+        shown: The same with everything protected that must not be shown; `layout` if left out.
         chip: The memory both come from, where it is known.
     """
-    changes = find_changes(a, b)
+    layout = place_in_all(layout, (a, b))
+    shown = place_in_all(shown, (a, b)) or layout
+    edges = find_change_edges(a, b)
     only_in_a = subtract_spans(a.spans, b.spans)
     only_in_b = subtract_spans(b.spans, a.spans)
-    differing = sum(len(span) for span in changes)
+    differing = int((edges[:, 1] - edges[:, 0]).sum())
     return Difference(
-        equal=not (changes or only_in_a or only_in_b),
+        equal=not (len(edges) or only_in_a or only_in_b),
         differing_bytes=differing,
         equal_bytes=count_addresses(intersect_spans(a.spans, b.spans)) - differing,
         only_in_a=only_in_a,
         only_in_b=only_in_b,
-        runs=tuple(_run(a, b, span, region) for span, region in _by_region(changes, layout)),
-        fields=() if layout is None else _field_changes(a, b, layout, changes),
+        runs=DifferingRuns(a, b, edges, shown),
+        fields=() if shown is None else _field_changes(a, b, shown, edges),
         moved=find_moved_blocks(
             a,
             b,
-            changed_a=union_spans([*changes, *only_in_a]),
-            changed_b=union_spans([*changes, *only_in_b]),
+            changed_a=_with_spans(edges, only_in_a),
+            changed_b=_with_spans(edges, only_in_b),
         ),
         same_layout=_same_addresses(a, b) if layout is None else _one_layout(a, b, layout, chip),
     )
 
 
-def _run(a: Image, b: Image, span: Span, region: Region | None) -> DifferingRun:
-    hidden = region is not None and region.kind is RegionKind.PROTECTED
-    return DifferingRun(
-        span=span,
-        a=None if hidden else a.read(span),
-        b=None if hidden else b.read(span),
-        region=None if region is None else region.name,
-        kind=None if region is None else region.kind,
-    )
+def _with_spans(edges: Edges, spans: Sequence[Span]) -> Edges:
+    """The runs and the spans, which share no address, by address."""
+    if not spans:
+        return edges
+    both = np.concatenate((edges, edges_of(spans)))
+    return both[np.argsort(both[:, 0])]
 
 
-def _by_region(
-    changes: Sequence[Span], layout: Layout | None
-) -> Iterator[tuple[Span, Region | None]]:
-    """The changes cut at the borders of regions; both are sorted, so one pass is enough."""
-    regions = () if layout is None else layout.regions
-    number = 0
-    for change in changes:
-        start = change.start
-        while start < change.end:
-            while number < len(regions) and regions[number].span.end <= start:
-                number += 1
-            region = regions[number] if number < len(regions) else None
-            if region is None:
-                border = change.end
-            elif start in region.span:
-                border = region.span.end
-            else:
-                border, region = region.span.start, None
-            end = min(border, change.end)
-            yield Span(start, end), region
-            start = end
-
-
-def _field_changes(
-    a: Image, b: Image, layout: Layout, changes: Sequence[Span]
-) -> tuple[FieldChange, ...]:
+def _field_changes(a: Image, b: Image, layout: Layout, edges: Edges) -> tuple[FieldChange, ...]:
     pairs = zip(decode_fields(layout, a), decode_fields(layout, b), strict=True)
     return tuple(
         FieldChange(name=ours.name, kind=ours.kind, span=ours.span, a=ours, b=theirs)
         for ours, theirs in pairs
-        if any(ours.span.overlaps(change) for change in _near(changes, ours.span))
+        if _touches(edges, ours.span)
     )
 
 
-def _near(changes: Sequence[Span], span: Span) -> Sequence[Span]:
-    """The few changes that can touch `span`: the last one before it and those that start in it."""
-    first = max(bisect_left(changes, span.start, key=lambda change: change.start) - 1, 0)
-    end = bisect_left(changes, span.end, key=lambda change: change.start)
-    return changes[first:end]
+def _touches(edges: Edges, span: Span) -> bool:
+    """Whether a byte of `span` differs."""
+    # The first run that ends behind the span's start; it touches if it begins before the end.
+    first = int(edges[:, 1].searchsorted(span.start, "right"))
+    return first < len(edges) and int(edges[first, 0]) < span.end
 
 
 def _same_addresses(a: Image, b: Image) -> SameLayout:
     """What can be told without a layout."""
     if a.extent != b.extent:
-        reason = f"They are not of one size: A is {_extent_of(a)}, B is {_extent_of(b)}."
+        reason = f"They differ in size: A is {_extent_of(a)}, B is {_extent_of(b)}."
         return SameLayout(result=Verdict.FAIL, reason=reason)
-    reason = "No layout was given, and equal addresses alone do not tell."
+    reason = "No layout was given, and equal addresses alone prove nothing."
     return SameLayout(result=Verdict.NOT_CHECKED, reason=reason)
 
 
@@ -203,7 +183,7 @@ def _one_layout(a: Image, b: Image, layout: Layout, chip: Chip | None) -> SameLa
     silent = [name for name, fit in fits.items() if not _speaks_for(fit)]
     if silent:
         where = " and ".join(silent)
-        reason = f"The size is right, but no checksum and no text in {where} speaks for the layout."
+        reason = f"The size is right, but no checksum and no text in {where} supports the layout."
         return SameLayout(result=Verdict.NOT_CHECKED, reason=reason)
     words = "; ".join(f"{name}: {_evidence_words(fit)}" for name, fit in fits.items())
     return SameLayout(result=Verdict.PASS, reason=f"The layout fits both ({words}).")

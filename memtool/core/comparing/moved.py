@@ -6,41 +6,48 @@ Rules
    defines, and at most 15 unchanged ones in a row. So a copy that stood in its place all the
    time is not called moved.
 2. A block has at least `SHORTEST` bytes, and constant runs at its ends are not counted. Filler
-   (one byte, or two or four in turn) is no block: it stands everywhere.
+   (one byte, or two or four in turn) is no block: it stands everywhere. Nor is one of fewer than
+   20 bytes of which 12 in a row are filler.
 3. Blocks of A are taken by address, each at the place in B where it goes on longest. A byte
    belongs to one block at most, on either side.
 
-How: every window of `SHORTEST` bytes gets a 64-bit key by arithmetic on whole arrays, the keys
-of B are sorted, those of A looked up. Keys only propose; bytes are compared.
+How: of A every fourth window of 12 bytes gets a key of 32 bits by arithmetic on whole arrays, of
+B every one; a block of 16 bytes holds one of A's, wherever it begins. Those whose keys both have
+(`memtool.core.comparing.windows`) only propose; bytes are compared.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from memtool.core.comparing.windows import (
+    INDEX,
+    WORD,
+    Table,
+    joined,
+    look_up,
+    only_shared,
+    upper,
+    windows_of,
+)
 from memtool.core.image import Image
-from memtool.core.reads.runs import array_of
+from memtool.core.runs import array_of
 from memtool.core.span import Span
+from memtool.lazy import np
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
-    from memtool.core.reads.runs import Bytes, Mask
+    from memtool.core.image import Edges
+    from memtool.core.runs import Bytes, Mask
 
     Numbers = NDArray[np.int64]
-    Keys = NDArray[np.uint64]
 
 SHORTEST = 16
 """Bytes of the shortest block."""
-_STEPS = (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0xD6E8FEB86659FD93, 0xFF51AFD7ED558CCD)
-"""Odd factors, one each time the window doubles: 1, 2, 4, 8, 16 bytes."""
 _BUSY = 4
 """How many bytes of a window must differ from the one before, and from the 2nd and 4th before."""
-_SHORT_KEY = 22
-"""Bits of a key that are looked at first."""
 _PLACES = 16
 """How many places in B are tried for one block."""
 _LONG_CONSTANT = 4
@@ -60,14 +67,14 @@ class MovedBlock:
 
 
 def find_moved_blocks(
-    a: Image, b: Image, *, changed_a: Sequence[Span], changed_b: Sequence[Span]
+    a: Image, b: Image, *, changed_a: Edges, changed_b: Edges
 ) -> tuple[MovedBlock, ...]:
     """Blocks of `a` that stand elsewhere in `b`, by their address in `a`.
 
     Args:
         a: The first image.
         b: The second image.
-        changed_a: Spans of `a` that `b` does not hold in the same place; sorted, disjoint.
+        changed_a: Runs of `a` that `b` does not hold in the same place; sorted, disjoint.
         changed_b: The same of `b`.
     """
     from_a, from_b = _Changed.of(a, changed_a), _Changed.of(b, changed_b)
@@ -87,10 +94,8 @@ class _Changed:
     """Address of each piece's first byte."""
 
     @classmethod
-    def of(cls, image: Image, changed: Sequence[Span]) -> _Changed | None:
+    def of(cls, image: Image, changed: Edges) -> _Changed | None:
         """None where no piece is long enough for a block."""
-        import numpy as np
-
         pieces = [span for span in _pieces(image, changed) if len(span) >= SHORTEST]
         if not pieces:
             return None
@@ -111,44 +116,30 @@ class _Changed:
         piece = int(self.starts.searchsorted(index, "right")) - 1
         return int(self.addresses[piece] + index - self.starts[piece])
 
-    def windows(self) -> tuple[Numbers, Keys]:
-        """Index and key of every window that is no filler."""
-        import numpy as np
-
-        keys = self.data.astype(np.uint64)
-        width = 1
-        for factor in _STEPS:
-            keys = keys[:-width] * np.uint64(factor) + keys[width:]
-            width *= 2
-        # A window across the border of two pieces proposes nothing that holds: blocks end there.
-        indexes = np.flatnonzero(_busy_windows(self.data))
-        return indexes, keys[indexes]
-
 
 class _Search:
     """One pass over the windows of A."""
 
     def __init__(self, a: _Changed, b: _Changed) -> None:
-        import numpy as np
-
         self.a, self.b = a, b
-        indexes, keys = a.windows()
-        b_indexes, b_keys = b.windows()
-        indexes, keys = _only_shared(indexes, keys, b_keys)
-        b_indexes, b_keys = _only_shared(b_indexes, b_keys, keys)
-        order = np.argsort(b_keys)
-        self.b_keys = b_keys[order]
-        if (self.b_keys[1:] == self.b_keys[:-1]).any():
-            # Equal keys by address, so that the same places are tried everywhere; takes longer.
-            order = np.argsort(b_keys, kind="stable")
-        self.b_indexes = b_indexes[order]
+        in_a = joined(windows_of(a.data, 0))
+        table = Table(in_a)
+        in_b = joined(part for shift in range(WORD) for part in windows_of(b.data, shift, table))
+        left = len(in_a) + len(in_b)
+        while True:
+            # What one side loses lets the other lose more. It ends once a turn leaves out less than
+            # half: sorting is then cheaper than another turn.
+            in_a = only_shared(in_a, Table(in_b))
+            in_b = only_shared(in_b, Table(in_a))
+            if 2 * (len(in_a) + len(in_b)) >= left:
+                break
+            left = len(in_a) + len(in_b)
+        # Equal keys by address, so that the same places are tried everywhere.
+        in_b.sort()
+        self.in_b = in_b
         # Looked up in sorted order, which is many times as fast as in the order of A.
-        by_key = np.argsort(keys)
-        first = np.empty(len(keys), np.int64)
-        first[by_key] = self.b_keys.searchsorted(keys[by_key], "left")
-        found = first < len(self.b_keys)
-        found[found] = self.b_keys[first[found]] == keys[found]
-        self.a_indexes, self.first = indexes[found], first[found]
+        in_a.sort()
+        self.proposals = look_up(in_a, in_b)
         self.taken: Mask = np.zeros(len(b.data), np.bool_)
         self.a_done = 0
 
@@ -156,7 +147,7 @@ class _Search:
         """All blocks."""
         blocks: list[MovedBlock] = []
         number = 0
-        while number < len(self.a_indexes):
+        while number < len(self.proposals):
             block = self._longest_at(number)
             if block is None:
                 number += 1
@@ -171,15 +162,19 @@ class _Search:
                     length=length,
                 )
             )
-            number = int(self.a_indexes.searchsorted(self.a_done, "left"))
+            # Proposals are sorted by index in A, which is their upper half: all before the block's
+            # end are done.
+            behind = np.uint64(self.a_done << 32)
+            number = int(self.proposals.searchsorted(behind, "left"))
         return blocks
 
     def _longest_at(self, number: int) -> tuple[int, int, int] | None:
         """The longest block through one window of A: index in A, index in B, length."""
-        a_index = int(self.a_indexes[number])
-        first = int(self.first[number])
+        a_index, first = divmod(int(self.proposals[number]), 1 << 32)
         near = slice(first, first + _PLACES)
-        places = self.b_indexes[near][self.b_keys[near] == self.b_keys[first]]
+        keys = upper(self.in_b[near])
+        # Equal keys are neighbours, so those of another key can only stand at the end.
+        places = self.in_b[near][keys == keys[0]] & np.uint64(INDEX)
         blocks = [self._grown(a_index, int(b_index)) for b_index in places]
         best = max((block for block in blocks if block), key=lambda block: block[2], default=None)
         return best if best is not None and best[2] >= SHORTEST else None
@@ -189,34 +184,38 @@ class _Search:
         a_first, a_end = self.a.piece_of(a_index)
         b_first, b_end = self.b.piece_of(b_index)
         room = min(a_end - a_index, b_end - b_index)
+        # Keys only proposed: from here on bytes are compared, and a false proposal is not even one
+        # byte long.
         after = _equal_bytes(
             self.a.data[a_index : a_index + room], self.b.data[b_index : b_index + room]
         )
         after = _count_free(self.taken[b_index : b_index + after])
-        if after < SHORTEST:
+        if not after:
             return None
+        # Not back into a block already taken, nor over the border of a piece.
         room = min(a_index - max(a_first, self.a_done), b_index - b_first)
         before = _equal_bytes(
             self.a.data[a_index - room : a_index][::-1], self.b.data[b_index - room : b_index][::-1]
         )
         before = _count_free(self.taken[b_index - before : b_index][::-1])
         start, end = _without_filler(self.a.data, a_index - before, a_index + after)
+        near = self.a.data[max(start, a_index - SHORTEST) : min(end, a_index + 2 * SHORTEST)]
+        if len(near) < SHORTEST or not _busy_windows(near).any():
+            return None
         return start, b_index + start - a_index, end - start
 
 
-def _pieces(image: Image, changed: Sequence[Span]) -> list[Span]:
+def _pieces(image: Image, changed: Edges) -> list[Span]:
     """The changed spans with some bytes around them, sorted and disjoint: rule 1.
 
     Less than `SHORTEST` on each side, so that every window holds a changed byte.
     """
-    import numpy as np
-
-    if not changed:
+    if not len(changed):
         return []
-    firsts = np.array([span.start for span in changed], np.int64)
-    ends = np.array([span.end for span in changed], np.int64)
+    firsts, ends = changed[:, 0], changed[:, 1]
     segment_starts = np.array([segment.start for segment in image.segments], np.int64)
     segment_ends = np.array([segment.end for segment in image.segments], np.int64)
+    # The last segment that begins at or before each run.
     segment = segment_starts.searchsorted(firsts, "right") - 1
     gaps = firsts[1:] - ends[:-1]
     apart = (gaps >= SHORTEST) | (segment[1:] != segment[:-1])
@@ -224,31 +223,21 @@ def _pieces(image: Image, changed: Sequence[Span]) -> list[Span]:
     stops = np.concatenate([apart, [True]])
     # Half a gap at most, or the surroundings of two pieces would overlap.
     margins = np.minimum(SHORTEST - 1, gaps[apart] // 2)
+    # Runs with a short gap between them become one piece, from the first one's start to the last
+    # one's end.
     firsts, ends = firsts[begins], ends[stops]
     firsts[1:] -= margins
     ends[:-1] += margins
     firsts[0] -= SHORTEST - 1
     ends[-1] += SHORTEST - 1
+    # The surroundings end where the image does.
     firsts = np.maximum(firsts, segment_starts[segment[begins]])
     ends = np.minimum(ends, segment_ends[segment[stops]])
     return [Span(first, end) for first, end in zip(firsts.tolist(), ends.tolist(), strict=True)]
 
 
-def _only_shared(indexes: Numbers, keys: Keys, others: Keys) -> tuple[Numbers, Keys]:
-    """Leave out most windows whose key is not among `others`, before anything is sorted."""
-    import numpy as np
-
-    short = np.uint64(64 - _SHORT_KEY)
-    present = np.zeros(1 << _SHORT_KEY, np.bool_)
-    present[others >> short] = True
-    kept = present[keys >> short]
-    return indexes[kept], keys[kept]
-
-
 def _busy_windows(data: Bytes) -> Mask:
     """For each window of `data`, whether it is more than filler."""
-    import numpy as np
-
     busy = np.ones(len(data) - SHORTEST + 1, np.bool_)
     for distance in (1, 2, 4):
         # The sums run over at 256; their differences are 16 at most and stay right.
@@ -277,6 +266,7 @@ def _count_free(taken: Mask) -> int:
 
 def _without_filler(data: Bytes, start: int, end: int) -> tuple[int, int]:
     """`start` and `end` moved inwards over constant runs."""
+    # Compared with itself one byte further on: as long as they agree, all bytes are the same.
     run = _equal_bytes(data[start : end - 1], data[start + 1 : end]) + 1
     start += run if run >= _LONG_CONSTANT else 0
     backwards = data[start:end][::-1]

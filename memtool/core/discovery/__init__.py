@@ -18,8 +18,11 @@ for each algorithm; a sort finds them in n·log n.
    many bits or more that chance makes in the whole search: Σ N_e · 2^(-width·e) over all
    that was tried with that much evidence. `start_expected_by_chance` is about the start.
 5. Confirm, fold, order (`confirming`).
+6. One polynomial or sum is one piece of work, for all its models, orders and placements and for
+   unknown constants, so that they share its sides; pieces run side by side (`work`).
 """
 
+from memtool.core.discovery.pieces import Wish
 from memtool.core.discovery.results import (
     CONVINCING,
     HOPELESS,
@@ -34,7 +37,6 @@ from memtool.core.discovery.results import (
 from memtool.core.discovery.search import (
     MOST_BLOCKS,
     MOST_GUESSES,
-    Wish,
     discover_checksums,
     searched_algorithms,
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from threading import Lock
 from typing import TypeVar
 
 import numpy as np
@@ -20,7 +21,8 @@ from memtool.core.discovery.evidence import (
 )
 from memtool.core.discovery.register_algebra import bit_masks
 
-_KEPT = 3
+_KEPT = 4
+_LONG_RUN = 16
 _RUN = 4
 """So many equal bytes beside a block are taken for erased space."""
 _Key = TypeVar("_Key")
@@ -35,6 +37,13 @@ class FixedField:
     """From the area's start; may lie outside of the area."""
     stored: tuple[bytes, ...]
     """Its bytes in each of the area's images."""
+    distinct: int
+    """How many different contents it has."""
+
+    @classmethod
+    def of(cls, offset: int, stored: tuple[bytes, ...]) -> FixedField:
+        """The field with these contents."""
+        return cls(offset, stored, len(set(stored)))
 
     @property
     def says_nothing(self) -> bool:
@@ -42,9 +51,46 @@ class FixedField:
         return all(is_erased(stored) for stored in self.stored)
 
     @property
-    def distinct(self) -> int:
-        """How many different contents it has."""
-        return len(set(self.stored))
+    def is_mixed(self) -> bool:
+        """Whether its bytes differ as those of a CRC do, where the images' numbers differ.
+
+        One byte in 256 is the same in two different numbers, one in 65,536 in three.
+        """
+        same = sum(len(set(column)) == 1 for column in zip(*self.stored, strict=True))
+        # A field that is the same in all images is no number that differs, however short it is.
+        return same <= (1 if self.distinct == 2 else 0) and same < len(self.stored[0])
+
+
+class LimitSums:
+    """How many starts the ends of a stretch have, given the limit of each end.
+
+    Limits never fall from one end to the next, which makes every sum of them a look-up.
+    """
+
+    def __init__(self, limits: NDArray[np.int64]) -> None:
+        """Take the starts below which each end counts."""
+        self._limits = limits
+        self._sums = np.concatenate([[0], np.cumsum(limits, dtype=np.int64)])
+
+    def of(self, last: int) -> int:
+        """Of the ends 0 … `last`."""
+        return int(self._sums[last + 1])
+
+    def behind(self, first: int, cap: int) -> int:
+        """Of the ends from `first` on, with starts below `cap`."""
+        # From `full` on the limits are at or above the cap, so each end has `cap` starts there.
+        full = max(int(np.searchsorted(self._limits, cap)), first)
+        count = len(self._limits) - full
+        return int(self._sums[full] - self._sums[first]) + cap * max(0, count)
+
+    def from_floor(self, floor: int) -> int:
+        """Of the ends behind `floor`, with starts from `floor` on."""
+        # Ends whose limit is not above the floor would count negative starts.
+        first = max(int(np.searchsorted(self._limits, floor)), floor + 1)
+        count = len(self._limits) - first
+        if count <= 0:
+            return 0
+        return int(self._sums[-1] - self._sums[first]) - floor * count
 
 
 class Area:
@@ -65,8 +111,10 @@ class Area:
         self._levels: dict[int, NDArray[np.int64]] = {}
         self.expected_after: dict[int, list[float]] = {}
         """For fields behind their block, by length: `expected_by_level` of one CRC."""
-        self.pairs_by_field: dict[tuple[int, int], list[int]] = {}
-        """For fields elsewhere, by offset and length: see `count_fixed_pairs`."""
+        self.expected_fixed: dict[tuple[int, int, int, float], float] = {}
+        """For fields elsewhere, by offset, different numbers, length and bits."""
+        self._lock = Lock()
+        """What is made for one piece of work is made once, though several may ask for it."""
         self.counted = self.images[list(choose_counted(self.images))]
 
     @property
@@ -83,11 +131,35 @@ class Area:
         """`content_thresholds` of the counted images, for fields of `length` bytes behind
         their block, or 0 for fields elsewhere; `strict` as in `proves_nothing`."""
         key = length, strict or not length
-        if key not in self._thresholds:
-            _make_room(self._thresholds)
-            limits = [start_limits(image, length, strict=strict) for image in self.counted]
-            self._thresholds[key] = content_thresholds(self.counted, limits)
-        return self._thresholds[key]
+        with self._lock:
+            if key not in self._thresholds:
+                _make_room(self._thresholds)
+                limits = [start_limits(image, length, strict=strict) for image in self.counted]
+                self._thresholds[key] = content_thresholds(self.counted, limits)
+            return self._thresholds[key]
+
+    @cached_property
+    def limit_sums(self) -> list[LimitSums]:
+        """For fields elsewhere: how many starts the ends have, by least contents."""
+        places = np.arange(self.size + 1)
+        return [LimitSums(np.minimum(row, places)) for row in self.thresholds(0)]
+
+    @cached_property
+    def word_starts(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Offsets at which a difference of sums may change: of bytes, and of words at either
+        parity."""
+        reaches = (range(1, 2), range(1, 4))
+        found = []
+        for step, reach in enumerate(reaches, 1):
+            changes = np.zeros(self.size + 4, bool)
+            # The first offset of each parity stands for all before the first change.
+            changes[:step] = True
+            for each in reach:
+                # A byte moves the prefixes behind it: of bytes the next one alone, of words those
+                # of both parities, and the padded ones.
+                changes[self.differing + each] = True
+            found.append(np.flatnonzero(changes[: self.size + 1]))
+        return found[0], found[1]
 
     @cached_property
     def differing(self) -> NDArray[np.int64]:
@@ -110,17 +182,19 @@ class Area:
 
     def stored_levels(self, length: int) -> NDArray[np.int64]:
         """How many different fields of `length` bytes the images have, at each offset."""
-        if length not in self._levels:
-            _make_room(self._levels)
-            room = self.size - length + 1
-            rows = []
-            for image in self.images:
-                number = np.zeros(room, np.uint64)
-                for place in range(length):
-                    number = number << np.uint64(8) | image[place : place + room]
-                rows.append(number)
-            self._levels[length] = count_distinct(rows)
-        return self._levels[length]
+        with self._lock:
+            if length not in self._levels:
+                _make_room(self._levels)
+                room = self.size - length + 1
+                # Every number is put together high byte first: only whether they differ is asked.
+                rows = []
+                for image in self.images:
+                    number = np.zeros(room, np.uint64)
+                    for place in range(length):
+                        number = number << np.uint64(8) | image[place : place + room]
+                    rows.append(number)
+                self._levels[length] = count_distinct(rows)
+            return self._levels[length]
 
     def same_content(self, low: int, high: int) -> bool:
         """Whether all images agree between two offsets, given in any order."""
@@ -138,7 +212,47 @@ class Area:
         """How much each offset looks like a block's start."""
         marks = _alignment_marks(self.base, self.size + 1)
         marks[0] += 3
+        # A run that ends right before the start, so the same array, shifted by its length.
         marks[_RUN:] += self._constant_runs
+        return marks
+
+    def most_natural_start(self, starts: NDArray[np.int64]) -> int:
+        """Of starts that mean the same the one that people would choose.
+
+        The image's first byte, an aligned address, the edge of erased space; of equals the
+        last one, which makes the shortest block. Bytes that differ between the images are
+        never taken in by that: they may be a block of their own that adds up to nothing.
+
+        Args:
+            starts: Ascending.
+        """
+        place = int(np.searchsorted(self.differing, starts[-1]))
+        if place:
+            # Only starts between the same differing bytes stand for the same block.
+            starts = starts[starts > self.differing[place - 1]]
+        marks = self._likely_starts[starts]
+        # `argmax` gives the first of equals: turned round, the last one.
+        return int(starts[len(starts) - 1 - int(marks[::-1].argmax())])
+
+    def most_natural_end(self, ends: NDArray[np.int64]) -> int:
+        """The same for the end of a block with its field: of equals the first one."""
+        return int(ends[int(self.end_marks[ends].argmax())])
+
+    @cached_property
+    def _likely_starts(self) -> NDArray[np.int8]:
+        """`start_marks`, less what erased space before or behind a start takes from it.
+
+        Nobody lets a block begin inside erased space, or with much of it.
+        """
+        same = (self.images[:, 1:] == self.images[:, :-1]).all(axis=0)
+        long = np.zeros(self.size + 1, bool)
+        if len(same) >= _LONG_RUN:
+            sums = np.concatenate([[0], np.cumsum(same)])
+            # So many pairs of equal neighbours in a row, from each offset on.
+            long[: len(sums) - _LONG_RUN] = sums[_LONG_RUN:] - sums[:-_LONG_RUN] == _LONG_RUN
+        marks = self.start_marks - 6 * long.astype(np.int8)
+        # A start in the middle of equal bytes could as well be the next one or the last.
+        marks[1 : self.size] -= 2 * same.astype(np.int8)
         return marks
 
     @cached_property
@@ -165,6 +279,7 @@ class Area:
 
 def _make_room(kept: dict[_Key, _Value]) -> None:
     """Searches go by width, so what was made for other widths is not asked for again soon."""
+    # A dict keeps the order in which keys came: the first one is the oldest.
     while len(kept) >= _KEPT:
         del kept[next(iter(kept))]
 
@@ -179,5 +294,6 @@ def count_distinct(numbers: Sequence[NDArray[np.uint64]]) -> NDArray[np.int64]:
 def _alignment_marks(base: int, count: int) -> NDArray[np.int8]:
     marks = np.zeros(count, np.int8)
     for step in (4, 16, 256):
+        # The first offset whose address is a multiple of the step.
         marks[-base % step :: step] += 1
     return marks

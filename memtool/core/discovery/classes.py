@@ -21,6 +21,9 @@ _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 """2^64 over the golden ratio: multiplying by it spreads keys over a table's index."""
 _ROOM = 4
 """The table of keys has 2^4 places for each start: one end in sixteen passes by mistake."""
+_LITTLE_ROOM = 2
+_LARGE = 1 << 20
+"""Of more starts than these the table has 2^2 places for each: no cache would hold it anyway."""
 _MANY = 1024
 
 
@@ -30,7 +33,9 @@ class KeyTable:
     def __init__(self, members: Keys, room: int = 0) -> None:
         """Take the set, and how many keys to make room for if more than it has."""
         size = max(room, len(members), 16)
-        self._shift = np.uint64(64 - (size - 1).bit_length() - _ROOM)
+        room_each = _LITTLE_ROOM if size > _LARGE else _ROOM
+        # The top bits of the product are the ones that all bits of the key reach.
+        self._shift = np.uint64(64 - (size - 1).bit_length() - room_each)
         self._table = np.zeros(1 << (64 - int(self._shift)), bool)
         self._table[self._slots(members)] = True
 
@@ -39,6 +44,7 @@ class KeyTable:
 
     def may_have(self, keys: Keys) -> NDArray[np.bool_]:
         """For each key whether it may be a member."""
+        # No slot is out of range; `clip` is only the mode that costs nothing to check.
         return self._table.take(self._slots(keys), mode="clip")
 
 
@@ -77,6 +83,7 @@ class Matches:
 
     def nearest(self) -> tuple[Indexes, Indexes, Indexes]:
         """For each end that has a start: itself, its nearest start, their class."""
+        # The number of a read is its start's place plus a multiple for the field: see `match`.
         places = self._read_of_end % len(self._members)
         return self._all_ends, self._members[places], self._class_of_start[places]
 
@@ -133,10 +140,11 @@ class StartClasses:
             fields: Number of the field that each end goes with, where there are several:
                 ends of different fields are never folded into one block.
         """
-        joined = self._join(ends, limits, floors)
+        joined = self._join(ends, limits, floors, self.likely(ends))
         if joined is None:
             return None
         hits, nearest, first, members, class_of_start = joined
+        # One number for start and field, so that ends of two fields never share a read.
         read = nearest if fields is None else nearest + len(members) * fields[hits]
         reads, rows = _first_of_each(read)
         return Matches(
@@ -151,11 +159,16 @@ class StartClasses:
             _places=nearest[rows],
         )
 
-    def count(
-        self, ends: Keys, limits: Indexes, floors: Indexes | None = None
-    ) -> tuple[Indexes, Indexes] | None:
-        """The ends that have starts, and how many each has; see `match`."""
-        joined = self._join(ends, limits, floors)
+    def likely(self, ends: Keys) -> Indexes:
+        """The ends that may have a start somewhere; few others."""
+        return np.flatnonzero(self._table.may_have(ends))
+
+    def count(self, ends: Keys, limits: Indexes, floors: Indexes) -> tuple[Indexes, Indexes] | None:
+        """The ends that have starts, and how many each has; see `match`.
+
+        Args: as there, of `likely` ends alone.
+        """
+        joined = self._join(ends, limits, floors, np.arange(len(ends)))
         if joined is None:
             return None
         hits, nearest, first, _, _ = joined
@@ -170,6 +183,7 @@ class StartClasses:
         if len(hits) < _MANY:
             return hits
         shared = limits[hits]
+        # Neighbouring hits of one limit form a run, and each run is asked at once.
         borders = np.flatnonzero(np.diff(shared)) + 1
         firsts = np.concatenate([[0], borders])
         lasts = np.concatenate([borders, [len(hits)]])
@@ -177,6 +191,7 @@ class StartClasses:
         kept = np.ones(len(hits), bool)
         for run in long:
             part = slice(int(firsts[run]), int(lasts[run]))
+            # Keys lie by position, so those below a limit are the first ones.
             below = self._keys[: int(shared[part.start]) * self.per_position]
             kept[part] = KeyTable(below).may_have(ends[hits[part]])
         return hits[kept]
@@ -187,17 +202,17 @@ class StartClasses:
             self._sorted = np.sort(self._keys)
         wanted = distinct(keys)
         places = np.searchsorted(self._sorted, wanted)
+        # Behind the last key: any place will do, the comparison below says no.
         places[places == len(self._sorted)] = 0
         common: Keys = wanted[self._sorted[places] == wanted]
         return common
 
     def _join(
-        self, ends: Keys, limits: Indexes, floors: Indexes | None
+        self, ends: Keys, limits: Indexes, floors: Indexes | None, likely: Indexes
     ) -> tuple[Indexes, Indexes, Indexes, Indexes, Indexes] | None:
         """The ends that have starts; nearest and first start of each, as places among all
         starts of these classes; those starts; the class of each."""
-        hits = np.flatnonzero(self._table.may_have(ends))
-        hits = hits[limits[hits] > (0 if floors is None else floors[hits])]
+        hits = likely[limits[likely] > (0 if floors is None else floors[likely])]
         hits = self._without_blocked(hits, ends, limits)
         if not len(hits):
             return None
@@ -206,6 +221,7 @@ class StartClasses:
             return None
         class_of_end, kept = _classes(common, ends[hits])
         hits, class_of_end = hits[kept], class_of_end[kept]
+        # A table first: most starts have no end, and a look-up costs less than a binary search.
         near = np.flatnonzero(KeyTable(common, len(self._keys)).may_have(self._keys))
         class_of_start, kept = _classes(common, self._keys[near])
         stride = len(self._keys) + 1
@@ -213,6 +229,8 @@ class StartClasses:
         order = np.sort(class_of_start[kept] * stride + near[kept])
         class_of_start, members = np.divmod(order, stride)
         each = self.per_position
+        # The last start of the class below the limit. Where there is none this is a start of an
+        # earlier class, and lies before `first`.
         nearest = _places_in(order, class_of_end * stride + limits[hits] * each) - 1
         lowest = class_of_end * stride + (0 if floors is None else floors[hits] * each)
         first = _places_in(order, lowest)

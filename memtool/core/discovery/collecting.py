@@ -47,6 +47,7 @@ def number_orders(length: int, *, word_swapped: bool = True) -> tuple[NumberOrde
     orders = [NumberOrder("big", False, little[::-1]), NumberOrder("little", False, little)]
     if length == 4 and word_swapped:
         orders += [
+            # Significance by place: the low word comes first, each word's high byte first.
             NumberOrder("big", True, (1, 0, 3, 2)),
             NumberOrder("little", True, (2, 3, 0, 1)),
         ]
@@ -151,8 +152,18 @@ class Collector:
         self.candidates: list[Candidate] = []
         self.counted = 0
         self.pairs = 0
+        self.drowned: set[int] = set()
+        """Widths, in bits, that were not searched at some fixed places."""
         self.kept = kept
         """Candidates of each search."""
+
+    def take(self, other: Collector) -> None:
+        """Take all that was reported to another one."""
+        self.chance.take(other.chance)
+        self.candidates += other.candidates
+        self.counted += other.counted
+        self.pairs += other.pairs
+        self.drowned |= other.drowned
 
     def offer(
         self,
@@ -174,26 +185,33 @@ class Collector:
         positions, fields = ends.positions[matches.ends], ends.fields[matches.ends]
         contents = _contents(area, ends, matches.ends, starts, positions)
         marks = marks_of(area, ends.search, starts, positions, fields)
+        # Marks stay far below 64: contents decide, marks order what has the same.
         score = contents * 64 + marks
         rows: Sequence[int] = range(len(score))
         if len(score) > self.kept:
+            # Which ones are best, not in what order: `rank` orders them later.
             rows = [int(row) for row in np.argpartition(-score, self.kept)[: self.kept]]
         for row in rows:
+            # Its nearest start lies in what proves nothing, such as erased space.
             if not contents[row]:
                 continue
             last = int(limits[matches.ends[row]])
+            like, its_models = np.divmod(matches.starts_like(row), per_position)
+            # Of the class only the starts of the same algorithm that this end allows.
+            same = like[(its_models == models[row]) & (like < last)]
+            start = area.most_natural_start(same)
             self.candidates.append(
                 Candidate(
                     search=ends.search,
                     area=area,
                     algorithm=ends.search.algorithms[int(models[row])],
-                    start=int(starts[row]),
+                    start=start,
                     end=int(positions[row]),
                     field=int(fields[row]),
                     stored=None if stored_at is None else stored_at(int(matches.ends[row])),
                     contents=int(contents[row]),
                     marks=int(marks[row]),
-                    equivalents=_equivalents(area, ends, matches, row, per_position, last),
+                    equivalents=_equivalents(area, ends, matches, row, per_position, last, start),
                     last_start=last,
                 )
             )
@@ -204,6 +222,7 @@ def _contents(
 ) -> NDArray[np.int64]:
     length = ends.search.length if ends.search.together else 0
     contents = area.contents_at(starts, positions + length, length, strict=not ends.search.linear)
+    # Contents prove no more than the different numbers stored for them.
     return np.minimum(contents, ends.levels[rows])
 
 
@@ -217,6 +236,7 @@ def marks_of(
     if not search.length:
         return marks
     inside = (fields >= 0) & (fields + search.length <= area.size)
+    # A field outside of the area cannot be looked at: offset 0 stands in, and is masked.
     first = np.where(inside, fields, 0)
     erased = inside.copy()
     for image in area.images:
@@ -229,7 +249,13 @@ def marks_of(
 
 
 def _equivalents(
-    area: Area, ends: Ends, matches: Matches, row: int, per_position: int, last: int
+    area: Area,
+    ends: Ends,
+    matches: Matches,
+    row: int,
+    per_position: int,
+    last: int,
+    named: int,
 ) -> tuple[Equivalent, ...]:
     """The rest of the class: every start that the first end allows, to every end that has
     the row's start as its nearest one."""
@@ -238,13 +264,12 @@ def _equivalents(
     if search.length and not search.together:
         at = area.base + int(ends.fields[matches.ends[row]])
         field = Span(at, at + search.length)
-    own_start = int(matches.starts[row])
+    own_model = int(matches.starts[row]) % per_position
     starts, models = np.divmod(matches.starts_like(row), per_position)
     later = area.base + ends.positions[matches.ends_like(row)]
     for model, algorithm in enumerate(search.algorithms):
-        # The nearest start was taken, so all others that this end allows are longer readings.
         addresses = area.base + starts[(models == model) & (starts < last)]
-        own = own_start // per_position + area.base if own_start % per_position == model else None
+        own = named + area.base if own_model == model else None
         for some_starts, (number, some_ends) in product(
             _few_runs(addresses), enumerate(_few_runs(later))
         ):
@@ -262,6 +287,7 @@ def _few_runs(addresses: Indexes) -> list[Indexes]:
     Among equal bytes a sum may allow every second address, and somewhere else one of the
     others.
     """
+    # Breaks, one fewer than runs.
     if np.count_nonzero(np.diff(addresses) > _step(addresses)) < _RUNS_KEPT:
         return [addresses]
     apart = [addresses[addresses % 2 == parity] for parity in (0, 1)]

@@ -1,4 +1,4 @@
-"""Confirms candidates by computing them, folds what follows from others, and orders the rest.
+"""Confirms candidates by computing them afresh, and says what the evidence is worth.
 
 Rules
 -----
@@ -7,160 +7,69 @@ Rules
 2. Evidence is counted again on the block's own bytes: images whose stored numbers do not
    follow from each other; for totals, contents that are not the same bytes in another
    order.
-3. A row that follows from a better one, or that the images cannot tell from it, becomes
-   one of its equivalents: the same bytes of block and field together (a zero sum has its
-   number at either end; a polynomial may be a factor of another one); a field that is part
-   of a wider one of the same block (the low byte of a sum); the same field for a block
-   whose borders differ by nothing but bytes that are equal in all images.
-4. Convincing rows come in the order in which they must be refreshed: a block that covers
-   another one's field comes after it.
+3. What holds because a value is stored twice is dropped; what may hold because of that is
+   never taken for found (`copies`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
 
 import numpy as np
 
 from memtool.core.checksums.algorithms import (
     Algorithm,
-    Ending,
-    Family,
     compute_value,
     get_algorithm,
 )
+from memtool.core.checksums.sums import Ending
 from memtool.core.discovery.collecting import TIERS, Candidate, Collector
+from memtool.core.discovery.copies import is_copied, is_moved, is_sum_of_parts, is_too_short
 from memtool.core.discovery.evidence import (
     MIXED_SUM,
     expected_other_starts,
     independent_rows,
-    odd_bytes,
     proves_nothing,
 )
+from memtool.core.discovery.folding import Confirmed, fold_rows, is_inside
 from memtool.core.discovery.results import (
     CONVINCING,
     HOPELESS,
     DiscoveredBlock,
-    Equivalent,
     Placement,
     Standing,
 )
-from memtool.core.discovery.total_links import TotalLinks
 from memtool.core.span import Span
 
+_NO_EVIDENCE = 1.0
+"""Such a row is counted with those that chance makes."""
 _TRIED = 4
 """Candidates confirmed for each block wanted: some fold into others."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Confirmed:
-    candidate: Candidate
-    bits: float
-    expected: float
-    images: tuple[int, ...]
-    stored: tuple[bytes, ...]
-    equivalents: tuple[Equivalent, ...]
-
-    @property
-    def rank(self) -> tuple[float, int, bool, int, int, int, int]:
-        return (-self.bits, *self.candidate.rank[1:])
 
 
 def build_blocks(collector: Collector, most: int) -> tuple[list[DiscoveredBlock], int]:
     """The best `most` blocks, and how many more there are."""
     ranked = sorted(collector.candidates, key=lambda candidate: candidate.rank)
+    # Confirming reads every image, so only the best are tried, and some more for short lists.
     tried = ranked[: most * _TRIED + 40]
     confirmed = [found for found in (_confirm(one, collector) for one in tried) if found]
     confirmed.sort(key=lambda found: found.rank)
-    kept, folded = _fold(confirmed)
+    kept, folded = fold_rows(confirmed)
     blocks = [_block(found) for found in kept[:most]]
     return blocks, max(0, collector.counted - folded - len(blocks))
 
 
-def _fold(confirmed: Iterable[_Confirmed]) -> tuple[list[_Confirmed], int]:
-    """Rule 3: what is left, and how many went into others."""
-    kept: list[_Confirmed] = []
-    near: dict[tuple[object, ...], list[int]] = {}
-    links = TotalLinks()
-    folded = 0
-    for found in confirmed:
-        keys = _near_keys(found.candidate)
-        places = sorted({place for key in keys for place in near.get(key, ())})
-        better = next((place for place in places if _follows(found, kept[place])), None)
-        if better is None:
-            better = links.row_behind(found.candidate)
-        if better is None:
-            for key in keys:
-                near.setdefault(key, []).append(len(kept))
-            links.add(found.candidate, len(kept))
-            kept.append(found)
-            continue
-        folded += 1
-        kept[better] = _joined(kept[better], found)
-    return kept, folded
-
-
-def _near_keys(candidate: Candidate) -> tuple[tuple[object, ...], ...]:
-    """Only candidates that share one of these can follow from each other."""
-    area, search = id(candidate.area), candidate.search
-    keys: list[tuple[object, ...]] = [
-        ("bytes", area, *_bytes_of(candidate)),
-        ("start", area, candidate.start),
-    ]
-    if search.placement is not Placement.INSIDE:
-        keys.append(("field", area, candidate.field, search.length))
-    return tuple(keys)
-
-
-def _bytes_of(candidate: Candidate) -> tuple[int, int, int]:
-    """The bytes of block and field together: a run, and the field if it is apart."""
-    start, end = candidate.start, candidate.end
-    field, length = candidate.field, candidate.search.length
-    if _is_inside(candidate):
-        return start, end, -1
-    if field == end or not length:
-        return start, end + length, -1
-    if field + length == start:
-        return field, end, -1
-    return start, end, field
-
-
-def _joined(better: _Confirmed, found: _Confirmed) -> _Confirmed:
-    """The better row with the other one among its equivalents.
-
-    Where both speak of the same bytes, they are one fact: the more natural placement
-    names it, and all images that prove either prove it. A number known by its place says
-    more than a total, and which images prove it.
-    """
-    name, other = better, found
-    if _bytes_of(better.candidate) == _bytes_of(found.candidate):
-        searches = [row.candidate.search for row in (better, found)]
-        if (
-            searches[0].placement is Placement.INSIDE
-            and searches[1].placement is Placement.AFTER_BLOCK
-        ):
-            readings = (*found.equivalents, _as_equivalent(better), *better.equivalents)
-            return replace(found, equivalents=readings)
-        if TIERS[searches[1].placement] < TIERS[searches[0].placement]:
-            name, other = found, better
-    return replace(
-        name,
-        bits=better.bits,
-        expected=min(better.expected, found.expected),
-        images=better.images,
-        equivalents=(*name.equivalents, _as_equivalent(other), *other.equivalents),
-    )
-
-
-def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
-    """Rules 1 and 2."""
+def _confirm(candidate: Candidate, collector: Collector) -> Confirmed | None:
+    """Rules 1 to 3."""
     algorithm, search = get_algorithm(candidate.algorithm), candidate.search
     blocks = [content[candidate.start : candidate.end] for content in candidate.area.contents]
     stored: tuple[bytes, ...] = ()
     numbers: list[int] = []
     if search.placement is Placement.INSIDE:
+        # With the number inside, nothing may be missing to the total.
         if any(_value(algorithm, block, search.total) for block in blocks):
+            return None
+        if algorithm.sum is not None and is_sum_of_parts(algorithm.sum, blocks):
             return None
     else:
         stored = candidate.stored or tuple(
@@ -168,22 +77,33 @@ def _confirm(candidate: Candidate, collector: Collector) -> _Confirmed | None:
             for content in candidate.area.contents
         )
         numbers = [search.order.number(field) for field in stored]
-        if _is_inside(candidate):
+        if is_inside(candidate):
             cut = candidate.field - candidate.start
+            # The number is not part of what it is computed over.
             blocks = [block[:cut] + block[cut + search.length :] for block in blocks]
         if not all(
             _fits(algorithm, block, number, search.total)
             for block, number in zip(blocks, numbers, strict=True)
         ):
             return None
+        if is_too_short(candidate.start, candidate.end, search.length):
+            return None
+        if is_copied(algorithm, blocks, numbers):
+            return None
     adding = _adding(candidate, algorithm, blocks, stored, numbers)
     if not adding:
         return None
-    bits = _mixed_bits(candidate, len(adding))
-    return _Confirmed(
+    bits = _mixed_bits(candidate, len(adding), stored)
+    expected = collector.chance.expected(bits, tier=TIERS[search.placement])
+    if len(adding) < candidate.contents:
+        # The other images follow from these, so every block had to match in these alone.
+        expected = max(expected, candidate.area.size**2 / 2 * 2.0**-bits)
+    if numbers and is_moved(algorithm, blocks, numbers):
+        expected = max(expected, _NO_EVIDENCE)
+    return Confirmed(
         candidate=candidate,
         bits=bits,
-        expected=collector.chance.expected(bits, tier=TIERS[search.placement]),
+        expected=expected,
         images=tuple(candidate.area.numbers[row] for row in adding),
         stored=stored,
         equivalents=candidate.equivalents,
@@ -200,11 +120,10 @@ def _adding(
     """Rule 2: the places of the images that add evidence."""
     search = candidate.search
     facts: list[int | None]
-    if search.placement is Placement.INSIDE:
+    one = algorithm.sum
+    if search.placement is Placement.INSIDE and one is not None:
         facts = [
-            None
-            if proves_nothing(block, b"", strict=True)
-            else int.from_bytes(_by_lane(block), "big")
+            None if proves_nothing(block, b"", strict=True) else one.content(block)
             for block in blocks
         ]
     else:
@@ -213,23 +132,42 @@ def _adding(
             None if proves_nothing(block, field, strict=strict) else number
             for block, field, number in zip(blocks, stored, numbers, strict=True)
         ]
-    if algorithm.family is not Family.XOR:
+    if not numbers or one is None or not one.cancels:
         return independent_rows(facts, linear=search.linear)
-    wholes = [
-        block + field for block, field in zip(blocks, stored or [b""] * len(blocks), strict=True)
-    ]
-    odd = [
-        None if fact is None else odd_bytes(whole)
+    wholes = [block + field for block, field in zip(blocks, stored, strict=True)]
+    contents = [
+        None if fact is None else one.content(whole)
         for fact, whole in zip(facts, wholes, strict=True)
     ]
-    by_bytes = independent_rows(odd, linear=True)
-    if not numbers:
-        return by_bytes
-    kept = [fact if place in by_bytes else None for place, fact in enumerate(facts)]
+    # First those whose bytes do not cancel against the others', then those whose numbers do not: of
+    # an exclusive-or an image must add to both.
+    by_content = independent_rows(contents, linear=True)
+    kept = [fact if place in by_content else None for place, fact in enumerate(facts)]
     return independent_rows(kept, linear=True)
 
 
-def _mixed_bits(candidate: Candidate, adding: int) -> float:
+def _idle_share(candidate: Candidate, stored: Sequence[bytes]) -> float:
+    """The share of a sum's number that is erased in all images, from its high byte down.
+
+    Sums are small, and complements of small sums are FF above: such bytes may as well be
+    erased space beside a narrower number. They are its own where other bytes follow them.
+    """
+    places = sorted(enumerate(candidate.search.order.significance), key=lambda pair: -pair[1])
+    columns = [{field[place] for field in stored} for place, _ in places]
+    idle = 0
+    while idle < len(columns) and columns[idle] in ({0x00}, {0xFF}):
+        idle += 1
+    if not idle:
+        return 0.0
+    content, behind = candidate.area.contents[0], candidate.field + candidate.search.length
+    # The byte next to the idle end: behind the field if its high byte is the last one, else before.
+    beside = content[behind : behind + 1] if places[0][0] else content[candidate.field - 1 :][:1]
+    filled = bytes(columns[0]) == beside
+    # A hair either way: of two widths that fit the one whose idle bytes are not erased space wins.
+    return (idle + (0.01 if filled else -0.01)) / len(columns)
+
+
+def _mixed_bits(candidate: Candidate, adding: int, stored: Sequence[bytes]) -> float:
     """Bits of evidence; blocks too short to mix their bytes count in proportion."""
     search, start, end = candidate.search, candidate.start, candidate.end
     bits = search.bits[adding - 1]
@@ -238,15 +176,12 @@ def _mixed_bits(candidate: Candidate, adding: int) -> float:
     mixed = search.length if search.linear else MIXED_SUM * search.length
     if adding > 1 and search.bits_of_copies is not None:
         first, last = np.searchsorted(candidate.area.differing, [start, end])
+        # Few bytes differ: they may be a copy of the number, which chance makes more often.
         if last - first < mixed:
             bits = search.bits_of_copies[adding - 1]
+    if adding > 1 and not search.linear:
+        bits *= 1 - _idle_share(candidate, stored)
     return bits * min(1.0, (end - start) / mixed)
-
-
-def _is_inside(candidate: Candidate) -> bool:
-    """Whether the field, at a known place, lies inside the block."""
-    length = candidate.search.length
-    return bool(length) and candidate.start <= candidate.field <= candidate.end - length
 
 
 def _value(algorithm: Algorithm, block: bytes, total: int | None) -> int:
@@ -258,90 +193,10 @@ def _value(algorithm: Algorithm, block: bytes, total: int | None) -> int:
 
 def _fits(algorithm: Algorithm, block: bytes, number: int, total: int | None) -> bool:
     value = _value(algorithm, block, total)
-    if value == number:
-        return True
-    if algorithm.family is not Family.FLETCHER:
-        return False
-    half = algorithm.width // 2
-    modulus = (1 << half) - 1
-    return all(
-        (value >> shift & modulus) % modulus == (number >> shift & modulus) % modulus
-        for shift in (0, half)
-    )
+    return value == number if algorithm.sum is None else algorithm.sum.is_same(value, number)
 
 
-def _by_lane(block: bytes) -> bytes:
-    """The same for blocks that hold the same bytes in another order, each in its lane."""
-    data = np.frombuffer(block, np.uint8)
-    lanes = [np.bincount(data[lane::2], minlength=256) for lane in (0, 1)]
-    return np.concatenate(lanes).astype(np.int64).tobytes()
-
-
-def _follows(found: _Confirmed, better: _Confirmed) -> bool:
-    """Rule 3."""
-    one, other = found.candidate, better.candidate
-    if _bytes_of(one) == _bytes_of(other):
-        return True
-    if one.search.placement is Placement.INSIDE:
-        # Part of a wider number behind the same block adds up too.
-        behind = other.search.together and one.start == other.start
-        return behind and other.end < one.end <= other.field + other.search.length
-    if other.search.placement is Placement.INSIDE:
-        return False
-    if (one.start, one.end) == (other.start, other.end):
-        reach = max(one.field + one.search.length, other.field + other.search.length)
-        return reach - min(one.field, other.field) < one.search.length + other.search.length
-    if _differs_by_zeros(found, better):
-        return True
-    if (one.field, one.search.length) != (other.field, other.search.length):
-        return False
-    if len(found.images) == 1:
-        # One image alone: only another reading of the same number follows.
-        return (
-            one.algorithm == other.algorithm
-            and _numbers(found) == _numbers(better)
-            and (one.start == other.start or one.end == other.end)
-        )
-    area = one.area
-    return area.same_content(one.start, other.start) and area.same_content(one.end, other.end)
-
-
-def _numbers(found: _Confirmed) -> list[int]:
-    """What is stored, in each image."""
-    return [found.candidate.search.order.number(field) for field in found.stored]
-
-
-def _differs_by_zeros(found: _Confirmed, better: _Confirmed) -> bool:
-    """Whether both are one sum: a number read with the zeros before it, or with those behind."""
-    one, other = found.candidate, better.candidate
-    apart = abs(one.field - other.field)
-    if one.algorithm != other.algorithm or one.search.linear or one.start != other.start:
-        return False
-    if apart >= one.search.length or _numbers(found) != _numbers(better):
-        return False
-    low, high = sorted((one.end, other.end))
-    return not any(any(content[low:high]) for content in one.area.contents)
-
-
-def _as_equivalent(found: _Confirmed) -> Equivalent:
-    candidate = found.candidate
-    base, at = candidate.area.base, candidate.area.base + candidate.field
-    start, end, length = base + candidate.start, base + candidate.end, candidate.search.length
-    return Equivalent(
-        algorithm=candidate.algorithm,
-        byte_order=candidate.search.order.byte_order,
-        word_swapped=candidate.search.order.word_swapped,
-        total=candidate.search.total,
-        starts=(Span(start, start + 1),),
-        ends=(Span(end, end + 1),),
-        field=Span(at, at + length) if length else None,
-        start_step=1,
-        end_step=1,
-        count=1,
-    )
-
-
-def _block(found: _Confirmed) -> DiscoveredBlock:
+def _block(found: Confirmed) -> DiscoveredBlock:
     candidate, search, area = found.candidate, found.candidate.search, found.candidate.area
     inside = search.placement is Placement.INSIDE
     field = area.base + candidate.field
@@ -374,9 +229,11 @@ def _other_borders(candidate: Candidate) -> float:
         search.bits[0],
         len(search.algorithms),
     )
+    # The end is fixed by the field behind it, so only starts are in doubt.
     if search.together and search.length:
         return starts
     place = int(np.searchsorted(area.differing, candidate.end))
+    # The stretch around the end in which the images agree: any end there looks the same.
     low = int(area.differing[place - 1]) + 1 if place else 0
     high = int(area.differing[place]) if place < len(area.differing) else area.size
     return starts * max(1, high - max(low, candidate.start + 1) + 1)
@@ -386,37 +243,3 @@ def _standing(expected: float) -> Standing:
     if expected < CONVINCING:
         return Standing.CONVINCING
     return Standing.WEAK if expected <= HOPELESS else Standing.GUESS
-
-
-def order_blocks(blocks: Sequence[DiscoveredBlock]) -> list[DiscoveredBlock]:
-    """Best first, and rule 4: before a block only what it must wait for; where two blocks
-    cover each other's fields, the better one first."""
-    ranked = sorted(blocks, key=lambda block: block.expected_by_chance)
-    convincing = [block for block in ranked if block.standing is Standing.CONVINCING]
-    ordered: dict[int, DiscoveredBlock] = {}
-    for first in range(len(convincing)):
-        # An explicit trail, not recursion: a long chain of blocks must not end the stack.
-        trail = {} if first in ordered else {first: _waits_for(first, convincing)}
-        while trail:
-            place, rest = next(reversed(trail.items()))
-            inner = next((each for each in rest if each not in ordered and each not in trail), None)
-            if inner is None:
-                del trail[place]
-                ordered[place] = convincing[place]
-            else:
-                trail[inner] = _waits_for(inner, convincing)
-    return [*ordered.values(), *ranked[len(convincing) :]]
-
-
-def _waits_for(place: int, blocks: Sequence[DiscoveredBlock]) -> Iterator[int]:
-    """Places of the blocks whose fields this one covers, but not the other way round."""
-    block = blocks[place]
-    return (
-        other
-        for other, inner in enumerate(blocks)
-        if _covers_field(block, inner) and not _covers_field(inner, block)
-    )
-
-
-def _covers_field(block: DiscoveredBlock, other: DiscoveredBlock) -> bool:
-    return other is not block and other.field is not None and block.block.overlaps(other.field)

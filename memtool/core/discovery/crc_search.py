@@ -1,8 +1,7 @@
 """All blocks of all lengths whose CRC is stored, by sorting sides.
 
 Where the number follows the block, its end's side depends on the end alone. Elsewhere the
-field is fixed, and where two images differ in it, the difference of their equations has no
-constants in it and holds for few ends: A^(-j)·Δc ⊕ ΔP_j must be one of the ΔP_i.
+field is fixed, and `field_ends` says which ends are worth a join.
 """
 
 from __future__ import annotations
@@ -10,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from memtool.core.discovery.area import Area, FixedField
-from memtool.core.discovery.classes import Indexes, KeyTable, distinct
+from memtool.core.discovery.classes import Indexes
 from memtool.core.discovery.collecting import (
     TIERS,
     Collector,
@@ -22,12 +22,11 @@ from memtool.core.discovery.collecting import (
     number_orders,
 )
 from memtool.core.discovery.crc_sides import CrcSides
-from memtool.core.discovery.evidence import count_pairs, expected_by_level
-from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
+from memtool.core.discovery.evidence import expected_by_level
+from memtool.core.discovery.field_ends import EndsToTry, crc_ends
+from memtool.core.discovery.register_algebra import Registers
 from memtool.core.discovery.results import Placement
 
-_BATCH = 1 << 17
-"""Registers worked on at a time where many places are tried."""
 _DENSE = 8
 """One register out of so many costs as much as all of them in sequence."""
 
@@ -41,6 +40,7 @@ def search_after_block(
         return
     positions = np.arange(area.size - group.length + 1)
     thresholds = area.thresholds(group.length)
+    # A start below its end, and below where block and field begin to prove something.
     limits = np.minimum(positions, thresholds[0][positions + group.length])
     levels = sides.area.stored_levels(group.length)
     if group.length not in area.expected_after:
@@ -52,6 +52,7 @@ def search_after_block(
     keys = [sides.end_keys(order) for order in orders]
     for xorout in sides.xorouts:
         models = sides.models_of(xorout)
+        # Keys are linear: the final XOR is put in behind, not computed into each side.
         shift = sides.constant(xorout)[: len(positions)]
         for order, plain in zip(orders, keys, strict=True):
             ends = Ends(
@@ -98,9 +99,19 @@ def search_fixed_fields(
     """
     _count_chance(sides, fields, placement, collector, word_swapped=word_swapped)
     for order in number_orders(sides.group.length, word_swapped=word_swapped):
-        for places, ends in _likely_ends(sides, fields, order):
+        numbers = field_numbers(fields, order, sides.area.count)
+        for some in crc_ends(sides.algebra, sides.area, sides.prefixes, numbers):
             yield
-            _join_fixed(sides, fields, placement, collector, order, places, ends, skip_adjacent)
+            _join_fixed(
+                sides,
+                fields,
+                numbers,
+                some,
+                placement,
+                collector,
+                order,
+                skip_adjacent=skip_adjacent,
+            )
 
 
 def _count_chance(
@@ -120,108 +131,68 @@ def _count_chance(
 
 def expect_fixed(area: Area, field: FixedField, length: int, bits: float) -> float:
     """Chance matches of all blocks with one field, for one algorithm."""
-    counts = count_fixed_pairs(area, field, length)
-    return float(
-        sum(
-            count * 2.0 ** (-bits * max(contents, field.distinct))
-            for contents, count in enumerate(counts, 1)
+    key = field.offset, field.distinct, length, bits
+    if key not in area.expected_fixed:
+        area.expected_fixed[key] = float(
+            sum(
+                count * 2.0 ** (-bits * max(contents, field.distinct))
+                for contents, count in enumerate(count_fixed_pairs(area, field, length), 1)
+            )
         )
-    )
+    return area.expected_fixed[key]
 
 
 def count_fixed_pairs(area: Area, field: FixedField, length: int) -> list[int]:
     """Blocks tried for one field, by the contents that they have."""
-    key = field.offset, length
-    if key not in area.pairs_by_field:
-        thresholds = area.thresholds(0)
-        before = np.arange(max(0, min(field.offset, area.size)) + 1)
-        counts = count_pairs(thresholds, before, before)
-        floor = max(0, field.offset + length)
-        after = np.arange(floor + 1, area.size + 1)
-        more = count_pairs(thresholds, after, after, floor)
-        area.pairs_by_field[key] = [one + other for one, other in zip(counts, more, strict=True)]
-    return area.pairs_by_field[key]
+    # Blocks end before the field or start behind it: both kinds are counted.
+    before = max(0, min(field.offset, area.size))
+    behind = max(0, field.offset + length)
+    at_least = [sums.of(before) + sums.from_floor(behind) for sums in area.limit_sums]
+    return [here - more for here, more in zip(at_least, [*at_least[1:], 0], strict=True)]
 
 
-def _likely_ends(
-    sides: CrcSides, fields: Sequence[FixedField], order: NumberOrder
-) -> Iterator[tuple[Indexes, Indexes]]:
-    """(place, end) pairs worth a join: all of them, or those that two images allow.
-
-    Where two images differ in the field, their equations' difference has no constants in
-    it, and holds for few ends: A^(-j)·Δc ⊕ ΔP_j must be one of the ΔP_i.
-    """
-    area = sides.area
-    everywhere = np.arange(1, area.size + 1)
-    by_pair: dict[tuple[int, int] | None, list[int]] = {}
-    for place, field in enumerate(fields):
-        by_pair.setdefault(_differing_pair(field), []).append(place)
-    for pair, places in by_pair.items():
-        if pair is None:
-            for place in places:
-                yield np.full(area.size, place), everywhere
-            continue
-        one, other = pair
-        difference = sides.prefixes[one] ^ sides.prefixes[other]
-        allowed = KeyTable(distinct(difference[:-1]), 1 << 11)
-        step = max(1, _BATCH // area.size)
-        for begin in range(0, len(places), step):
-            batch = places[begin : begin + step]
-            numbers = [
-                order.number(fields[place].stored[one]) ^ order.number(fields[place].stored[other])
-                for place in batch
-            ]
-            moved = _back_sequences(sides.algebra, numbers, area.size + 1)
-            moved ^= difference
-            rows, ends = np.nonzero(allowed.may_have(moved[:, 1:]))
-            if len(rows):
-                yield np.array(batch)[rows], ends + 1
-
-
-def _differing_pair(field: FixedField) -> tuple[int, int] | None:
-    """Two images that differ in the field."""
-    for row, stored in enumerate(field.stored):
-        if stored != field.stored[0]:
-            return 0, row
-    return None
-
-
-def _back_sequences(algebra: RegisterAlgebra, numbers: Sequence[int], count: int) -> Registers:
-    """Row x: A^(-k)·numbers[x] for k = 0 … count - 1."""
-    found = np.empty((len(numbers), count), np.uint64)
-    found[:, 0] = numbers
-    done = 1
-    while done < count:
-        more = min(done, count - done)
-        power = algebra.back_power(done.bit_length() - 1)
-        found[:, done : done + more] = power.apply(np.ascontiguousarray(found[:, :more]))
-        done += more
+def field_numbers(
+    fields: Sequence[FixedField], order: NumberOrder, count: int
+) -> list[NDArray[np.uint64]]:
+    """For each of `count` images the number in each field."""
+    found = []
+    for row in range(count):
+        stored = np.frombuffer(b"".join(field.stored[row] for field in fields), np.uint8)
+        columns = stored.reshape(len(fields), len(order.significance)).astype(np.uint64).T
+        numbers = np.zeros(len(fields), np.uint64)
+        for column, place in zip(columns, order.significance, strict=True):
+            numbers |= column << np.uint64(8 * place)
+        found.append(numbers)
     return found
 
 
 def _join_fixed(
     sides: CrcSides,
     fields: Sequence[FixedField],
+    numbers: Sequence[Registers],
+    some: EndsToTry,
     placement: Placement,
     collector: Collector,
     order: NumberOrder,
-    places: Indexes,
-    positions: Indexes,
+    *,
     skip_adjacent: bool,
 ) -> None:
     group, area = sides.group, sides.area
+    places, positions = some.places, some.ends
     offsets = np.array([field.offset for field in fields])[places]
+    # Of a block behind the field at least one byte is covered.
     behind = positions >= offsets + group.length + 1
     outside = behind | (positions < offsets + (0 if skip_adjacent else 1))
     places, positions, offsets = places[outside], positions[outside], offsets[outside]
     if not len(places):
         return
+    # An end behind the field may not reach back over it.
     floors = np.where(behind[outside], np.maximum(offsets + group.length, 0), 0)
     limits = np.minimum(positions, area.thresholds(0)[0][positions]).astype(np.int64)
     keys = sides.keys.of(
         [
-            _stored_sides(sides, fields, order, row, places, positions) ^ prefix[positions]
-            for row, prefix in enumerate(sides.prefixes)
+            _stored_sides(sides, own, places, positions) ^ prefix[positions]
+            for own, prefix in zip(numbers, sides.prefixes, strict=True)
         ]
     )
     distinct = np.array([field.distinct for field in fields])[places]
@@ -242,6 +213,7 @@ def _join_fixed(
             levels=distinct,
         )
         shifted = keys ^ sides.constant(xorout)[positions] if xorout else keys
+        # `places` tell the fields apart, or ends of two fields would be taken for one block.
         matches = sides.starts(xorout).match(shifted, limits, floors, places)
         collector.offer(
             area, ends, matches, len(models), limits, lambda end: fields[int(places[end])].stored
@@ -249,23 +221,18 @@ def _join_fixed(
 
 
 def _stored_sides(
-    sides: CrcSides,
-    fields: Sequence[FixedField],
-    order: NumberOrder,
-    image: int,
-    places: Indexes,
-    positions: Indexes,
+    sides: CrcSides, numbers: Registers, places: Indexes, positions: Indexes
 ) -> Registers:
-    """A^(-position)·(number stored in the field) of one image, for each (place, position).
+    """A^(-position)·(number stored at the place) of one image, for each (place, position).
 
     Where many positions of the places are asked for, whole sequences are cheaper.
     """
     # Places come in ascending order, so no sort is needed.
-    changes = np.diff(places, prepend=places[0]) != 0
-    chosen, rows = places[changes | (np.arange(len(places)) == 0)], np.cumsum(changes)
-    numbers = [order.number(fields[place].stored[image]) for place in chosen]
+    changes = np.diff(places, prepend=-1) != 0
+    chosen = places[changes]
     if _DENSE * len(positions) >= len(chosen) * sides.area.size:
-        sequences = _back_sequences(sides.algebra, numbers, sides.area.size + 1)
-        dense: Registers = sequences[rows, positions]
+        sequences = sides.algebra.back_sequences(numbers[chosen], sides.area.size + 1)
+        # The row of each place: how many changes there were up to it.
+        dense: Registers = sequences[np.cumsum(changes) - 1, positions]
         return dense
-    return sides.algebra.back_each(np.array(numbers, np.uint64)[rows], positions)
+    return sides.algebra.back_each(numbers[places], positions)

@@ -95,8 +95,10 @@ class LinearKeys:
         return self.of([registers] * self._count)
 
     def _placed(self, registers: Registers, place: int) -> Registers:
+        # Side by side as long as there is room: no two tuples share a key then.
         if (place + 1) * self._width <= 64:
             return registers << np.uint64(place * self._width)
+        # Shifts and exclusive-or alone: it stays linear, and each step can be undone.
         mixed = registers
         for turn in range(place // len(_TRIPLES) + 1):
             left, right, again = _TRIPLES[(place + turn) % len(_TRIPLES)]
@@ -143,6 +145,7 @@ class CrcSides:
     def starts(self, xorout: int) -> StartClasses:
         """All starts of the models with this final XOR, at offsets 0 … n - 1."""
         if xorout not in self._starts:
+            # One set of starts is as large as the area's keys; a second one would double it.
             if self.area.size > _LARGE:
                 self._starts.clear()
             models = self.models_of(xorout)
@@ -156,8 +159,10 @@ class CrcSides:
         the start behind it, always. Only keys that come again tell anything.
         """
         models = self.models_of(xorout)
+        # A constant keeps an end's key from being that of the start right behind it.
         if xorout or all(model.init for model in models):
             return self.starts(xorout)
+        # Each key meets itself. Only one that comes a second time has another start to meet.
         again = repeated(self.prefix_key)[:-1]
         return _start_classes(
             [
@@ -191,5 +196,6 @@ class CrcSides:
 
 
 def _start_classes(sides: Sequence[Registers]) -> StartClasses:
+    # Models side by side at each position: index = position · models + model.
     keys = sides[0] if len(sides) == 1 else np.stack(sides, axis=1).ravel()
     return StartClasses(keys, len(sides))

@@ -15,7 +15,7 @@ Facts
 - A field of two bytes or more that has no other bytes than 00 and FF proves nothing either:
   a 16-bit checksum is like that in one image of 2^14, erased space and its borders always.
 - XOR depends on nothing but which bytes come an odd number of times: what is there twice,
-  or once plain and once inverted, cancels and proves nothing.
+  or once plain and once inverted, cancels and proves nothing (`Sum.content`).
 - The value of a block shorter than its own checksum, than two of them for a sum, is hardly
   mixed: in tables of small numbers it fits too often. It counts in proportion to its length.
 - Chance makes a pair of start and end with e different contents, block and field together,
@@ -60,11 +60,17 @@ class Chance:
         if expected > 0:
             self._by_bits[tier, bits] += expected
 
+    def take(self, other: Chance) -> None:
+        """Count what was tried elsewhere as well."""
+        for key, expected in other._by_bits.items():
+            self._by_bits[key] += expected
+
     def expected(self, bits: float, *, tier: int) -> float:
         """Matches by chance with at least so many bits of evidence, up to a tier."""
         return sum(
             value
             for (place, key), value in self._by_bits.items()
+            # Bits are sums of floats: the same evidence may differ in its last digit.
             if place <= tier and key >= bits - 1e-9
         )
 
@@ -83,6 +89,7 @@ def choose_counted(images: Bytes) -> tuple[int, ...]:
     if len(rows) <= MOST_COUNTED:
         return tuple(rows)
     chosen = [rows[0]]
+    # Farthest point first: each one taken is the one least like all those before it.
     distance = np.full(len(rows), images.shape[1] + 1)
     while len(chosen) < MOST_COUNTED:
         last = images[chosen[-1]]
@@ -107,25 +114,16 @@ def independent_rows(numbers: Sequence[int | None], *, linear: bool) -> tuple[in
             continue
         seen.add(number)
         base = number if base is None else base
+        # Differences, not numbers: start value and final XOR are in all of them and cancel.
         rest = number ^ base
+        # Gaussian elimination over GF(2): the highest bit says which row to take away.
         while linear and rest and rest.bit_length() in basis:
             rest ^= basis[rest.bit_length()]
+        # The first number differs by nothing from itself, and counts.
         if rest or not adding:
             basis[rest.bit_length()] = rest
             adding.append(place)
     return tuple(adding)
-
-
-def odd_bytes(data: bytes) -> int | None:
-    """Which byte values come an odd number of times, as bits: all that XOR depends on.
-
-    None where each byte has a partner, its like or its complement: a text and its copy,
-    plain or inverted, always cancel.
-    """
-    odd = np.bincount(np.frombuffer(data, np.uint8), minlength=256) & 1
-    if not (odd ^ odd[::-1]).any():
-        return None
-    return int.from_bytes(np.packbits(odd.astype(np.uint8)).tobytes(), "big")
 
 
 def proves_nothing(block: bytes, field: bytes, *, strict: bool) -> bool:
@@ -152,6 +150,7 @@ def run_starts(image: Bytes) -> Places:
     """For each end, where the run of equal bytes before it starts."""
     size = len(image)
     starts = np.zeros(size + 1, np.int32)
+    # The offset itself where a new run begins; its running maximum is where the run began.
     changes = np.where(image[1:] != image[:-1], np.arange(1, size, dtype=np.int32), 0)
     np.maximum.accumulate(changes, out=starts[2:])
     return starts
@@ -169,11 +168,13 @@ def start_limits(image: Bytes, length: int, *, strict: bool) -> Places:
     ends = np.arange(len(image) - length + 1, dtype=np.int32)
     limits[length:] = runs[: len(ends)]
     if not strict:
+        # The last run begins inside the field, so the field is not one repeated byte.
         varied = runs[length:] > ends
         np.maximum(limits[length:], np.where(varied, ends - length, 0), out=limits[length:])
     if length > 1:
         blank = np.zeros(len(image) + 1, np.int32)
         np.cumsum((image == 0x00) | (image == 0xFF), out=blank[1:])
+        # All bytes of the field are 00 or FF: no start counts.
         limits[length:][blank[length:] - blank[: len(ends)] == length] = 0
     return limits
 
@@ -189,6 +190,8 @@ def content_thresholds(images: Bytes, limits: Sequence[Places]) -> Places:
         Shape (k, n + 1): row r - 1 has the threshold for r contents.
     """
     count, size = images.shape
+    # Contents are classes of images that agree. Moving the start down only splits them, so the r-th
+    # split is the r-th largest edge of a spanning tree over where pairs part.
     found = np.zeros((count, size + 1), np.int32)
     places = np.arange(1, size + 1, dtype=np.int32)
     # Node 0 stands for "proves nothing"; apart[x, y] is the start below which x and y differ.
@@ -199,6 +202,7 @@ def content_thresholds(images: Bytes, limits: Sequence[Places]) -> Places:
         for other in range(row):
             differs = np.where(image != images[other], places, 0)
             apart[other + 1, row + 1] = np.maximum.accumulate(differs)
+    # In pieces: the matrix of all pairs over a whole image would not fit into memory.
     for begin in range(0, size, _CHUNK):
         end = min(begin + _CHUNK, size)
         cut = {pair: values[begin:end] for pair, values in apart.items()}
@@ -216,6 +220,7 @@ def _separations(apart: dict[tuple[int, int], Places], nodes: int) -> Places:
         matrix[one, two] = matrix[two, one] = values
     far = np.int32(np.iinfo(np.int32).max)
     distance = matrix[0].copy()
+    # A node taken is as far as can be, so that `argmin` never takes it again.
     distance[0] = far
     edges = np.empty((nodes - 1, len(columns)), np.int32)
     used = np.zeros((nodes, len(columns)), bool)
@@ -246,6 +251,7 @@ def expected_by_level(
         levels: How many different stored numbers each end has.
         bits: Of one match.
     """
+    # Row r: starts with at least r contents. Less the next row: those with exactly r.
     rows = [np.minimum(row[ends], limits) for row in thresholds]
     mass = np.zeros(len(ends))
     for contents, (here, more) in enumerate(zip(rows, [*rows[1:], 0 * rows[0]], strict=True), 1):
@@ -281,6 +287,7 @@ def expected_other_starts(
         models: Algorithms that share the end, and so try every start.
     """
     lower = [min(int(row[start]), start) for row in thresholds]
+    # Every start below is another start, even where what lies between proves nothing.
     lower[0] = start
     upper = _upward_counts(images, start, last)
     total = 0.0
@@ -306,5 +313,6 @@ def _upward_counts(images: Bytes, start: int, last: int) -> list[int]:
             first[other, row] = np.array([reach - place], np.int32)
     if count == 1:
         return [room]
+    # Here no node stands for "proves nothing", so there is one edge fewer than contents.
     edges = _separations(first, count)[:, 0]
     return [room, *(max(0, int(edge) - 1) for edge in edges)]

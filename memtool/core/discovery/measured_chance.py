@@ -29,6 +29,8 @@ from memtool.core.discovery.evidence import MIXED_SUM
 from memtool.core.discovery.sum_sides import Numbers, SumSides
 
 _SHIFTED = 1 << 13
+_LOOKED_AT = 1 << 14
+"""Of more ends than these with all their fields, every few are looked at."""
 _MOST_SHIFTS = 16
 """Fields are shifted often enough to look at so many."""
 _SAMPLES = 16
@@ -68,39 +70,48 @@ def measure_chance(
     """Search again with fields from elsewhere, a few times over.
 
     Args:
-        sides: Of one family.
-        algorithm: One of the family's.
+        sides: Of one sum.
+        algorithm: One of the group's.
         ends: What was searched.
         stored: For each image the number behind each end.
         matched: Ends that the search found a start for.
         odd_length: See `SumSides.end_keys`.
     """
-    length, count = sides.family.length, len(ends.positions)
+    length, count = sides.sum.length, len(ends.positions)
+    # Starts far enough from their end for the block to be mixed.
     long = np.minimum(ends.limits, ends.positions - MIXED_SUM * length + 1)
     possible = sides.possible_fields(algorithm, stored)
     possible = possible[long[possible] > 0]
     if not len(possible):
         return MeasuredChance({}, {})
     varied = np.minimum(long, _varied_limits(sides, ends.positions))
+    sources, weight = _sources(possible, ends.positions)
+    # An odd distance between the ends looked at favours no alignment.
+    every = len(sources) * count // _LOOKED_AT | 1
+    looked = slice(None, None, every)
+    positions, long, varied = ends.positions[looked], long[looked], varied[looked]
     kinds = (
         _Kind(several=False, limits=long, lowest=np.zeros_like(long)),
         _Kind(several=True, limits=varied, lowest=np.zeros_like(long)),
         _Kind(several=True, limits=long, lowest=varied),
     )
     proved = matched[ends.levels[matched] > 1]
-    behind_proved = _behind_last(proved, length, count)
+    behind_proved = _behind_last(proved, length, count)[looked]
+    # Numbers that did match stay where they are: elsewhere they would fit again, and not by chance.
     kept = np.zeros(count, bool)
     kept[proved] = True
-    sources, weight = _sources(possible, ends.positions)
-    for source in sources:
+    for whole in sources:
+        source = whole[looked]
         keys = sides.end_keys(
-            algorithm, ends.positions, [row[source] for row in stored], odd_length=odd_length
+            algorithm, positions, [row[source] for row in stored], odd_length=odd_length
         )
-        behind_own = np.where(source < ends.positions, source + length, 0)
+        # A block must not hold the field that was moved to its end.
+        behind_own = np.where(source < positions, source + length, 0)
         floors = np.maximum(behind_proved, behind_own)
+        likely = sides.starts.likely(keys)
         for kind in kinds:
-            kind.look(sides, keys, ends.levels[source], floors, kept[source])
-    one, mixed, copies = (kind.scaled(weight) for kind in kinds)
+            kind.look(sides, keys, ends.levels[source], floors, kept[source], likely)
+    one, mixed, copies = (kind.scaled(weight * every) for kind in kinds)
     return MeasuredChance(one | mixed, copies)
 
 
@@ -120,15 +131,17 @@ class _Kind:
         levels: NDArray[np.int64],
         floors: Indexes,
         kept: NDArray[np.bool_],
+        likely: Indexes,
     ) -> None:
         """Count what matches with the numbers that are now at the ends.
 
         Args:
-            sides: Of one family.
+            sides: Of one sum.
             keys: Of the ends with these numbers.
             levels: How many different ones each end has.
             floors: Starts are at or above these.
             kept: Ends whose number was not to be moved.
+            likely: Ends that may have a start.
         """
         own = (levels > 1) == self._several
         self._all += int(np.maximum(self._limits - self._lowest, 0)[own].sum())
@@ -138,19 +151,24 @@ class _Kind:
             asked &= ~kept
         if not asked.any():
             return
-        limits = np.where(asked, self._limits, 0)
-        self._tried += int((limits - lowest)[asked].sum())
-        pairs = sides.starts.count(keys, limits, lowest)
+        self._tried += int((self._limits - lowest)[asked].sum())
+        likely = likely[asked[likely]]
+        if not len(likely):
+            return
+        pairs = sides.starts.count(keys[likely], self._limits[likely], lowest[likely])
         if pairs is None:
             return
         hits, starts = pairs
-        for level in np.unique(levels[hits]):
-            here = levels[hits] == level
+        found = levels[likely[hits]]
+        for level in np.unique(found):
+            here = found == level
+            # Where numbers differ each end is one coincidence, with one number each start is.
             number = float(here.sum()) if self._several else float(starts[here].sum())
             self._found[int(level)] = self._found.get(int(level), 0.0) + number
 
     def scaled(self, weight: float) -> dict[int, float]:
         """Matches of all blocks of this kind, in one search, by different stored numbers."""
+        # From the blocks that were tried to all there are.
         scale = weight * self._all / max(1, self._tried)
         return {level: scale * number for level, number in self._found.items()}
 
@@ -159,20 +177,23 @@ def _sources(possible: Indexes, positions: Indexes) -> tuple[list[Indexes], floa
     """For each end the field that is moved there, some times over; what a match counts."""
     count = len(positions)
     if 2 * len(possible) < count:
+        # Every so many, rounded up, so that there are never more than the samples.
         chosen = possible[:: -(-len(possible) // _SAMPLES)]
         weight = len(possible) / len(chosen) / count
         return [np.full(count, field) for field in chosen], weight
     times = min(_MOST_SHIFTS, max(2, _SHIFTED // count))
+    # Spread over the whole area, and never 0, which would leave every field in its place.
     shifts = [1 + turn * (count - 1) // (times + 1) for turn in range(1, times + 1)]
     return [np.roll(positions, shift) for shift in shifts], 1 / times
 
 
 def _varied_limits(sides: SumSides, positions: Indexes) -> Indexes:
     """For each end the starts below which enough bytes differ between the images."""
-    differing, wanted = sides.area.differing, MIXED_SUM * sides.family.length
+    differing, wanted = sides.area.differing, MIXED_SUM * sides.sum.length
     before = np.searchsorted(differing, positions)
     limits = np.zeros(len(positions), np.int64)
     enough = before >= wanted
+    # Counted back from the end, the byte that makes it enough: starts at or before it hold so many.
     limits[enough] = differing[before[enough] - wanted] + 1
     return limits
 

@@ -14,7 +14,15 @@ from memtool.core.span import Span
 
 MOST_PLACES = 256
 _LONGEST = 8
-_GAP = 4
+_GAP = 2
+"""Neighbouring bytes that are equal in all images make no border if they are fewer."""
+_WORK = 1 << 15
+_WORK_OF_TWO = 1 << 20
+_WORK_OF_FEW = 1 << 16
+"""Of more images those numbers of which only two differ are the less likely ones."""
+_FEWEST_PLACES = 2
+_FEW = 64
+"""Where no more bytes than these differ, a number may be any of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,15 +39,22 @@ class FieldPlaces:
     def fields_in(self, area: Area, length: int) -> tuple[FixedField, ...]:
         """Those places as seen from an area, without those that are erased in all images."""
         fields = (
-            FixedField(address - area.base, stored)
+            FixedField.of(address - area.base, stored)
             for address, stored in self.by_length.get(length, ())
         )
         return tuple(field for field in fields if not field.says_nothing)
 
-    def searched(self) -> SearchedPlacement:
-        """For the record."""
+    def searched(self, drowned: Sequence[int] = ()) -> SearchedPlacement:
+        """For the record; `drowned` are widths at which chance would drown any truth."""
+        said = [] if self.left_out is None else [self.left_out]
+        if drowned:
+            widths = " and ".join(str(width) for width in drowned)
+            said.append(
+                f"Numbers of {widths} bits that differ in few images were not searched for there: "
+                "so many would fit by chance that a true one could not be told apart."
+            )
         return SearchedPlacement(
-            placement=self.placement, places=self.places, left_out=self.left_out
+            placement=self.placement, places=self.places, left_out=" ".join(said) or None
         )
 
 
@@ -65,6 +80,7 @@ def _image_end(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
     by_length = {
         length: _read(images, [end - length], length)
         for length in range(1, _LONGEST + 1)
+        # A block has at least one byte before its number.
         if length < len(last)
     }
     return FieldPlaces(placement=Placement.IMAGE_END, by_length=by_length, places=1, left_out=None)
@@ -92,30 +108,60 @@ def _given(images: Sequence[Image], at: Span) -> FieldPlaces:
 
 
 def _differing(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
-    runs = _differing_runs(images, spans)
+    runs = _without_small_gaps(_differing_runs(images, spans))
     total = sum(len(run) for run in runs)
-    left_out = None
-    if total > MOST_PLACES:
-        runs = _without_small_gaps(runs)
-        left_out = (
-            f"The images differ in {total:,} bytes; up to {MOST_PLACES} places at the ends of"
-            " differing runs were tried. Name others with --at."
-        )
+    size = sum(len(span) for span in spans)
+    most = _most_places(len(images), total, size)
+    # Of two images every field has two numbers, so none of them is the less likely kind.
+    of_two = max(_FEWEST_PLACES, _WORK_OF_FEW // size) if len(images) > 2 else most
     by_length = {}
     tried: set[int] = set()
+    cut = False
     for length in range(1, _LONGEST + 1):
-        chosen = _places_on_runs(runs, length, whole=total <= MOST_PLACES)
         room = [
             address
-            for address in chosen
+            for address in _places_on_runs(runs, length, whole=total <= _FEW)
             if any(span.start <= address and address + length <= span.end for span in spans)
+            # That place is the image's end, and tried as such.
             and address + length != spans[-1].end
         ]
-        by_length[length] = _read(images, room[:MOST_PLACES], length)
-        tried.update(room[:MOST_PLACES])
+        chosen = _worth_their_time(_read(images, room[:most], length), of_two)
+        cut = cut or len(room) > len(chosen)
+        # Likeliest first was for the cut; the searches want them in order of address.
+        by_length[length] = tuple(sorted(chosen))
+        tried.update(address for address, _ in chosen)
+    left_out = None
+    if cut:
+        few = f", at most {of_two} of them with no more than two different numbers"
+        left_out = (
+            f"The images differ in {total:,} bytes; at most {most} places for each width were"
+            f" tried, short runs first{few if of_two < most else ''}. Name others with --at."
+        )
     return FieldPlaces(
         placement=Placement.DIFFERING, by_length=by_length, places=len(tried), left_out=left_out
     )
+
+
+def _worth_their_time(
+    fields: Sequence[tuple[int, tuple[bytes, ...]]], of_two: int
+) -> list[tuple[int, tuple[bytes, ...]]]:
+    """Those fields, and of those with two different numbers no more than `of_two`."""
+    found = []
+    for address, stored in fields:
+        two = len(set(stored)) == 2
+        if not two or of_two > 0:
+            found.append((address, stored))
+        of_two -= two
+    return found
+
+
+def _most_places(images: int, differing: int, size: int) -> int:
+    """How many places are worth their time: each costs what differs, or all that there is.
+
+    Three images give an equation that knows differing bytes alone (`field_ends`); two do not.
+    """
+    most = (_WORK + 2 * size) // (differing + 1) if images > 2 else _WORK_OF_TWO // size
+    return max(_FEWEST_PLACES, min(MOST_PLACES, most))
 
 
 def _differing_runs(images: Sequence[Image], spans: Sequence[Span]) -> tuple[Span, ...]:
@@ -126,13 +172,14 @@ def _differing_runs(images: Sequence[Image], spans: Sequence[Span]) -> tuple[Spa
         differs = np.zeros(len(span) + 2, np.int8)
         for other in others:
             differs[1:-1] |= first != other
+        # With a zero at either end, changes come in pairs: where a run begins and where it stops.
         edges = np.flatnonzero(np.diff(differs)) + span.start
         found += [Span(int(low), int(high)) for low, high in edges.reshape(-1, 2)]
     return tuple(found)
 
 
 def _without_small_gaps(runs: Sequence[Span]) -> tuple[Span, ...]:
-    """Neighbouring bytes are equal by chance now and then; that is no border."""
+    """A single byte is equal by chance now and then; that is no border."""
     joined: list[Span] = []
     for run in runs:
         if joined and run.start - joined[-1].end < _GAP:
@@ -142,23 +189,27 @@ def _without_small_gaps(runs: Sequence[Span]) -> tuple[Span, ...]:
     return tuple(joined)
 
 
-def _places_on_runs(runs: Iterable[Span], length: int, *, whole: bool) -> list[int]:
-    """Addresses at which a number of `length` bytes touches a differing byte, likeliest first.
+def _places_on_runs(runs: Sequence[Span], length: int, *, whole: bool) -> list[int]:
+    """Addresses at which a number of `length` bytes is a differing run or lies at either end
+    of one, likeliest first: numbers by themselves are short runs.
 
-    A checksum of its own is a short run, or the last bytes of a longer one; so those come
-    first where not `whole` runs are tried.
+    Bytes at the border of a number are equal in all images now and then, so a run may be
+    shorter than its number, and a number may go one byte further than its run. Where `whole`
+    runs are tried, a number may lie among its own block's bytes.
     """
+    # A dict for a set that keeps its order.
     likely: dict[int, None] = {}
-    rest: dict[int, None] = {}
-    for run in sorted(runs, key=lambda run: (len(run) > _LONGEST, run.start)):
+    for run in sorted(runs, key=lambda run: (abs(len(run) - length), run.start)):
         if len(run) <= length:
+            # Every place at which the number holds the whole run.
             likely.update(dict.fromkeys(range(max(0, run.end - length), run.start + 1)))
         else:
-            likely[run.end - length] = None
-            likely[run.start] = None
-        if whole:
-            rest.update(dict.fromkeys(range(max(0, run.start - length + 1), run.end)))
-    return sorted(likely.keys() | rest.keys()) if whole else list(likely)
+            ends = (run.end - length, run.start, run.end - length + 1, run.start - 1)
+            likely.update(dict.fromkeys(end for end in ends if end >= 0))
+    if whole:
+        for run in runs:
+            likely.update(dict.fromkeys(range(max(0, run.start - length + 1), run.end)))
+    return list(likely)
 
 
 def _read(

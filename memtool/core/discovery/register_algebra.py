@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +43,7 @@ def table_of(columns: Sequence[int] | Registers) -> Table:
     """The 256 sums of eight columns, by byte value."""
     table = np.zeros(256, np.uint64)
     for bit, column in enumerate(columns):
+        # Doubling: the entries with this bit set are those without it, plus its column.
         np.bitwise_xor(table[: 1 << bit], np.uint64(column), out=table[1 << bit : 2 << bit])
     return table
 
@@ -68,6 +70,7 @@ class LinearMap:
 
 def _look_up(table: Table, values: Registers, shift: int) -> Registers:
     index = values & np.uint64(255) if shift == 0 else (values >> np.uint64(shift)) & np.uint64(255)
+    # No index is out of range: `clip` spares the check.
     return table.take(index.view(np.int64), mode="clip")
 
 
@@ -86,13 +89,16 @@ class RegisterAlgebra:
         self.length = width // 8
         self._mask = (1 << width) - 1
         self._poly = reflect(poly, width) if reflected else poly
+        # What a byte at the register's outgoing end becomes in eight steps; all else only shifts.
         far = [self._bits_on(1 << (bit if reflected else width - 8 + bit), 8) for bit in range(8)]
         near = [
             self._bits_back(1 << (bit + (width - 8 if reflected else 0)), 8) for bit in range(8)
         ]
         self._forward, self._backward = table_of(far), table_of(near)
         units = np.array([1 << bit for bit in range(width)], np.uint64)
+        # Place e: A^(-2^e), each the square of the one before, made when first asked for.
         self._back_powers = [LinearMap(self.step_back(units))]
+        self._lock = Lock()
 
     def _bits_on(self, value: int, count: int) -> int:
         for _ in range(count):
@@ -134,10 +140,13 @@ class RegisterAlgebra:
 
     def back_power(self, exponent: int) -> LinearMap:
         """The map A^(-2^exponent)."""
-        while len(self._back_powers) <= exponent:
-            last = self._back_powers[-1]
-            self._back_powers.append(last.after(last))
-        return self._back_powers[exponent]
+        # Threads share this algebra: without the lock two of them could append the same square
+        # twice.
+        with self._lock:
+            while len(self._back_powers) <= exponent:
+                last = self._back_powers[-1]
+                self._back_powers.append(last.after(last))
+            return self._back_powers[exponent]
 
     def back(self, value: int, steps: int) -> int:
         """A^(-steps)·value of one register."""
@@ -148,6 +157,7 @@ class RegisterAlgebra:
         columns = np.array([1 << bit for bit in range(self.width)], np.uint64)
         power = LinearMap(self.step_forward(columns))
         moved = np.array([value], np.uint64)
+        # Square and multiply, by the bits of `steps`.
         while steps:
             if steps & 1:
                 moved = power.apply(moved)
@@ -159,11 +169,46 @@ class RegisterAlgebra:
         moved = values.copy()
         exponent, rest = 0, steps
         while rest.any():
+            # The same for all elements at once: bit e of its steps says who takes A^(-2^e).
             chosen = np.flatnonzero(rest & 1)
             if len(chosen):
                 moved[chosen] = self.back_power(exponent).apply(moved[chosen])
             rest, exponent = rest >> 1, exponent + 1
         return moved
+
+    def back_sequences(self, numbers: Registers, count: int) -> Registers:
+        """Row x: A^(-k)·numbers[x] for k = 0 … count - 1, by doubling."""
+        found = np.empty((len(numbers), count), np.uint64)
+        found[:, 0] = numbers
+        done = 1
+        while done < count:
+            # `done` is a power of two, so one map moves all that is there to what comes next.
+            more = min(done, count - done)
+            power = self.back_power(done.bit_length() - 1)
+            found[:, done : done + more] = power.apply(np.ascontiguousarray(found[:, :more]))
+            done += more
+        return found
+
+    def products(self, factors: Registers, registers: Registers) -> Registers:
+        """factors[x]·registers[y] as polynomials, in row x and column y."""
+        found = np.zeros((len(factors), len(registers)), np.uint64)
+        moved = factors.copy()
+        for power in range(self.width):
+            # The bit of this power of x is one end of the register or the other.
+            bit = self.width - 1 - power if self.reflected else power
+            # 0 - 1 is all ones: a mask that takes the factor or nothing, without a branch.
+            chosen = np.uint64(0) - ((registers >> np.uint64(bit)) & np.uint64(1))
+            found ^= moved[:, np.newaxis] & chosen[np.newaxis, :]
+            moved = self._times_x(moved)
+        return found
+
+    def _times_x(self, values: Registers) -> Registers:
+        """One bit's shift of each value."""
+        poly = np.uint64(self._poly)
+        if self.reflected:
+            return values >> np.uint64(1) ^ ((np.uint64(0) - (values & np.uint64(1))) & poly)
+        carry = np.uint64(0) - (values >> np.uint64(self.width - 1) & np.uint64(1))
+        return (values << np.uint64(1) ^ (carry & poly)) & np.uint64(self._mask)
 
     def back_sequence(self, start: int, count: int) -> Registers:
         """A^(-k)·start for k = 0 … count - 1, by doubling."""
@@ -171,6 +216,7 @@ class RegisterAlgebra:
         sequence[0] = start
         done = 1
         while done < count:
+            # As in `back_sequences`.
             more = min(done, count - done)
             power = self.back_power(done.bit_length() - 1)
             sequence[done : done + more] = power.apply(sequence[:more])
@@ -184,11 +230,16 @@ class RegisterAlgebra:
             images: `bit_masks` of each, all of one length n.
         """
         size = images[0].shape[1]
+        # The narrowest type that holds the register: less memory to go through.
         kind = np.dtype(f"u{max(1, 1 << (self.length - 1).bit_length())}")
         count = min(size, _CHUNK)
         low = 0 if self.reflected else self.width - 8
-        weights = [self.back_sequence(1 << (low + bit), count).astype(kind) for bit in range(8)]
+        units = np.array([1 << (low + bit) for bit in range(8)], np.uint64)
+        # What each bit of a byte adds, at each position of a chunk.
+        weights = list(self.back_sequences(units, count).astype(kind))
         sides = [np.zeros(size + 1, np.uint64) for _ in images]
+        # Each chunk is summed as if it were the first, then moved as a whole: `_CHUNK` must be a
+        # power of two.
         far = self.back_power(_CHUNK.bit_length() - 1) if size > _CHUNK else None
         shift: LinearMap | None = None
         for begin in range(0, size, _CHUNK):
@@ -199,6 +250,7 @@ class RegisterAlgebra:
                 moved = local.astype(np.uint64)
                 if shift is not None:
                     moved = shift.apply(moved)
+                # What all chunks before it add up to.
                 np.bitwise_xor(moved, side[begin], out=side[begin + 1 : end + 1])
             if far is not None:
                 shift = far if shift is None else far.after(shift)
@@ -216,9 +268,11 @@ class RegisterAlgebra:
         for place, significance in enumerate(order):
             natural = significance if self.reflected else self.length - 1 - significance
             piece = terms[place : place + count]
+            # How far a byte lies from where the register would have put it: so many powers of A.
             shift = natural - place
             by_shift[shift] = by_shift[shift] ^ piece if shift in by_shift else piece
         low, high = min(by_shift), max(by_shift)
+        # Horner's scheme: one step back between neighbouring powers instead of a map for each.
         total = by_shift[high]
         for shift in range(high - 1, low - 1, -1):
             total = self.step_back(total)
@@ -239,6 +293,7 @@ def _weighted(
     total: NDArray[np.unsignedinteger] = masks[0].astype(kind)
     total &= weights[0][:count]
     for bit in range(1, 8):
+        # -1 is all ones in every type: the mask keeps the weight or clears it.
         part = masks[bit].astype(kind)
         part &= weights[bit][:count]
         total ^= part

@@ -79,7 +79,7 @@ class DiscoveredBlock:
 
     algorithm: str
     block: Span
-    """What is covered: the shortest reading. Without the field, except where a total is given."""
+    """What is covered, by the most natural reading. Without the field, except with a total."""
     field: Span | None
     """Where the number is stored; None where that cannot be told."""
     byte_order: ByteOrder | None

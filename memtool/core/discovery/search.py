@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
-from memtool.core.checksums.algorithms import Algorithm, Ending, Family, list_algorithms
+from memtool.core.checksums.algorithms import Algorithm, list_algorithms
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import Collector
-from memtool.core.discovery.confirming import build_blocks, order_blocks
-from memtool.core.discovery.crc_search import search_after_block, search_fixed_fields
-from memtool.core.discovery.crc_sides import CrcGroup, CrcSides, group_crcs
+from memtool.core.discovery.confirming import build_blocks
+from memtool.core.discovery.ordering import order_blocks
+from memtool.core.discovery.pieces import Wish, pieces_of
 from memtool.core.discovery.places import FieldPlaces, choose_places
 from memtool.core.discovery.results import (
     CONVINCING,
@@ -20,38 +19,20 @@ from memtool.core.discovery.results import (
     SearchedPlacement,
     Standing,
 )
-from memtool.core.discovery.sum_search import search_sums_after_block, search_sums_fixed_fields
-from memtool.core.discovery.sum_sides import SumFamily, SumSides, group_sums
-from memtool.core.discovery.total_search import search_totals, search_totals_of_fields
-from memtool.core.discovery.unknown_search import UnknownSearch
+from memtool.core.discovery.unknown_search import without_known
+from memtool.core.discovery.work import Progress, do_work
 from memtool.core.image import Image
 from memtool.core.span import Span, intersect_spans
 
 WIDTHS = (8, 16, 24, 32, 64)
 """Widths, in bits, that are searched: whole bytes that memories store."""
+_WORTH_WORKERS = 1 << 12
+"""Of smaller images every piece is done before a second worker is awake."""
+_ROOM = 1 << 21
+"""Bytes of all workers' images together: each needs memory of its own."""
 MOST_BLOCKS = 20
-MOST_GUESSES = 5
-
-Progress = Callable[[int, int, str], None]
-"""Called with the pieces of work done, their number, and what is being looked for."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wish:
-    """What to look for, and where."""
-
-    algorithms: tuple[Algorithm, ...]
-    after_block: bool = True
-    fixed_places: bool = True
-    """The image's end and the bytes that differ; not with `at`."""
-    totals: bool = True
-    word_swapped: bool = True
-    unknown_constants: bool = True
-    """CRCs of catalogued polynomials with start value and final XOR of their own."""
-    at: Span | None = None
-    """The number lies in here, and is looked for nowhere else."""
-    within: Span | None = None
-    """Block and number lie in here."""
+MOST_GUESSES = 0
+"""Rows that chance makes are counted; who wants to see some asks for them."""
 
 
 def searched_algorithms() -> tuple[Algorithm, ...]:
@@ -70,6 +51,7 @@ def discover_checksums(
     wish: Wish | None = None,
     most: int = MOST_BLOCKS,
     guesses: int = MOST_GUESSES,
+    workers: int = 1,
     progress: Progress | None = None,
 ) -> Discovery:
     """Find the blocks, of any length, whose checksum is stored in all of `images`.
@@ -82,7 +64,8 @@ def discover_checksums(
         wish: None: everything.
         most: Blocks to return.
         guesses: Blocks to return of those that chance makes at least one of in such a search.
-        progress: Told after each piece of work; may raise to end the search.
+        workers: Threads; the answer is the same with one.
+        progress: Told now and then; may raise to end the search.
 
     Raises:
         ValueError: no image, or `most` below 1.
@@ -99,17 +82,21 @@ def discover_checksums(
     places: tuple[FieldPlaces, ...] = ()
     if wish.fixed_places or wish.at is not None:
         places = choose_places([images[number - 1] for number in numbers], spans, wish.at)
-    collector = Collector(most)
-    work = [piece for area in areas for piece in _pieces(area, places, wish, collector)]
-    for done, (text, run) in enumerate(work):
-        for _ in run:
-            if progress is not None:
-                progress(done, len(work), text)
+    # All areas' pieces in one list: their order is the order of the answer, whoever does them.
+    pieces = [piece for area in areas for piece in pieces_of(area, places, wish, most)]
+    do_work(pieces, min(workers, _most_workers(areas)), progress)
     if progress is not None:
-        progress(len(work), len(work), "confirming")
+        progress(len(pieces), len(pieces), "confirming")
+    collector = Collector(most)
+    for piece in pieces:
+        collector.take(piece.collector)
+    # Only now, with all chance counted: what a row is worth depends on everything that was tried.
     blocks, more = build_blocks(collector, most)
-    if wish.unknown_constants and wish.at is None:
-        blocks, more = _with_unknown(areas, blocks, more, wish, most, progress)
+    known = [block for block in blocks if block.standing is not Standing.GUESS]
+    unknown = without_known([block for piece in pieces for block in piece.unknown], known)
+    both = sorted([*blocks, *unknown], key=lambda block: block.expected_by_chance)
+    blocks, more = both[:most], more + max(0, len(both) - most)
+    # After the cut to the best ones, since this order is not by worth.
     blocks = order_blocks(blocks)
     blocks, more = _cut_guesses(blocks, more, guesses)
     return Discovery(
@@ -117,31 +104,16 @@ def discover_checksums(
         truncated=more,
         expected_by_chance=collector.chance.total,
         algorithms=tuple(algorithm.name for algorithm in wish.algorithms),
-        placements=_searched(places, wish),
+        placements=_searched(places, wish, collector),
         spans=spans,
         notes=_notes(images, numbers, blocks, collector),
     )
 
 
-def _with_unknown(
-    areas: Sequence[Area],
-    blocks: list[DiscoveredBlock],
-    more: int,
-    wish: Wish,
-    most: int,
-    progress: Progress | None,
-) -> tuple[list[DiscoveredBlock], int]:
-    """The blocks with those of unknown constants among them."""
-    found: list[DiscoveredBlock] = []
-    known = [block for block in blocks if block.standing is not Standing.GUESS]
-    for number, area in enumerate(areas):
-        search = UnknownSearch(area, group_crcs(wish.algorithms), word_swapped=wish.word_swapped)
-        for _ in search.run(known):
-            if progress is not None:
-                progress(number, len(areas), "unknown constants")
-        found += search.blocks
-    both = sorted([*blocks, *found], key=lambda block: block.expected_by_chance)
-    return both[:most], more + max(0, len(both) - most)
+def _most_workers(areas: Sequence[Area]) -> int:
+    """How many are worth it, and have room."""
+    size = max((area.size for area in areas), default=0)
+    return 1 if size < _WORTH_WORKERS else max(1, _ROOM // size)
 
 
 def _common_spans(images: Sequence[Image], within: Span | None) -> tuple[Span, ...]:
@@ -161,86 +133,15 @@ def _distinct_numbers(images: Sequence[Image], spans: Sequence[Span]) -> tuple[i
     return tuple(seen.values())
 
 
-def _pieces(
-    area: Area, places: Sequence[FieldPlaces], wish: Wish, collector: Collector
-) -> Iterator[tuple[str, Iterator[None]]]:
-    """All searches of one area, none started yet."""
-    for group in group_crcs(wish.algorithms):
-        yield f"CRC-{group.width}", _crc_pieces(group, area, places, wish, collector)
-    for family in group_sums(wish.algorithms):
-        yield (
-            f"{family.family}-{family.width}".upper(),
-            _sum_pieces(family, area, places, wish, collector),
-        )
-
-
-def _crc_pieces(
-    group: CrcGroup, area: Area, places: Sequence[FieldPlaces], wish: Wish, collector: Collector
-) -> Iterator[None]:
-    sides = CrcSides(group, area)
-    yield
-    after = wish.after_block and wish.at is None
-    if after:
-        yield from search_after_block(sides, collector, word_swapped=wish.word_swapped)
-    for kind in places:
-        yield from search_fixed_fields(
-            sides,
-            kind.fields_in(area, group.length),
-            kind.placement,
-            collector,
-            word_swapped=wish.word_swapped,
-            skip_adjacent=after,
-        )
-
-
-def _sum_pieces(
-    family: SumFamily, area: Area, places: Sequence[FieldPlaces], wish: Wish, collector: Collector
-) -> Iterator[None]:
-    sides = SumSides(family, area)
-    after = wish.after_block and wish.at is None
-    # What sums are worth in these images is measured there, even where nothing is looked for.
-    heard = collector if after else Collector(0)
-    yield from search_sums_after_block(sides, heard, word_swapped=wish.word_swapped)
-    for kind in places:
-        yield from search_sums_fixed_fields(
-            sides,
-            kind.fields_in(area, family.length),
-            kind.placement,
-            collector,
-            word_swapped=wish.word_swapped,
-            skip_adjacent=after,
-        )
-    if wish.totals:
-        for algorithm in _totals(family, wish):
-            if wish.at is None:
-                yield from search_totals(sides, algorithm, collector)
-            for kind in places:
-                yield from search_totals_of_fields(
-                    sides,
-                    algorithm,
-                    kind.fields_in(area, family.length),
-                    kind.placement,
-                    collector,
-                    word_swapped=wish.word_swapped,
-                )
-
-
-def _totals(family: SumFamily, wish: Wish) -> list[Algorithm]:
-    """The ``/TOTAL`` algorithm of a family; XOR, which has none, itself."""
-    return [
-        algorithm
-        for algorithm in wish.algorithms
-        if (algorithm.ending is Ending.TOTAL or algorithm.family is Family.XOR)
-        and (algorithm.family, algorithm.width) == (family.family, family.width)
-        and algorithm.word_order in (None, family.word_order)
-    ]
-
-
-def _searched(places: Sequence[FieldPlaces], wish: Wish) -> tuple[SearchedPlacement, ...]:
+def _searched(
+    places: Sequence[FieldPlaces], wish: Wish, collector: Collector
+) -> tuple[SearchedPlacement, ...]:
     found: list[SearchedPlacement] = []
     if wish.after_block and wish.at is None:
         found.append(SearchedPlacement(placement=Placement.AFTER_BLOCK, places=None, left_out=None))
-    found += [kind.searched() for kind in places]
+    for kind in places:
+        drowned = collector.drowned if kind.placement is Placement.DIFFERING else set()
+        found.append(kind.searched(sorted(drowned)))
     if wish.totals and wish.at is None:
         found.append(SearchedPlacement(placement=Placement.INSIDE, places=None, left_out=None))
     return tuple(found)
@@ -275,8 +176,8 @@ def _notes(
         for block in blocks
     ):
         notes.append(
-            "Where a block starts is less sure than where it ends: the images hardly differ"
-            " before it. An image that differs there settles it."
+            "Where a block starts is less certain than where it ends: the images hardly differ"
+            " before it. An image that differs there would settle it."
         )
     return tuple(notes)
 
@@ -288,6 +189,6 @@ def _what_would_settle(count: int, expected: float) -> str:
             " A second image of the same layout with other content settles most of it."
         )
     return (
-        "Nothing here is beyond chance. What would settle it: another image of the same"
-        " layout whose content differs, best of a third module or of one never configured."
+        "None of these can be told from chance. What would settle it: another image of the same"
+        " layout whose content differs, ideally from a third module or one never configured."
     )

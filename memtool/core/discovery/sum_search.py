@@ -15,27 +15,26 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from memtool.core.checksums.algorithms import Family
+from memtool.core.checksums.algorithms import Algorithm
+from memtool.core.checksums.sums import Sum
 from memtool.core.discovery.area import Area, FixedField
 from memtool.core.discovery.classes import Indexes, Matches
 from memtool.core.discovery.collecting import (
     TIERS,
     Collector,
     Ends,
-    NumberOrder,
     Search,
     number_orders,
 )
-from memtool.core.discovery.crc_search import expect_fixed
+from memtool.core.discovery.crc_search import expect_fixed, field_numbers
 from memtool.core.discovery.evidence import expected_by_level
+from memtool.core.discovery.field_ends import EndsToTry, every_end
 from memtool.core.discovery.measured_chance import MeasuredChance, SumEnds, measure_chance
 from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_sides import (
     Numbers,
-    SumFamily,
     SumSides,
     Worth,
-    evidence_bits,
     stored_numbers,
 )
 
@@ -43,29 +42,29 @@ _BATCH = 1 << 16
 """Ends worked on at a time where many places are tried."""
 
 
-def _plain_bits(family: SumFamily, area: Area) -> tuple[float, ...]:
+def _plain_bits(one: Sum, area: Area) -> tuple[float, ...]:
     """The bits that 1, 2, … images are worth."""
-    return tuple(evidence_bits(family) * many for many in range(1, area.count + 1))
+    return tuple(one.bits * many for many in range(1, area.count + 1))
 
 
 def search_sums_after_block(
     sides: SumSides, collector: Collector, *, word_swapped: bool
 ) -> Iterator[None]:
     """Report the blocks with their number right after them; yields after each piece of work."""
-    family, area = sides.family, sides.area
-    if area.size <= family.length:
+    one, area = sides.sum, sides.area
+    if area.size <= one.length:
         return
-    positions = np.arange(area.size - family.length + 1)
-    thresholds = area.thresholds(family.length, strict=True)
-    limits = np.minimum(positions, thresholds[0][positions + family.length]).astype(np.int64)
-    levels = area.stored_levels(family.length)
-    orders = number_orders(family.length, word_swapped=word_swapped)
+    positions = np.arange(area.size - one.length + 1)
+    thresholds = area.thresholds(one.length, strict=True)
+    limits = np.minimum(positions, thresholds[0][positions + one.length]).astype(np.int64)
+    levels = area.stored_levels(one.length)
+    orders = number_orders(one.length, word_swapped=word_swapped)
     numbers = [
-        [stored_numbers(image, family.length, order) for image in area.images] for order in orders
+        [stored_numbers(image, one.length, order) for image in area.images] for order in orders
     ]
     asked = SumEnds(positions=positions, limits=limits, levels=levels)
-    for algorithm in family.algorithms:
-        for odd_length in (False, True) if _pads(family) else (False,):
+    for algorithm in sides.group.algorithms:
+        for odd_length in (False, True) if one.pads else (False,):
             found: list[Matches | None] = []
             nulls: list[MeasuredChance] = []
             for stored in numbers:
@@ -78,8 +77,10 @@ def search_sums_after_block(
                 null = measure_chance(
                     sides, algorithm, asked, stored, matched, odd_length=odd_length
                 )
+                # All orders before any is reported: the worst of them says what a sum is worth
+                # here.
                 nulls.append(null)
-            worth = _count_chance(area, family, limits, levels, nulls, collector)
+            worth = _count_chance(area, one, limits, levels, nulls, collector)
             sides.worth[algorithm.name, odd_length] = worth
             for order, matches in zip(orders, found, strict=True):
                 ends = Ends(
@@ -87,7 +88,7 @@ def search_sums_after_block(
                         algorithms=(algorithm.name,),
                         order=order,
                         placement=Placement.AFTER_BLOCK,
-                        length=family.length,
+                        length=one.length,
                         bits=worth.mixed,
                         bits_of_copies=worth.copies,
                         together=True,
@@ -100,13 +101,9 @@ def search_sums_after_block(
                 collector.offer(area, ends, matches, 1, limits)
 
 
-def _pads(family: SumFamily) -> bool:
-    return family.family is Family.FLETCHER and family.words
-
-
 def _count_chance(
     area: Area,
-    family: SumFamily,
+    one: Sum,
     limits: Indexes,
     distinct: NDArray[np.int64],
     measured: Sequence[MeasuredChance],
@@ -121,12 +118,13 @@ def _count_chance(
         What 1, 2, … different stored numbers are worth: less where chance made more matches
         than it should.
     """
-    one = evidence_bits(family)
-    ends = np.arange(len(limits)) + family.length
+    # Block and field are one content, which ends behind the field.
+    ends = np.arange(len(limits)) + one.length
     theories = expected_by_level(
-        area.thresholds(family.length, strict=True), ends, limits, distinct, one
+        area.thresholds(one.length, strict=True), ends, limits, distinct, one.bits
     )
-    share = 0.5 if family.words else 1.0
+    # Words: only starts of the end's parity were tried.
+    share = 1 / one.element
     kinds: list[tuple[float, ...]] = []
     for founds, least in (
         ([null.mixed for null in measured], share),
@@ -136,11 +134,14 @@ def _count_chance(
         for number, all_starts in enumerate(theories, 1):
             theory = share * all_starts
             found = [null.get(number, 0.0) if theory else 0.0 for null in founds]
+            # Twice as many matches as there should be are worth one bit less.
             loss = math.log2(max(found) / theory) if max(found) > theory else 0.0
-            bits.append(max(one * number - loss, 1.0))
+            bits.append(max(one.bits * number - loss, 1.0))
             counted = sum(max(least * all_starts, each) for each in found)
             collector.chance.add(bits[-1], counted)
-        bits += [one * number for number in range(len(bits) + 1, area.count + 1)]
+        # Contents are counted for eight images at most; more numbers than that keep their full
+        # worth.
+        bits += [one.bits * number for number in range(len(bits) + 1, area.count + 1)]
         kinds.append(tuple(bits))
     return Worth(mixed=kinds[0], copies=kinds[1])
 
@@ -155,80 +156,93 @@ def search_sums_fixed_fields(
     skip_adjacent: bool,
 ) -> Iterator[None]:
     """Report the blocks whose number lies at one of `fields`; yields after each piece of work."""
-    family, area = sides.family, sides.area
-    step = max(1, _BATCH // area.size)
-    for begin in range(0, len(fields), step):
-        batch = _FieldBatch(area, fields[begin : begin + step], family.length, skip_adjacent)
-        for order in number_orders(family.length, word_swapped=word_swapped):
-            numbers = batch.numbers(order)
-            stored = [row[batch.places] for row in numbers]
-            for algorithm in family.algorithms:
-                possible = bool(len(sides.possible_fields(algorithm, numbers)))
-                for odd_length in (False, True) if _pads(family) else (False,):
+    one, area = sides.sum, sides.area
+    if not fields:
+        return
+    plain = _plain_bits(one, area)
+    tried = [(field.distinct, expect_fixed(area, field, one.length, one.bits)) for field in fields]
+    for order in number_orders(one.length, word_swapped=word_swapped):
+        numbers = field_numbers(fields, order, area.count)
+        for algorithm in sides.group.algorithms:
+            possible = sides.possible_fields(algorithm, numbers)
+            for odd_length in (False, True) if one.pads else (False,):
+                worth = sides.worth.get((algorithm.name, odd_length), Worth(plain, plain))
+                search = Search(
+                    algorithms=(algorithm.name,),
+                    order=order,
+                    placement=placement,
+                    length=one.length,
+                    bits=worth.mixed,
+                    bits_of_copies=worth.copies,
+                    together=False,
+                    linear=False,
+                )
+                for some in _ends_to_try(sides, algorithm, numbers, possible, odd_length):
                     yield
-                    plain = _plain_bits(family, area)
-                    worth = sides.worth.get((algorithm.name, odd_length), Worth(plain, plain))
+                    batch = _FieldBatch(area, fields, some, one.length, skip_adjacent)
+                    stored = [row[batch.places] for row in numbers]
+                    keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
+                    matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
                     ends = Ends(
-                        search=Search(
-                            algorithms=(algorithm.name,),
-                            order=order,
-                            placement=placement,
-                            length=family.length,
-                            bits=worth.mixed,
-                            bits_of_copies=worth.copies,
-                            together=False,
-                            linear=False,
-                        ),
+                        search=search,
                         positions=batch.positions,
                         fields=batch.offsets,
                         levels=batch.levels,
                     )
-                    if possible:
-                        keys = sides.end_keys(
-                            algorithm, batch.positions, stored, odd_length=odd_length
-                        )
-                        matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
-                        collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
-                    for level, expected in batch.expected(family):
-                        bits = worth.mixed[level - 1]
-                        loss = plain[level - 1] - bits
-                        collector.chance.add(bits, expected * 2**loss, tier=TIERS[placement])
+                    collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
+                for level, expected in tried:
+                    # Worth less, and made more often by as much: both follow from the same loss.
+                    bits = worth.mixed[level - 1]
+                    loss = plain[level - 1] - bits
+                    collector.chance.add(
+                        bits, expected * 2**loss / one.element, tier=TIERS[placement]
+                    )
+
+
+def _ends_to_try(
+    sides: SumSides,
+    algorithm: Algorithm,
+    numbers: Sequence[Numbers],
+    possible: Indexes,
+    odd_length: bool,
+) -> Iterator[EndsToTry]:
+    """Ends with the places of their numbers, in batches."""
+    if not len(possible):
+        return
+    goals = [row[possible] for row in numbers]
+    likely = sides.likely_ends(algorithm, goals, odd_length=odd_length)
+    if likely is None:
+        yield from every_end(sides.area, possible)
+        return
+    for begin in range(0, len(likely.ends), _BATCH):
+        part = slice(begin, begin + _BATCH)
+        yield EndsToTry(possible[likely.places[part]], likely.ends[part])
 
 
 class _FieldBatch:
-    """Every end with each of some fields, as arrays of one length."""
+    """Some ends with their fields, as arrays of one length."""
 
     def __init__(
-        self, area: Area, fields: Sequence[FixedField], length: int, skip_adjacent: bool
+        self,
+        area: Area,
+        fields: Sequence[FixedField],
+        some: EndsToTry,
+        length: int,
+        skip_adjacent: bool,
     ) -> None:
-        self._area, self._fields, self._length = area, fields, length
-        everywhere = np.arange(1, area.size + 1)
-        positions = np.tile(everywhere, len(fields))
-        places = np.repeat(np.arange(len(fields)), area.size)
-        offsets = np.array([field.offset for field in fields])[places]
-        behind = positions >= offsets + length + 1
-        outside = behind | (positions < offsets + (0 if skip_adjacent else 1))
-        self.positions, self.places = positions[outside], places[outside]
+        self._fields = fields
+        offsets = np.array([field.offset for field in fields])[some.places]
+        # A block lies wholly before its field or wholly behind it.
+        behind = some.ends >= offsets + length + 1
+        outside = behind | (some.ends < offsets + (0 if skip_adjacent else 1))
+        outside &= some.ends > 0
+        self.positions, self.places = some.ends[outside], some.places[outside]
         self.offsets = offsets[outside]
         self.floors = np.where(behind[outside], np.maximum(self.offsets + length, 0), 0)
         block_limits = area.thresholds(0)[0][self.positions]
         self.limits = np.minimum(self.positions, block_limits).astype(np.int64)
         self.levels = np.array([field.distinct for field in fields])[self.places]
 
-    def numbers(self, order: NumberOrder) -> list[Numbers]:
-        """For each image the number in each field."""
-        return [
-            np.array([order.number(field.stored[row]) for field in self._fields], np.uint64)
-            for row in range(self._area.count)
-        ]
-
     def stored_at(self, end: int) -> tuple[bytes, ...]:
         """The field's bytes that go with an end."""
         return self._fields[int(self.places[end])].stored
-
-    def expected(self, family: SumFamily) -> Iterator[tuple[int, float]]:
-        """Different stored numbers and chance matches of each field, for one algorithm."""
-        one = evidence_bits(family)
-        share = 0.5 if family.words else 1.0
-        for field in self._fields:
-            yield field.distinct, share * expect_fixed(self._area, field, self._length, one)

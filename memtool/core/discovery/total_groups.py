@@ -53,6 +53,7 @@ def offer_totals(
     if not len(ends):
         return
     group = _group_of(area, ends, starts) if contents > 1 else starts
+    # `lexsort` sorts by its last key first: by group, the shortest block of each in front.
     turn = np.lexsort((ends - starts, group))
     firsts = np.concatenate([[0], np.flatnonzero(np.diff(group[turn])) + 1])
     lasts = np.append(firsts[1:], len(turn))
@@ -60,17 +61,22 @@ def offer_totals(
     low, high = starts[turn[firsts]], ends[turn[firsts]]
     marks = marks_of(area, search, low, high, high)
     width = np.searchsorted(area.differing, high) - np.searchsorted(area.differing, low)
+    # Fewest differing bytes first, then the likeliest borders.
     for place in np.lexsort((low, -marks, width))[: collector.kept]:
         part = turn[firsts[place] : lasts[place]]
         reach = _reach(area, int(low[place])) if contents > 1 else (int(low[place]),) * 2
+        own = keys[part[0]]
+        alike = matches.starts_of_class(int(own), reach[0], reach[1] + 1)
+        start = area.most_natural_start(alike[alike <= low[place]])
+        end = area.most_natural_end(np.sort(ends[part][keys[part] == own]))
         collector.candidates.append(
             Candidate(
                 search=search,
                 area=area,
                 algorithm=search.algorithms[0],
-                start=int(low[place]),
-                end=int(high[place]),
-                field=int(high[place]),
+                start=start,
+                end=end,
+                field=end,
                 stored=None,
                 contents=contents,
                 marks=int(marks[place]),
@@ -83,6 +89,7 @@ def offer_totals(
 def _group_of(area: Area, ends: Indexes, starts: Indexes) -> Indexes:
     """One number for each set of differing bytes that blocks have."""
     first: Indexes = np.searchsorted(area.differing, starts)
+    # A pair of numbers as one: the second is at most as many as differ.
     return first * (len(area.differing) + 1) + np.searchsorted(area.differing, ends)
 
 
@@ -107,6 +114,7 @@ def _equivalents(
     for number in (keys[0], *np.unique(keys[keys != keys[0]])):
         starts = matches.starts_of_class(int(number), reach[0], reach[1] + 1)
         later = np.sort(ends[keys == number])
+        # Less the row itself, which is its own reading once.
         count = len(starts) * len(later) - bool(number == keys[0])
         if count and len(found) < _MOST_KEYS:
             found.append(

@@ -12,12 +12,10 @@ from collections.abc import Hashable
 
 import numpy as np
 
-from memtool.core.checksums.algorithms import Algorithm, Family, get_algorithm
+from memtool.core.checksums.algorithms import get_algorithm
+from memtool.core.checksums.sums import Sum
 from memtool.core.discovery.collecting import Candidate
 from memtool.core.discovery.results import Placement
-
-_WIDTHS = {Family.SUM: 8, Family.WORD_SUM: 16}
-"""Sums whose number, behind the block as its complement, makes their own total constant."""
 
 
 class TotalLinks:
@@ -46,10 +44,14 @@ class TotalLinks:
         borders = _borders(candidate)
         if borders is not None:
             low, high = borders
+            # Either border may be where what follows begins: two rows can share their start.
             self._rows.setdefault(low, row)
+            self._rows.setdefault(high, row)
             self._parents[self._root(low)] = self._root(high)
 
     def _root(self, border: Hashable) -> Hashable:
+        # Union-find; a border that was never seen is its own root. Rows are few, so paths are not
+        # shortened.
         while (parent := self._parents.setdefault(border, border)) != border:
             border = parent
         return border
@@ -58,12 +60,12 @@ class TotalLinks:
 def _borders(candidate: Candidate) -> tuple[Hashable, Hashable] | None:
     """Both borders of block and field, if they make a constant total over differing bytes."""
     area, algorithm = candidate.area, get_algorithm(candidate.algorithm)
-    constant = (
-        candidate.search.placement is Placement.INSIDE
-        or algorithm.family is Family.XOR
-        or (algorithm.ending is not None and algorithm.width == _WIDTHS.get(algorithm.family))
-    )
-    if not constant or candidate.contents < 2:
+    one = algorithm.sum
+    if one is None or not one.adds_itself or candidate.contents < 2:
+        return None
+    # A number behind its block, if it is a complement, makes their total constant.
+    complement = one.cancels or algorithm.ending is not None
+    if not complement and candidate.search.placement is not Placement.INSIDE:
         return None
     start, end = candidate.start, candidate.end
     field, behind = candidate.field, candidate.field + candidate.search.length
@@ -74,14 +76,13 @@ def _borders(candidate: Candidate) -> tuple[Hashable, Hashable] | None:
         start = field
     elif not start <= field <= end - candidate.search.length:
         return None
-    kind = (id(area), algorithm.family, algorithm.width, _low_bytes(algorithm, start))
+    # Facts join only where one sum adds the same elements.
+    kind = (id(area), one.family, one.width, _low_bytes(one, start))
     low, high = (int(place) for place in np.searchsorted(area.differing, [start, end]))
     return (*kind, low), (*kind, high)
 
 
-def _low_bytes(algorithm: Algorithm, start: int) -> bool:
+def _low_bytes(one: Sum, start: int) -> bool:
     """For sums of words whether the bytes at even offsets are the low ones: words of one
     byte order from odd offsets on are those of the other order, cut elsewhere."""
-    if algorithm.family is not Family.WORD_SUM:
-        return False
-    return (start % 2 == 0) == (algorithm.word_order == "little")
+    return one.element > 1 and (start % 2 == 0) == (one.word_order == "little")

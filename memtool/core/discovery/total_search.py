@@ -14,11 +14,14 @@ Facts
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 
 import numpy as np
 
-from memtool.core.checksums.algorithms import Algorithm, Ending, Family
+from memtool.core.checksums.algorithms import Algorithm
+from memtool.core.checksums.sums import Ending, Sum
 from memtool.core.discovery.area import Area, FixedField
+from memtool.core.discovery.classes import Indexes
 from memtool.core.discovery.collecting import (
     TIERS,
     Collector,
@@ -28,70 +31,57 @@ from memtool.core.discovery.collecting import (
     number_orders,
 )
 from memtool.core.discovery.evidence import count_pairs
+from memtool.core.discovery.field_ends import every_end
 from memtool.core.discovery.results import Placement
-from memtool.core.discovery.sum_sides import SumFamily, SumSides, Worth, evidence_bits
+from memtool.core.discovery.sum_sides import SumSides, Worth
 from memtool.core.discovery.total_groups import offer_totals
-
-_BATCH = 1 << 16
-"""Ends worked on at a time where many places are tried."""
-_CARD_TOTAL = 0xBABA
-
-
-def totals_of(family: SumFamily) -> tuple[int, ...]:
-    """Totals that blocks with their field inside are known to make.
-
-    Zero as in VESA E-EDID and IPMI FRU; all ones, common practice, no source; 0xBABA of
-    network cards (``NVM_SUM`` in the Linux driver e1000e). XOR has no complement.
-    """
-    if family.family is Family.XOR:
-        return (0,)
-    ones = (1 << family.width) - 1
-    return (0, ones, _CARD_TOTAL) if _adds_itself(family) and family.width == 16 else (0, ones)
 
 
 def search_totals(sides: SumSides, algorithm: Algorithm, collector: Collector) -> Iterator[None]:
     """Report the blocks that make a total, field anywhere inside; yields after each piece of work.
 
-    Only for families whose number adds itself wherever it lies; nothing for others.
+    Only for sums whose number adds itself wherever it lies; nothing for others.
 
     Args:
-        sides: Of one family.
-        algorithm: The family's ``/TOTAL``; for XOR itself.
+        sides: Of one sum.
+        algorithm: Its ``/TOTAL``; where it cancels, itself.
         collector: Takes the results.
     """
-    family, area = sides.family, sides.area
-    if not _adds_itself(family):
+    one, area = sides.sum, sides.area
+    if not one.adds_itself:
         return
     positions = np.arange(area.size + 1)
     # A block is longer than its field.
-    longest = np.maximum(positions - family.length, 0)
+    longest = np.maximum(positions - one.length, 0)
     thresholds = [np.minimum(row, longest).astype(np.int64) for row in area.thresholds(0)]
     pairs = count_pairs(area.thresholds(0), positions, longest)
-    share = 0.5 if family.words else 1.0
-    for total in totals_of(family):
+    share = 1 / one.element
+    for total in one.totals:
         search = Search(
             algorithms=(algorithm.name,),
-            order=NumberOrder(None, False, tuple(range(family.length))),
+            order=NumberOrder(None, False, tuple(range(one.length))),
             placement=Placement.INSIDE,
             length=0,
-            bits=tuple(family.width * many for many in range(1, area.count + 1)),
+            bits=tuple(one.width * many for many in range(1, area.count + 1)),
             together=True,
             total=total,
-            linear=family.family is Family.XOR,
+            linear=one.cancels,
         )
         goal = [np.full(area.size + 1, total, np.uint64) for _ in range(area.count)]
         keys = sides.end_keys(algorithm, positions, goal)
         # The nearest start of all may leave out the bytes that differ.
         for contents in range(len(thresholds), 0, -1):
             yield
+            # So each number of contents is asked for by itself, the most first.
             matches = sides.starts.match(keys, thresholds[contents - 1])
             if matches is None:
                 continue
+            # Every pair has at least one content, so this pass alone counts them all.
             if contents == 1:
                 collector.pairs += matches.tried_pairs
             offer_totals(collector, search, area, matches, thresholds[contents - 1], contents)
         for contents, count in enumerate(pairs, 1):
-            bits = family.width * contents
+            bits = one.width * contents
             collector.chance.add(bits, share * count * 2.0**-bits)
 
 
@@ -108,41 +98,40 @@ def search_totals_of_fields(
     of work.
 
     Args:
-        sides: Of one family.
-        algorithm: The family's ``/TOTAL``; for XOR itself.
-        fields: All of the family's length. Those outside of the area are left out.
+        sides: Of one sum.
+        algorithm: Its ``/TOTAL``; where it cancels, itself.
+        fields: All of the sum's length. Those outside of the area are left out.
         placement: What to call these places. The image's end is the end of its block, and
-            tried by `sum_search`; families that `search_totals` tries everywhere are tried at
+            tried by `sum_search`; sums that `search_totals` tries everywhere are tried at
             `GIVEN` alone.
         collector: Takes the results.
         word_swapped: Try exchanged words as well.
     """
-    family, area = sides.family, sides.area
-    if _adds_itself(family) and placement is not Placement.GIVEN:
+    one, area = sides.sum, sides.area
+    if one.adds_itself and placement is not Placement.GIVEN:
         return
     if placement is Placement.IMAGE_END:
         return
-    inside = [one for one in fields if 0 <= one.offset <= area.size - family.length]
-    step = max(1, _BATCH // area.size)
-    for order in _orders(family, word_swapped=word_swapped):
-        for total in totals_of(family):
+    inside = [each for each in fields if 0 <= each.offset <= area.size - one.length]
+    for order in _orders(one, word_swapped=word_swapped):
+        for total in one.totals:
             worth = _worth(sides, algorithm, total)
-            possible = [one for one in inside if _is_possible(sides, one, order, total)]
-            for begin in range(0, len(possible), step):
-                yield
-                batch = possible[begin : begin + step]
-                search = Search(
-                    algorithms=(algorithm.name,),
-                    order=order,
-                    placement=placement,
-                    length=family.length,
-                    bits=worth.mixed,
-                    bits_of_copies=worth.copies,
-                    together=False,
-                    linear=False,
-                    total=total,
-                )
-                _join(sides, algorithm, batch, search, collector)
+            possible = [each for each in inside if _is_possible(sides, each, order, total)]
+            if not possible:
+                continue
+            yield
+            search = Search(
+                algorithms=(algorithm.name,),
+                order=order,
+                placement=placement,
+                length=one.length,
+                bits=worth.mixed,
+                bits_of_copies=worth.copies,
+                together=False,
+                linear=False,
+                total=total,
+            )
+            _join(sides, algorithm, possible, search, collector)
 
 
 def _join(
@@ -152,56 +141,64 @@ def _join(
     search: Search,
     collector: Collector,
 ) -> None:
-    """All ends behind each field, with the starts before it."""
-    area, step = sides.area, 2 if sides.family.words else 1
+    """The ends behind each field that are worth it, with the starts before it."""
+    area, step = sides.area, sides.sum.element
     # A complement right before or behind its block was looked for as such.
-    apart = 0 if search.total == _CARD_TOTAL else step
+    apart = 0 if search.total not in (0, (1 << sides.sum.width) - 1) else step
     first = search.length + apart
-    spread = [np.arange(one.offset + first, area.size + 1, step) for one in fields]
-    places = np.repeat(np.arange(len(fields)), [len(ends) for ends in spread])
-    positions = np.concatenate(spread)
-    offsets = np.array([one.offset for one in fields])[places]
-    latest = np.minimum(offsets - apart + 1, positions - search.length)
-    limits = np.minimum(area.thresholds(0)[0][positions], latest).astype(np.int64)
-    levels = np.array([one.distinct for one in fields])
-    ends = Ends(search=search, positions=positions, fields=offsets, levels=levels[places])
     goals = [
-        np.array([_goal(sides, one, row, search) for one in fields], np.uint64)[places]
+        np.array([_goal(sides.sum, each, row, search) for each in fields], np.uint64)
         for row in range(area.count)
     ]
-    keys = sides.end_keys(algorithm, positions, goals)
-    matches = sides.starts.match(keys, limits, None, places)
-    collector.offer(area, ends, matches, 1, limits, lambda end: fields[int(places[end])].stored)
-    for one in fields:
-        _count_chance(area, sides.family, one, search, collector)
+    for each in fields:
+        _count_chance(area, sides.sum, each, search, collector)
+    all_offsets = np.array([each.offset for each in fields])
+    likely = sides.likely_ends(algorithm, goals, inside=all_offsets)
+    batches = every_end(area, np.arange(len(fields))) if likely is None else [likely]
+    levels = np.array([each.distinct for each in fields])
+    for some in batches:
+        offsets = all_offsets[some.places]
+        behind = (some.ends >= offsets + first) & ((some.ends - offsets) % step == 0)
+        places, positions, offsets = some.places[behind], some.ends[behind], offsets[behind]
+        if not len(places):
+            continue
+        # The start lies at or before the field, or the block would not hold it.
+        latest = np.minimum(offsets - apart + 1, positions - search.length)
+        limits = np.minimum(area.thresholds(0)[0][positions], latest).astype(np.int64)
+        ends = Ends(search=search, positions=positions, fields=offsets, levels=levels[places])
+        keys = sides.end_keys(algorithm, positions, [row[places] for row in goals])
+        matches = sides.starts.match(keys, limits, None, places)
+        stored_at = partial(_stored_at, fields, places)
+        collector.offer(area, ends, matches, 1, limits, stored_at)
+
+
+def _stored_at(fields: Sequence[FixedField], places: Indexes, end: int) -> tuple[bytes, ...]:
+    return fields[int(places[end])].stored
 
 
 def _count_chance(
-    area: Area, family: SumFamily, field: FixedField, search: Search, collector: Collector
+    area: Area, one: Sum, field: FixedField, search: Search, collector: Collector
 ) -> None:
-    ends = np.arange(field.offset + search.length, area.size + 1)
-    counts = count_pairs(area.thresholds(0), ends, np.full(len(ends), field.offset + 1))
+    at_least = [
+        sums.behind(field.offset + search.length, field.offset + 1) for sums in area.limit_sums
+    ]
+    counts = [here - more for here, more in zip(at_least, [*at_least[1:], 0], strict=True)]
     # Start, field and end lie at whole words.
-    share = 0.25 if family.words else 1.0
-    one, worth = evidence_bits(family), search.bits[field.distinct - 1]
-    loss = one * field.distinct - worth
+    share = 1 / one.element**2
+    worth = search.bits[field.distinct - 1]
+    loss = one.bits * field.distinct - worth
     expected = sum(
-        count * 2.0 ** (-one * max(contents, field.distinct))
+        count * 2.0 ** (-one.bits * max(contents, field.distinct))
         for contents, count in enumerate(counts, 1)
     )
     collector.chance.add(worth, share * expected * 2.0**loss, tier=TIERS[search.placement])
 
 
-def _adds_itself(family: SumFamily) -> bool:
-    if family.family in (Family.SUM, Family.XOR):
-        return family.width == 8
-    return family.family is Family.WORD_SUM and family.width == 16
-
-
-def _orders(family: SumFamily, *, word_swapped: bool) -> Iterator[NumberOrder]:
+def _orders(one: Sum, *, word_swapped: bool) -> Iterator[NumberOrder]:
     """The orders that a total's number may have: of words, that of the words alone."""
-    for order in number_orders(family.length, word_swapped=word_swapped):
-        if not family.words or (not order.word_swapped and order.byte_order == family.word_order):
+    for order in number_orders(one.length, word_swapped=word_swapped):
+        own = not order.word_swapped and order.byte_order == one.word_order
+        if one.element == 1 or own:
             yield order
 
 
@@ -209,23 +206,18 @@ def _worth(sides: SumSides, algorithm: Algorithm, total: int) -> Worth:
     """What was measured for the complement that the number is."""
     ending = Ending.TWOS if total == 0 else Ending.ONES
     name = algorithm.name.replace(f"/{Ending.TOTAL.upper()}", f"/{ending.upper()}")
-    plain = tuple(evidence_bits(sides.family) * many for many in range(1, sides.area.count + 1))
+    plain = tuple(sides.sum.bits * many for many in range(1, sides.area.count + 1))
     return sides.worth.get((name, False), Worth(plain, plain))
 
 
 def _is_possible(sides: SumSides, field: FixedField, order: NumberOrder, total: int) -> bool:
     """Whether some block could leave so much to the total, in every image."""
-    modulus = 1 << sides.family.width
+    modulus = 1 << sides.sum.width
     rests = [(total - order.number(stored)) % modulus for stored in field.stored]
     return bool(sides.fits([np.array([rest], np.uint64) for rest in rests])[0])
 
 
-def _goal(sides: SumSides, field: FixedField, row: int, search: Search) -> int:
+def _goal(one: Sum, field: FixedField, row: int, search: Search) -> int:
     """What the block with the field in it must add up to, in one image."""
-    stored, family = field.stored[row], sides.family
-    if family.family is Family.XOR:
-        return search.total or 0
-    step = 2 if family.words else 1
-    elements = [stored[at : at + step] for at in range(0, search.length, step)]
-    own = sum(int.from_bytes(element, family.word_order or "big") for element in elements)
-    return ((search.total or 0) - search.order.number(stored) + own) % (1 << family.width)
+    stored = field.stored[row]
+    return one.goal(search.total or 0, search.order.number(stored), stored)

@@ -24,6 +24,7 @@ from memtool.core.checksums.crc import CrcParameters, compute_crc, reflect
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import NO_START, Indexes, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder, number_orders
+from memtool.core.discovery.copies import is_too_short
 from memtool.core.discovery.crc_sides import CrcGroup, CrcSides, LinearKeys
 from memtool.core.discovery.evidence import Chance, independent_rows
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
@@ -73,39 +74,32 @@ class UnknownSearch:
     """Searches one area for all polynomials of the catalogue, either way round."""
 
     def __init__(self, area: Area, groups: Iterable[CrcGroup], *, word_swapped: bool) -> None:
-        """Take the polynomials from `groups`."""
+        """Take the polynomials from `groups`, and count what chance makes of them."""
         self._area = area
         self._word_swapped = word_swapped
         self._chance = Chance()
-        self._by_width: dict[int, list[_Model]] = {}
+        by_width: dict[int, list[_Model]] = {}
         for width, poly in dict.fromkeys((group.width, group.poly) for group in groups):
             models = [_Model(width, poly, reflected) for reflected in (False, True)]
-            self._by_width.setdefault(width, []).extend(models)
-        self.blocks: list[DiscoveredBlock] = []
-        """What was found, once `run` is through."""
+            by_width.setdefault(width, []).extend(models)
+        self._models = {
+            model
+            for width, models in by_width.items()
+            if area.count > 1 and area.size > width // 8 and self._count_chance(width, models)
+            for model in models
+        }
 
-    def run(self, known: Sequence[DiscoveredBlock]) -> Iterator[None]:
-        """Search; yields after each piece of work.
-
-        Args:
-            known: Fields of these are explained already.
-        """
-        fields = {block.field for block in known if block.field is not None}
-        if self._area.count < 2:
-            return
-        for width, models in self._by_width.items():
-            if self._area.size <= width // 8 or not self._count_chance(width, models):
-                continue
-            for model in models:
-                yield
-                self._search(model, fields)
-        self.blocks.sort(key=lambda block: (block.expected_by_chance, block.block))
-        self.blocks = _separated(self.blocks)
+    @property
+    def groups(self) -> list[CrcGroup]:
+        """What is worth a search: polynomials and reflections, without models."""
+        models = sorted(self._models, key=lambda model: (model.width, model.poly, model.reflected))
+        return [CrcGroup(model.width, model.poly, model.reflected, ()) for model in models]
 
     def _ends(self, length: int) -> tuple[Indexes, Indexes]:
         """Ends whose stored numbers differ, and how many different ones each has."""
         levels = self._area.stored_levels(length)
         ends = np.flatnonzero(levels > 1)
+        # A number at offset 0 has no block before it.
         return ends[ends > 0], levels[ends[ends > 0]]
 
     def _count_chance(self, width: int, models: Sequence[_Model]) -> bool:
@@ -113,21 +107,33 @@ class UnknownSearch:
         ends, levels = self._ends(width // 8)
         moves = np.zeros(self._area.size + 1, np.int64)
         moves[1:][self._area.differing] = 1
+        # Starts that no two images tell apart are one: as many as differing bytes before the end,
+        # and one.
         classes = 1 + np.cumsum(moves)
         tried = len(models) * len(number_orders(width // 8, word_swapped=self._word_swapped))
         found: dict[int, float] = {}
         for level in np.unique(levels):
             pairs = float(classes[ends[levels == level]].sum())
             found[int(level)] = tried * pairs * 2.0 ** (-width * (int(level) - 1))
+        # Even the fields with most different numbers drown.
         if not found or min(found.values()) > _MOST_EXPECTED:
             return False
         for level, expected in found.items():
             self._chance.add(width * (level - 1), expected)
         return True
 
-    def _search(self, model: _Model, known: set[Span]) -> None:
-        area = self._area
-        sides = CrcSides(CrcGroup(model.width, model.poly, model.reflected, ()), area)
+    def run(self, sides: CrcSides, found: list[DiscoveredBlock]) -> Iterator[None]:
+        """Search for one polynomial; pauses after each piece of work.
+
+        Args:
+            sides: Of a polynomial and reflection; nothing is done unless it is worth it.
+            found: Takes the blocks.
+        """
+        group, area = sides.group, self._area
+        model = _Model(group.width, group.poly, group.reflected)
+        if model not in self._models:
+            return
+        # Each image less the first one: one equation goes for the constants.
         keys = LinearKeys(model.width, area.count - 1)
         length = model.width // 8
         moved = keys.of(_differences(sides.prefixes))
@@ -140,20 +146,24 @@ class UnknownSearch:
             else:
                 ends = keys.of(_differences(_end_sides(sides, order, positions)))
                 starts = StartClasses(moved[:-1])
+            yield
             matches = starts.match(ends, positions)
             if matches is None:
                 continue
             for row in range(min(len(matches.starts), _MOST_ROWS)):
                 end = int(positions[matches.ends[row]])
                 same = matches.starts_like(row)
-                self._take(model, order, same[same < end], end, known)
+                found += self._block(model, order, same[same < end], end)
 
-    def _take(
-        self, model: _Model, order: NumberOrder, starts: Indexes, end: int, known: set[Span]
-    ) -> None:
+    def _block(
+        self, model: _Model, order: NumberOrder, starts: Indexes, end: int
+    ) -> Iterator[DiscoveredBlock]:
         area, length = self._area, model.width // 8
         field = Span(area.base + end, area.base + end + length)
         start = int(starts[-1])
+        # The start is known up to equal bytes alone: what differs must be a block by itself.
+        if is_too_short(0, area.count_differing(start, end), length):
+            return
         numbers = [order.number(content[end : end + length]) for content in area.contents]
         plain = model.parameters(0, 0)
         constants = {
@@ -162,36 +172,49 @@ class UnknownSearch:
         }
         adding = independent_rows(numbers, linear=True)
         bits = model.width * (len(adding) - 1)
-        if len(constants) > 1 or not bits or any(field.overlaps(other) for other in known):
+        # One constant in all images, or the equation did not hold.
+        if len(constants) > 1 or not bits:
             return
         expected = self._chance.expected(bits, tier=0)
         if expected > _MOST_EXPECTED:
             return
         constant = constants.pop()
-        self.blocks.append(
-            DiscoveredBlock(
-                algorithm=model.name,
-                block=Span(area.base + start, area.base + end),
-                field=field,
-                byte_order=order.byte_order,
-                word_swapped=order.word_swapped,
-                total=None,
-                placement=Placement.AFTER_BLOCK,
-                images=tuple(area.numbers[row] for row in adding),
-                bits=bits,
-                expected_by_chance=expected,
-                start_expected_by_chance=float(len(starts) - 1),
-                standing=Standing.CONVINCING if expected < CONVINCING else Standing.WEAK,
-                equivalents=_other_starts(model, order, area.base + starts[:-1], field.start),
-                unknown=UnknownConstants(
-                    width=model.width,
-                    poly=model.poly,
-                    reflected=model.reflected,
-                    constant=constant,
-                    pairs=_plain_pairs(model, constant, end - start),
-                ),
-            )
+        yield DiscoveredBlock(
+            algorithm=model.name,
+            block=Span(area.base + start, area.base + end),
+            field=field,
+            byte_order=order.byte_order,
+            word_swapped=order.word_swapped,
+            total=None,
+            placement=Placement.AFTER_BLOCK,
+            images=tuple(area.numbers[row] for row in adding),
+            bits=bits,
+            expected_by_chance=expected,
+            start_expected_by_chance=float(len(starts) - 1),
+            standing=Standing.CONVINCING if expected < CONVINCING else Standing.WEAK,
+            equivalents=_other_starts(model, order, area.base + starts[:-1], field.start),
+            unknown=UnknownConstants(
+                width=model.width,
+                poly=model.poly,
+                reflected=model.reflected,
+                constant=constant,
+                pairs=_plain_pairs(model, constant, end - start),
+            ),
         )
+
+
+def without_known(
+    found: Sequence[DiscoveredBlock], known: Sequence[DiscoveredBlock]
+) -> list[DiscoveredBlock]:
+    """Those whose field no known block explains, best first; constants told apart where two
+    lengths do."""
+    fields = [block.field for block in known if block.field is not None]
+    own = [
+        block
+        for block in found
+        if block.field is not None and not any(block.field.overlaps(other) for other in fields)
+    ]
+    return _separated(sorted(own, key=lambda block: (block.expected_by_chance, block.block)))
 
 
 def _differences(sides: Sequence[Registers]) -> list[Registers]:
@@ -231,6 +254,7 @@ def _plain_pairs(model: _Model, constant: int, length: int) -> tuple[tuple[int, 
     algebra = algebra_of(model.width, model.poly, model.reflected)
     found: dict[tuple[int, int], None] = {}
     for known in (0, ones):
+        # constant = A^length·init ⊕ xorout, solved for either one.
         init = algebra.back(constant ^ known, length)
         found[_as_written(model, init), known] = None
         found[known, constant ^ algebra.forward(known, length)] = None
@@ -271,6 +295,7 @@ def _solve(block: DiscoveredBlock, other: DiscoveredBlock) -> tuple[tuple[int, i
 
 def _solutions(algebra: RegisterAlgebra, lengths: tuple[int, int], goal: int) -> list[int]:
     """All registers r with (A^l ⊕ A^m)·r = goal; none where there are more than a few."""
+    # Gaussian elimination over GF(2) on (image, source): by highest bit, as in `independent_rows`.
     rows: dict[int, tuple[int, int]] = {}
     free: list[int] = []
     for bit in range(algebra.width):
@@ -280,12 +305,15 @@ def _solutions(algebra: RegisterAlgebra, lengths: tuple[int, int], goal: int) ->
         if image:
             rows[image.bit_length()] = image, source
         else:
+            # Maps to nothing: added to one solution it makes another.
             free.append(source)
+    # What takes the goal down to nothing is a source of the goal.
     rest, register = _reduced(goal, 0, rows)
     if rest or len(free) > _MOST_FREE:
         return []
     found = [register]
     for source in free:
+        # Each free source doubles the solutions.
         found += [known ^ source for known in found]
     return sorted(found)
 

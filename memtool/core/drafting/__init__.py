@@ -4,7 +4,8 @@ Every guess carries its evidence in sentences and a confidence in words. Nothing
 random, counts, or belongs to the module itself is proposed for blanking; what fits no rule
 stays unknown. A person reviews the draft before anything is done with it.
 
-The steps, each on what the earlier ones left: vehicle identity (`identity_guess`,
+The steps, each on what the earlier ones left: stores of records (`records`), vehicle
+identity (`identity_guess`,
 `identity_regions`), texts and dates (`texts`), checksums (`checksums`, `naturalness`),
 state (`state`), counters (`counters`), random and equal data, configuration, empty space
 (`data`), copies (`copies`).
@@ -15,8 +16,8 @@ from memtool.core.drafting.draft import (
     Confidence,
     Draft,
     ModuleReads,
+    RecordsGuess,
     RegionGuess,
-    name_of,
     span_of,
 )
 from memtool.core.drafting.steps import draft_layout
@@ -26,8 +27,8 @@ __all__ = [
     "Confidence",
     "Draft",
     "ModuleReads",
+    "RecordsGuess",
     "RegionGuess",
     "draft_layout",
-    "name_of",
     "span_of",
 ]

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from memtool.core.drafting.draft import ChecksumGuess, Confidence, RegionGuess
+from memtool.core.drafting.names import Names
 from memtool.core.drafting.survey import Claims, Survey
-from memtool.core.drafting.words import Names
 from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.layouts.region import BlankSource, Region
 from memtool.core.span import Span
 
 Progress = Callable[[int, int, str], None]
 """Called with the pieces of work done, their number, and what is being looked for."""
+_Borders = tuple[frozenset[int], frozenset[int]]
 _SHORTEST_TEXT = 4
 """Characters that a text keeps when a checksum is cut off behind it."""
 
@@ -21,15 +23,21 @@ _SHORTEST_TEXT = 4
 class Assembly:
     """Collects guesses; no byte is guessed twice."""
 
-    def __init__(self, survey: Survey, progress: Progress | None = None) -> None:
+    def __init__(self, survey: Survey, progress: Progress | None = None, workers: int = 1) -> None:
         """Begin with nothing guessed."""
         self.survey = survey
+        self.workers = workers
+        """How many search for checksums at once."""
         self.progress = progress
         """Told of each piece of the search for checksums, which takes most of the time."""
         self.claims = Claims(survey)
         self.names = Names()
         self.regions: list[RegionGuess] = []
         self.checksums: list[ChecksumGuess] = []
+        self.stores: list[Span] = []
+        """Where stores of records lie; nothing else is looked for there."""
+        self._borders_then: tuple[tuple[int, int], _Borders] | None = None
+        self._sorted_then: tuple[_Borders, tuple[list[int], list[int]]] | None = None
 
     def add(
         self,
@@ -73,23 +81,46 @@ class Assembly:
     def natural_starts(self) -> frozenset[int]:
         """Addresses at which something begins: the memory, what lies behind erased bytes,
         texts, and what follows a checksum's field."""
-        survey = self.survey
-        starts = {span.start for span in survey.defined_spans}
-        starts |= {run.end for run in survey.empty_runs}
-        starts |= {run.end for run in survey.runs_of(survey.blank) if len(run) > 1}
-        starts |= {guess.region.span.start for guess in self.regions}
-        starts |= {guess.rule.stored.end for guess in self.checksums}
-        return frozenset(starts)
+        return self._borders[0]
 
     @property
     def natural_ends(self) -> frozenset[int]:
         """Addresses before which something ends: the memory, erased bytes, texts."""
-        survey = self.survey
-        ends = {span.end for span in survey.defined_spans}
-        ends |= {run.start for run in survey.empty_runs}
-        ends |= {run.start for run in survey.runs_of(survey.blank) if len(run) > 1}
-        ends |= {guess.region.span.start for guess in self.regions}
-        return frozenset(ends)
+        return self._borders[1]
+
+    def next_end(self, start: int) -> int | None:
+        """The first natural end behind an address."""
+        ends = self._sorted_borders[1]
+        place = bisect_right(ends, start)
+        return ends[place] if place < len(ends) else None
+
+    def starts_in(self, span: Span) -> Sequence[int]:
+        """The natural starts of a span."""
+        starts = self._sorted_borders[0]
+        return starts[bisect_left(starts, span.start) : bisect_left(starts, span.end)]
+
+    @property
+    def _sorted_borders(self) -> tuple[list[int], list[int]]:
+        borders = self._borders
+        # `is`: `_borders` gives the same object until something new was guessed.
+        if self._sorted_then is None or self._sorted_then[0] is not borders:
+            self._sorted_then = borders, (sorted(borders[0]), sorted(borders[1]))
+        return self._sorted_then[1]
+
+    @property
+    def _borders(self) -> _Borders:
+        """Natural starts and ends; made anew when something was guessed since.
+
+        A region that gives way keeps its start, so the numbers of guesses tell.
+        """
+        guessed = len(self.regions), len(self.checksums)
+        if self._borders_then is None or self._borders_then[0] != guessed:
+            starts, ends = self.survey.borders
+            begun = {guess.region.span.start for guess in self.regions}
+            behind = {guess.rule.stored.end for guess in self.checksums}
+            # Where a region begins, what lies before it ends.
+            self._borders_then = guessed, (starts | begun | behind, ends | begun)
+        return self._borders_then[1]
 
     def is_inside_text(self, address: int) -> bool:
         """Whether a region that was guessed holds the address and begins before it."""
@@ -99,8 +130,9 @@ class Assembly:
 
     def make_room(self, span: Span) -> bool:
         """Free a span by cutting the ends of texts off; False where more than that is there."""
+        # Nothing is changed before every region in the way is known to give way.
         cut: list[tuple[int, RegionGuess]] = []
-        for place, guess in enumerate(self.regions):
+        for number, guess in enumerate(self.regions):
             region = guess.region
             if not region.span.overlaps(span):
                 continue
@@ -109,9 +141,9 @@ class Assembly:
             if span.start - region.span.start < _SHORTEST_TEXT:
                 return False
             short = replace(region, span=Span(region.span.start, span.start))
-            cut.append((place, replace(guess, region=short)))
-        for place, guess in cut:
-            self.regions[place] = guess
+            cut.append((number, replace(guess, region=short)))
+        for number, guess in cut:
+            self.regions[number] = guess
         if cut:
             self.claims.release(span)
         return self.claims.is_free(span)

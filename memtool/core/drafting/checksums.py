@@ -32,12 +32,14 @@ from memtool.core.discovery import (
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import ChecksumGuess, Confidence, ModuleReads
 from memtool.core.drafting.naturalness import expect_anywhere, expect_naturally
-from memtool.core.drafting.words import listed
 from memtool.core.finding import Verdict
 from memtool.core.image import Image
-from memtool.core.span import Span, format_span, format_span_with_length
+from memtool.core.span import Span, format_span, format_span_with_length, subtract_spans
+from memtool.core.words import listed
 
 MOST_EXPECTED = 0.05
+MOST_ANYWHERE = 5.0
+"""Chance matches in the whole search from which on no beginning and end is natural enough."""
 MOST_CONSIDERED = 300
 _MOST_ROUNDS = 4
 _SHORTEST_BLOCK = 4
@@ -72,6 +74,8 @@ def add_checksums(assembly: Assembly) -> None:
     survey = assembly.survey
     candidates = _search(assembly, wish, (*survey.configured, *survey.references))
     if survey.references:
+        # A block that is found in both searches is one reading twice: the second one finds its
+        # field taken.
         candidates += _search(assembly, wish, survey.configured)
     _take_best(assembly, candidates, MOST_EXPECTED)
 
@@ -85,12 +89,14 @@ def add_checksums_apart(assembly: Assembly) -> None:
         for span in assembly.claims.chunks()
         if len(span) == 4 or (len(span) in (1, 2) and varying[survey.slice_of(span)].any())
     ]
+    # Each place is a search of its own: many of them find a match by chance alone.
     if len(alone) > _MOST_PLACES_APART:
         return
     candidates = []
     for span in alone:
         found = _search(assembly, _wish(at=span), survey.configured)
         candidates += [each for each in found if each.block.field == span]
+    # Each place is another chance to be wrong, so each gets a part of the limit.
     _take_best(assembly, candidates, MOST_EXPECTED / _MOST_PLACES_APART)
 
 
@@ -107,12 +113,18 @@ def _wish(at: Span | None = None) -> Wish:
 
 
 def _search(assembly: Assembly, wish: Wish, modules: Sequence[ModuleReads]) -> list[_Candidate]:
-    images = _distinct(modules, assembly.survey.defined_spans)
+    spans = subtract_spans(assembly.survey.defined_spans, assembly.stores)
+    if not spans:
+        return []
+    images = _distinct(modules, spans)
+    if assembly.stores:
+        images = [image.select(spans) for image in images]
     discovery = discover_checksums(
         images,
         wish=wish,
         most=MOST_CONSIDERED,
         guesses=MOST_CONSIDERED,
+        workers=assembly.workers,
         progress=assembly.progress,
     )
     return [_Candidate(block, tuple(images)) for block in discovery.blocks]
@@ -120,6 +132,7 @@ def _search(assembly: Assembly, wish: Wish, modules: Sequence[ModuleReads]) -> l
 
 def _take_best(assembly: Assembly, candidates: list[_Candidate], limit: float) -> None:
     """Take the best reading of each candidate; what was taken makes further starts natural."""
+    # A field that was taken ends one thing and begins the next, so each round knows more.
     for _ in range(_MOST_ROUNDS):
         readings = []
         for candidate in candidates:
@@ -152,15 +165,17 @@ def _readings_of(assembly: Assembly, candidate: _Candidate) -> Iterator[_Reading
         return
     if block.placement is Placement.INSIDE:
         return
+    # Discovery named one start of many that mean the same. Here structure is known that it did not
+    # have.
     starts = {(block.algorithm, block.block.start)}
     for other in block.equivalents:
         if other.word_swapped or other.total is not None or other.byte_order != block.byte_order:
             continue
+        # A field right behind its block: another end would be another field.
         if not any(block.block.end in span for span in other.ends):
             continue
-        for start in assembly.natural_starts:
-            if any(start in span for span in other.starts):
-                starts.add((other.algorithm, start))
+        for span in other.starts:
+            starts.update((other.algorithm, start) for start in assembly.starts_in(span))
     for algorithm, start in sorted(starts):
         if block.block.end - start < _SHORTEST_BLOCK:
             continue
@@ -175,11 +190,17 @@ def _readings_of(assembly: Assembly, candidate: _Candidate) -> Iterator[_Reading
             )
             if find_rule_faults(rule) or not _holds_in_all(rule, images):
                 continue
+            if len(images) > 1 and not _varies(assembly, rule):
+                # One content says nothing new in a second module: chance alone made too many
+                # of these, in tables and in code.
+                continue
+            # Back from bits to different numbers: a narrower sum gets its own bits from them.
             contents = block.bits / get_algorithm(block.algorithm).width
             natural = expect_naturally(assembly, rule, contents)
             if natural is not None:
                 expected = max(block.expected_by_chance, expect_anywhere(assembly, rule, contents))
-                yield _Reading(rule, natural, expected, len(images))
+                if expected < MOST_ANYWHERE:
+                    yield _Reading(rule, natural, expected, len(images))
 
 
 def _widths(algorithm: str, field: Span, order: str) -> Iterator[tuple[str, Span]]:
@@ -195,6 +216,11 @@ def _widths(algorithm: str, field: Span, order: str) -> Iterator[tuple[str, Span
             yield f"SUM-{width}{found['ending'] or ''}", Span(start, start + length)
 
 
+def _varies(assembly: Assembly, rule: ChecksumRule) -> bool:
+    survey = assembly.survey
+    return bool(survey.varies_at_all[survey.slice_of(rule.covers[0])].any())
+
+
 def _holds_in_all(rule: ChecksumRule, images: Sequence[Image]) -> bool:
     return all(check_checksum(image, rule).result is Verdict.PASS for image in images)
 
@@ -204,10 +230,12 @@ def _take(assembly: Assembly, reading: _Reading) -> None:
     rule = reading.rule
     for guess in assembly.checksums:
         other = guess.rule
+        # Readings come best first: whoever is here already is the better one.
         if rule.stored.overlaps(other.stored):
             return
         if _cuts(rule.covers, other.stored) or _cuts(other.covers, rule.stored):
             return
+    # Two checksums that cover each other can never be computed again in any order.
     try:
         refresh_order([*(guess.rule for guess in assembly.checksums), rule])
     except ChecksumCycleError:
@@ -224,7 +252,7 @@ def _take(assembly: Assembly, reading: _Reading) -> None:
     assembly.checksums.append(
         ChecksumGuess(
             rule=named,
-            evidence=(_evidence(assembly, reading), sentence),
+            evidence=(_evidence(reading), sentence),
             confidence=_confidence(reading),
             expected_by_chance=reading.expected,
         )
@@ -240,21 +268,20 @@ def _when_blanked(assembly: Assembly, rule: ChecksumRule) -> tuple[WhenBlanked, 
     """What never-configured modules show of the field."""
     references = assembly.survey.references
     if not references:
-        return WhenBlanked.REFRESH, "It is computed again when something in it is blanked."
+        return WhenBlanked.REFRESH, "It is recomputed when something that it covers is blanked."
     image = references[0].reads[0]
     if check_checksum(image, rule).result is Verdict.PASS:
-        return WhenBlanked.REFRESH, "It holds in the reference too, so it is computed again."
+        return WhenBlanked.REFRESH, "It is right in the reference too, so it is recomputed."
     held = image.read(rule.stored)
+    # Recomputed over a blank block it would hold a number where a blank module has none.
     if held == bytes([assembly.survey.erased]) * len(held):
         return WhenBlanked.ERASE, "The reference has it erased, so it is erased with its block."
-    return WhenBlanked.REFERENCE, "In the reference it does not hold; its bytes are taken over."
+    return WhenBlanked.REFERENCE, "It is wrong in the reference; its bytes are copied from there."
 
 
-def _evidence(assembly: Assembly, reading: _Reading) -> str:
-    rule, survey = reading.rule, assembly.survey
+def _evidence(reading: _Reading) -> str:
+    rule = reading.rule
     images = "the one image" if reading.images == 1 else f"all {reading.images} different images"
-    if not survey.varies_at_all[survey.slice_of(rule.covers[0])].any():
-        images = "all images, which are the same there and count once"
     return (
         f"{rule.algorithm} over {format_span_with_length(rule.covers[0])} holds in {images};"
         f" chance alone makes {_number(reading.expected)} such blocks in the whole search,"

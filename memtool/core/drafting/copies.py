@@ -27,7 +27,7 @@ def add_copies(assembly: Assembly) -> None:
             marked = replace(
                 guess,
                 region=replace(guess.region, copy_of=source.region.name),
-                evidence=(*guess.evidence, f"In all images it equals '{source.region.name}'."),
+                evidence=(*guess.evidence, f"Equal to '{source.region.name}' in all images."),
             )
             assembly.regions[assembly.regions.index(guess)] = marked
 
@@ -39,5 +39,7 @@ def _is_copy(assembly: Assembly, guess: RegionGuess, source: RegionGuess) -> boo
     survey = assembly.survey
     ours = [*survey.texts_at(one.span), *survey.reference_at(one.span)]
     theirs = [*survey.texts_at(two.span), *survey.reference_at(two.span)]
+    # Fill is equal to fill, and no copy.
     varied = all(len(set(text)) > 2 for text in ours)
+    # What is the same in every image may be equal for any reason: it must vary, and alike.
     return varied and len(set(ours)) > 1 and ours == theirs

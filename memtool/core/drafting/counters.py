@@ -27,6 +27,7 @@ _COUNTER_TYPES = {
 def add_counters(assembly: Assembly) -> None:
     """Add every run of up to four bytes that counts."""
     survey = assembly.survey
+    # Texts, VINs and checksums are claimed before: what differs there has its reason.
     ticking = survey.ticks & ~assembly.claims.taken
     for run in survey.runs_of(ticking):
         if len(run) > 4:
@@ -43,8 +44,8 @@ def add_counters(assembly: Assembly) -> None:
                     f" counts here{'' if len(span) == 1 else f', {order} byte order'}."
                 ),
                 (
-                    "It may be an odometer or operating time: it is never touched unless a person"
-                    " says that it is state."
+                    "It may be mileage or operating time: it is never touched unless a person "
+                    "says that it is state."
                 ),
             ],
             confidence=Confidence.LIKELY if order != "unknown" else Confidence.POSSIBLE,
@@ -54,8 +55,11 @@ def add_counters(assembly: Assembly) -> None:
 def _counter_at(assembly: Assembly, run: Span) -> tuple[Span, str]:
     """The whole number that a ticking run belongs to, and its byte order."""
     survey = assembly.survey
+    # The widest number that still counts: an odometer's upper bytes do not tick in two reads,
+    # and must be protected with it. Three bytes come after two, since few numbers have three.
     for length in (4, 2, 3, 1):
         for order in ("big", "little"):
+            # The low byte ticks, and in big order it is the last one.
             start = run.end - length if order == "big" else run.start
             if start < survey.span.start or (length in (2, 4) and start % 2):
                 continue
@@ -82,5 +86,6 @@ def _counts(assembly: Assembly, span: Span, order: str) -> bool:
             if not 0 <= late - early <= _LARGEST_STEP:
                 return False
             seen |= late != early
+    # An erased upper byte would make a number of what is space beside one.
     blank = survey.blank[survey.slice_of(span)]
     return seen and not blank.any()

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from memtool.core.backup import Role
 from memtool.core.checksums.checksum import ChecksumRule
 from memtool.core.image import Image
+from memtool.core.layouts.record_rules import RecordRules
 from memtool.core.layouts.region import Region
+from memtool.core.role import Role
 from memtool.core.span import Span
 
 
@@ -59,6 +60,15 @@ class ChecksumGuess:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RecordsGuess:
+    """A store of records that the images suggest."""
+
+    rules: RecordRules
+    evidence: tuple[str, ...]
+    confidence: Confidence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
     """A layout as far as images can tell it. Nobody has vouched for any of it."""
 
@@ -74,6 +84,8 @@ class Draft:
     """What nothing was guessed of."""
     notes: tuple[str, ...]
     """What limits the draft and what would help, in sentences."""
+    records: tuple[RecordsGuess, ...] = ()
+    """Stores of records; nothing else is guessed of their addresses."""
     word_swapped: bool = False
     """Texts lie with the bytes of each 16-bit word exchanged, throughout."""
 
@@ -81,11 +93,6 @@ class Draft:
     def guesses(self) -> tuple[RegionGuess | ChecksumGuess, ...]:
         """Regions and checksums together, by address."""
         return tuple(sorted((*self.regions, *self.checksums), key=lambda guess: span_of(guess)))
-
-
-def name_of(guess: RegionGuess | ChecksumGuess) -> str:
-    """The name of the region or checksum."""
-    return guess.region.name if isinstance(guess, RegionGuess) else guess.rule.name
 
 
 def span_of(guess: RegionGuess | ChecksumGuess) -> Span:

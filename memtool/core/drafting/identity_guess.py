@@ -3,10 +3,10 @@
 Rules
 -----
 1. A module's VINs are the one that is known and those that are found by their structure. The
-   main one is the known one, else the one that is found at most places. Another one counts
+   main one is the known one, else the one that is found most often. Another one counts
    only in plain form or in one that the main one has: serial and part numbers side by side
    look like a VIN in some order now and then.
-2. A place (site) is the bytes that some module's VIN occupies in one stored form. One
+2. A site is the bytes that some module's VIN occupies in one stored form. One
    module is enough: an append-only record is empty in others.
 3. The end of a VIN alone (last 8, 6 or 5) is a site where two modules with different ends
    hold it in the same form, or where chance makes less than one in a million.
@@ -22,11 +22,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from memtool.core.drafting.draft import ModuleReads
-from memtool.core.identity.known_identity import Coding, Part, find_identity, find_vins
-from memtool.core.identity.stored_forms import parse_stored_form
 from memtool.core.image import Image
 from memtool.core.span import Span
+from memtool.core.texts.chance import REPORTED_BELOW
+from memtool.core.texts.known_identity import Coding, Part, find_identity, find_vins
+from memtool.core.texts.stored_forms import parse_stored_form
 
+# Wholes are believed as the search reports them; tails are short, and a module has many numbers.
 _TELLING_TAIL = 1e-6
 
 
@@ -40,7 +42,7 @@ class Site:
     part: Part
     coding: Coding
     texts: tuple[tuple[int, str], ...]
-    """(place of the module among the configured ones, the whole VIN that it holds here)."""
+    """(number of the module among the configured ones, the whole VIN that it holds here)."""
 
     @property
     def span(self) -> Span:
@@ -73,10 +75,11 @@ def find_sites(modules: Sequence[ModuleReads]) -> FoundIdentity:
     found: dict[_Key, dict[int, str]] = defaultdict(dict)
     chances: dict[_Key, float] = {}
     vins: list[str | None] = []
-    for place, module in enumerate(modules):
+    for number, module in enumerate(modules):
         image = module.reads[0]
         main, texts = _texts_of(module)
         vins.append(main)
+        # `texts` begins with the main one, so its forms are known before the others are asked.
         forms = {"plain"}
         for text in texts:
             for match in find_identity(image, text, parts=text == main):
@@ -85,9 +88,11 @@ def find_sites(modules: Sequence[ModuleReads]) -> FoundIdentity:
                 elif text != main and match.stored_as not in forms:
                     continue
                 key = (match.pieces, match.mask, match.stored_as, match.part, match.coding)
+                # The module in which it tells most decides.
                 chances[key] = min(chances.get(key, 1.0), match.expected_by_chance)
-                if match.is_telling or match.part is not Part.WHOLE:
-                    found[key].setdefault(place, text)
+                # A tail is asked about all modules together below, so it may be weak in each.
+                if match.expected_by_chance < REPORTED_BELOW or match.part is not Part.WHOLE:
+                    found[key].setdefault(number, text)
     sites = [
         Site(*key, texts=tuple(sorted(holders.items())))
         for key, holders in found.items()
@@ -97,25 +102,21 @@ def find_sites(modules: Sequence[ModuleReads]) -> FoundIdentity:
     return FoundIdentity(sites=kept, vins=tuple(vins), word_swapped=_is_word_swapped(kept))
 
 
-def find_blanked_site(site: Site, image: Image) -> bytes | None:
-    """What an image holds in the bytes of a site, foreign bytes left out."""
-    if not all(image.covers(piece) for piece in site.pieces):
-        return None
-    return b"".join(image.read(piece) for piece in site.pieces)
-
-
 def region_shape(site: Site, images: Sequence[Image]) -> bool:
     """Whether one region of the site's span and form says exactly what the site is."""
     if site.stored_as == "split" or site.coding is not Coding.TEXT:
         return False
     form = parse_stored_form(site.stored_as)
     span = site.span
+    # Bit by bit: a region that blanks a byte more, or a bit, would take something foreign with it.
     wanted = dict(zip(_addresses(site), site.mask, strict=True))
     mask = form.occupied_mask(len(span))
     if any(wanted.get(span.start + offset, 0) != bits for offset, bits in enumerate(mask)):
         return False
-    for place, text in site.texts:
-        plain = form.undo(images[place].read(span)).decode("latin-1").upper()
+    for number, text in site.texts:
+        # Latin-1 gives every byte a character, so nothing here can fail; upper, as VINs are
+        # compared.
+        plain = form.undo(images[number].read(span)).decode("latin-1").upper()
         if plain != _part_of(text, site.part):
             return False
     return True
@@ -157,6 +158,7 @@ def _is_telling_tail(part: Part, holders: dict[int, str], chance: float) -> bool
 
 def _without_overlaps(sites: Sequence[Site]) -> tuple[Site, ...]:
     """Rule 4."""
+    # Greedy is enough: sites that share bytes are readings of the same text, two or three.
     order = sorted(
         sites,
         key=lambda site: (
@@ -171,6 +173,7 @@ def _without_overlaps(sites: Sequence[Site]) -> tuple[Site, ...]:
     owned: dict[int, int] = {}
     for site in order:
         cells = dict(zip(_addresses(site), site.mask, strict=True))
+        # Packed texts side by side share a byte, but never a bit of it.
         if any(owned.get(address, 0) & mask for address, mask in cells.items()):
             continue
         for address, mask in cells.items():
@@ -182,6 +185,7 @@ def _without_overlaps(sites: Sequence[Site]) -> tuple[Site, ...]:
 def _is_word_swapped(sites: Sequence[Site]) -> bool:
     whole = [site for site in sites if site.is_whole]
     swapped = [site for site in whole if site.stored_as.startswith("swapped-16")]
+    # A text of odd length in swapped words leaves a foreign byte in its last word.
     torn = any(len(site.pieces) > 1 for site in swapped)
     spaced = ("every-2", "utf-16")
     others = [s for s in whole if s not in swapped and not s.stored_as.startswith(spaced)]

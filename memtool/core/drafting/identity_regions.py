@@ -8,15 +8,13 @@ from itertools import pairwise
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence
 from memtool.core.drafting.identity_guess import FoundIdentity, Site, region_shape
-from memtool.core.drafting.words import listed, modules_word
-from memtool.core.identity.known_identity import Coding
 from memtool.core.image import Image
 from memtool.core.layouts.layout import FieldType, RegionKind
-from memtool.core.layouts.region import BlankSource
+from memtool.core.layouts.region import LONGEST_BLANK_PATTERN, BlankSource
 from memtool.core.span import Span
+from memtool.core.texts.known_identity import Coding
+from memtool.core.words import listed
 
-_LONGEST_PATTERN = 4
-"""Bytes of a blank pattern that is written into the layout; longer ones come from the image."""
 Blank = BlankSource | bytes
 
 
@@ -28,6 +26,7 @@ def add_identity(assembly: Assembly, found: FoundIdentity) -> None:
     for site in found.sites:
         if not all(assembly.claims.is_free(piece) for piece in site.pieces):
             continue
+        # Only of what was added already: a copy names an earlier region.
         source = next((name for other, name in whole if _always_equal(site, other, images)), None)
         evidence = _evidence(assembly, site, slots.get(site, 0))
         confidence = _confidence(site, len(images))
@@ -59,16 +58,21 @@ def blank_at(assembly: Assembly, span: Span) -> tuple[Blank, str]:
         return (
             BlankSource.ERASED,
             (
-                "What blank looks like is not known: no never-configured module was given,"
-                " so erased is a guess."
+                "How a blank module looks is not known: no never-configured module was given, so "
+                "'erased' is a guess."
             ),
         )
     if len(held) > 1:
-        return BlankSource.REFERENCE, "The references differ here; the one at hand is taken."
+        return (
+            BlankSource.REFERENCE,
+            "The references differ here; the one given to 'blank' decides.",
+        )
+
     raw = held.pop()
     if raw == bytes([survey.erased]) * len(raw):
         return BlankSource.ERASED, "The reference is erased here."
-    for length in range(1, _LONGEST_PATTERN + 1):
+    # The shortest pattern that makes it up.
+    for length in range(1, LONGEST_BLANK_PATTERN + 1):
         if len(raw) % length == 0 and raw[:length] * (len(raw) // length) == raw:
             return raw[:length], f"The reference holds {raw[:length].hex(' ').upper()} here."
     return BlankSource.REFERENCE, "The reference holds a pattern of its own here."
@@ -123,17 +127,18 @@ def _name_of(site: Site, *, first: bool) -> str:
 
 def _evidence(assembly: Assembly, site: Site, slots: int) -> list[str]:
     configured = assembly.survey.configured
-    names = [configured[place].name for place, _ in site.texts]
-    whose = "its own VIN" if len(names) == 1 else "a VIN each"
-    if not site.is_whole:
-        whose = f"the {site.part.value.replace('-', ' ')} of its VIN"
+    names = [configured[number].name for number, _ in site.texts]
+    whose = "a VIN" if site.is_whole else f"the {site.part.value.replace('-', ' ')} of its VIN"
     form = "" if site.stored_as == "plain" else f", stored as {site.stored_as}"
     if site.coding is not Coding.TEXT:
         form = f", as {'BCD digits' if site.coding is Coding.BCD else 'a binary number'}"
-    if len(names) == len(configured):
-        sentences = [f"In {modules_word(len(names))} here lies {whose}{form}."]
+    if len(configured) == 1:
+        who = "The module"
+    elif len(names) == len(configured):
+        who = f"Each of the {len(configured)} configured modules"
     else:
-        sentences = [f"In {len(names)} of {len(configured)} modules here lies a VIN{form}."]
+        who = f"Each of {len(names)} of the {len(configured)} configured modules"
+    sentences = [f"{who} holds {whose} here{form}."]
     if site.is_whole:
         texts = [text for _, text in site.texts]
         differing = sum(len({text[index] for text in texts}) > 1 for index in range(17))
@@ -151,9 +156,9 @@ def _evidence(assembly: Assembly, site: Site, slots: int) -> list[str]:
 
 
 def _empty_in(assembly: Assembly, site: Site) -> list[str]:
-    holders = {place for place, _ in site.texts}
+    holders = {number for number, _ in site.texts}
     modules = assembly.survey.configured
-    return [module.name for place, module in enumerate(modules) if place not in holders]
+    return [module.name for number, module in enumerate(modules) if number not in holders]
 
 
 def _confidence(site: Site, modules: int) -> Confidence:
@@ -179,11 +184,13 @@ def _record_slots(sites: Sequence[Site]) -> dict[Site, int]:
     for group in by_form.values():
         for first, second in pairwise(group):
             step = second.span.start - first.span.start
+            # From each pair on, as far as the same distance leads from one site to the next.
             starts = {site.span.start: site for site in group}
             chain = [first]
             while chain[-1].span.start + step in starts:
                 chain.append(starts[chain[-1].span.start + step])
             counts = [len(site.texts) for site in chain]
+            # Slots are filled from the first on; equal counts everywhere would be plain copies.
             shrinking = counts == sorted(counts, reverse=True) and counts[0] > counts[-1]
             if shrinking:
                 for site in chain:

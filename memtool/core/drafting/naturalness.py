@@ -30,7 +30,7 @@ from functools import cache
 
 import numpy as np
 
-from memtool.core.checksums.algorithms import Algorithm, Family, get_algorithm
+from memtool.core.checksums.algorithms import Algorithm, get_algorithm
 from memtool.core.checksums.checksum import ChecksumRule
 from memtool.core.discovery import searched_algorithms
 from memtool.core.drafting.assembly import Assembly
@@ -52,7 +52,7 @@ def expect_naturally(assembly: Assembly, rule: ChecksumRule, contents: float) ->
     """E by the table of the module; None where the field cannot be one."""
     survey, field, block = assembly.survey, rule.stored, rule.covers[0]
     blank = survey.blank[survey.slice_of(field)]
-    is_crc = get_algorithm(rule.algorithm).family is Family.CRC
+    is_crc = get_algorithm(rule.algorithm).sum is None
     if blank.all() or (blank[len(field) // 2 :].all() and not is_crc):
         return None
     if _is_in_identity(assembly, field):
@@ -65,8 +65,11 @@ def expect_naturally(assembly: Assembly, rule: ChecksumRule, contents: float) ->
         pairs = size / 16
     else:
         pairs = float(size)
+    # With the field right behind, block and field end together.
     end = field.end if field.start == block.end else block.end
-    if end != min((each for each in ends if each > block.start), default=None):
+    # The very end of what began costs nothing: there is one for each start.
+    if end != assembly.next_end(block.start):
+        # Half of all addresses lie behind a start on average.
         pairs *= len(ends) if end in ends else size / 2
     if assembly.is_inside_text(block.start):
         pairs *= _INSIDE_TEXT
@@ -81,7 +84,7 @@ def expect_anywhere(assembly: Assembly, rule: ChecksumRule, contents: float) -> 
     0 for others: discovery's own number holds.
     """
     algorithm = get_algorithm(rule.algorithm)
-    if algorithm.family is Family.CRC:
+    if algorithm.sum is None:
         return 0.0
     bits = algorithm.width * contents - _borrowed_bits(assembly, rule, algorithm, contents)
     algorithms = sum(each.width == algorithm.width for each in searched_algorithms())
@@ -98,13 +101,14 @@ def _borrowed_bits(
     the last one of the block or the first one behind a narrower sum.
     """
     survey = assembly.survey
-    if len(rule.stored) == 1 or algorithm.family is Family.CRC:
+    if len(rule.stored) == 1 or algorithm.sum is None:
         return 0.0
     if not survey.varies_at_all[survey.slice_of(rule.covers[0])].any():
         return 0.0
     inside = survey.slice_of(rule.stored)
     constant = ~survey.varies_at_all[inside]
     empty = constant & np.isin(survey.all_rows[0, inside], [0x00, 0xFF])
+    # Taken back: a constant byte in all contents but one, an empty one in that one too.
     return 8.0 * (int(constant.sum()) * (contents - 1) + int(empty.sum()))
 
 
@@ -120,7 +124,7 @@ def _count_readings(algorithm: Algorithm) -> int:
 
 
 def _is_common(algorithm: Algorithm) -> bool:
-    return algorithm.name in _COMMON_CRCS or algorithm.family in (Family.SUM, Family.XOR)
+    return algorithm.name in _COMMON_CRCS if algorithm.sum is None else algorithm.sum.is_common
 
 
 def _is_in_identity(assembly: Assembly, field: Span) -> bool:

@@ -2,9 +2,9 @@
 
 Rules
 -----
-1. State: bytes that touch a VIN (or one another, two at most on each side) and hold one small
-   number or a usual mark in all modules. With a reference they are state where it holds
-   something else; without one only the byte right behind, and only as possible.
+1. State: bytes that touch a VIN (or one another, two at most on each side), hold a small number
+   or a usual mark in all modules, and are blank in every reference. Without a reference nothing
+   tells them from foreign data that happens to lie there, and they stay unknown.
 2. Sequence number: a byte that has the same place beside two copies of a VIN and differs
    between them by one in every module.
 """
@@ -17,9 +17,9 @@ from itertools import pairwise
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence, RegionGuess
 from memtool.core.drafting.identity_regions import blank_at
-from memtool.core.drafting.words import modules_word
 from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.span import Span
+from memtool.core.words import modules_word
 
 _MARKS = frozenset({0x55, 0xAA, 0x5A, 0xA5, 0x80, 0xC3, 0x3C})
 """Values that flags like to have. Common practice, no source."""
@@ -41,11 +41,13 @@ def add_state(assembly: Assembly) -> None:
         before = [span.start - 1 - offset for offset in range(_NEAR)]
         for addresses in (after, before):
             for address in addresses:
-                if not _add_state_byte(assembly, guess, address, near=address == addresses[0]):
+                # Outwards from the VIN: behind a byte that is no state nothing is beside the VIN
+                # any more.
+                if not _add_state_byte(assembly, guess, address):
                     break
 
 
-def _add_state_byte(assembly: Assembly, vin: RegionGuess, address: int, *, near: bool) -> bool:
+def _add_state_byte(assembly: Assembly, vin: RegionGuess, address: int) -> bool:
     """Whether the byte is state, or is known to be something else that may be passed over."""
     survey = assembly.survey
     if address < survey.span.start or address >= survey.span.end:
@@ -60,16 +62,8 @@ def _add_state_byte(assembly: Assembly, vin: RegionGuess, address: int, *, near:
     if not small or held == {survey.erased} or survey.ticks[survey.slice_of(span)].any():
         return False
     references = {text[0] for text in survey.reference_at(span)}
-    if references:
-        if references & held:
-            return False
-    elif (
-        not near
-        or len(held) > 1
-        or held == {0x00}
-        or len(survey.rows) < 2
-        or address < vin.region.span.start
-    ):
+    # A reference that holds another number may be a module with other data, not a blank one.
+    if not references or not references <= {survey.erased, 0x00} or references & held:
         return False
     blank, sentence = blank_at(assembly, span)
     same = "the same small number" if len(held) == 1 else "a small number"
@@ -82,11 +76,11 @@ def _add_state_byte(assembly: Assembly, vin: RegionGuess, address: int, *, near:
         evidence=[
             (
                 f"Beside '{vin.region.name}'; {same} in {modules_word(len(survey.rows))}:"
-                " a flag or count of writing perhaps."
+                " perhaps a flag or a write counter."
             ),
             sentence,
         ],
-        confidence=Confidence.LIKELY if references else Confidence.POSSIBLE,
+        confidence=Confidence.LIKELY,
     )
     return True
 
@@ -110,6 +104,7 @@ def _add_sequence_numbers(assembly: Assembly, whole: Sequence[RegionGuess]) -> N
                 continue
             values = [[text[0] for text in survey.texts_at(span)] for span in spans]
             steps = {(b - a) % 256 for a, b in zip(*values, strict=True)}
+            # One more or one less, modulo 256: either bank may be the newer one.
             if not steps <= {1, 255} or len(set(values[0])) < 2:
                 continue
             for span in spans:

@@ -16,14 +16,18 @@ from memtool.core.drafting.data import add_data, add_empty
 from memtool.core.drafting.draft import Draft, ModuleReads, span_of
 from memtool.core.drafting.identity_guess import FoundIdentity, find_sites
 from memtool.core.drafting.identity_regions import add_identity
+from memtool.core.drafting.records import add_records
+from memtool.core.drafting.rings import add_counter_rings
 from memtool.core.drafting.state import add_state
 from memtool.core.drafting.survey import Survey
 from memtool.core.drafting.texts import add_dates, add_texts
-from memtool.core.drafting.words import listed
 from memtool.core.span import subtract_spans
+from memtool.core.words import listed
 
 
-def draft_layout(modules: Sequence[ModuleReads], *, progress: Progress | None = None) -> Draft:
+def draft_layout(
+    modules: Sequence[ModuleReads], *, workers: int = 1, progress: Progress | None = None
+) -> Draft:
     """Guess what lies where from the reads of modules of one family.
 
     Two modules are the least from which data can be told from calibration; a third one, or
@@ -31,6 +35,7 @@ def draft_layout(modules: Sequence[ModuleReads], *, progress: Progress | None = 
 
     Args:
         modules: In any order; references have the role.
+        workers: Threads that search for checksums; the draft is the same with one.
         progress: Told after each piece of the search for checksums; may raise to end it.
 
     Raises:
@@ -39,10 +44,15 @@ def draft_layout(modules: Sequence[ModuleReads], *, progress: Progress | None = 
     survey = Survey(modules)
     if not survey.configured:
         raise ValueError("a draft needs a configured module: a reference alone shows no identity")
-    assembly = Assembly(survey, progress)
+    assembly = Assembly(survey, progress, workers)
     found = find_sites(survey.configured)
+    # The order matters: each step takes what is free, so the surest come first. Texts lie
+    # before checksums since they make starts and ends natural; a found checksum cuts the
+    # printable byte off again that a text took from its field.
+    records = add_records(assembly)
     add_identity(assembly, found)
     add_texts(assembly)
+    add_counter_rings(assembly)
     add_checksums(assembly)
     add_dates(assembly)
     add_state(assembly)
@@ -55,6 +65,7 @@ def draft_layout(modules: Sequence[ModuleReads], *, progress: Progress | None = 
     regions = sorted(assembly.regions, key=span_of)
     checksums = sorted(assembly.checksums, key=span_of)
     guessed = [*map(span_of, regions), *map(span_of, checksums)]
+    guessed += [guess.rules.span for guess in records]
     return Draft(
         span=survey.span,
         erased=survey.erased,
@@ -62,6 +73,7 @@ def draft_layout(modules: Sequence[ModuleReads], *, progress: Progress | None = 
         checksums=tuple(checksums),
         unknown=subtract_spans(survey.defined_spans, guessed),
         notes=tuple(_notes(survey, found)),
+        records=records,
         word_swapped=found.word_swapped,
     )
 
@@ -70,9 +82,9 @@ def _notes(survey: Survey, found: FoundIdentity) -> list[str]:
     notes = []
     if found.word_swapped:
         notes.append(
-            "The reads hold the two bytes of each word exchanged. Checksums can be found and"
-            " fields told whole only when that is mended: run 'benchimage convert READ OUT"
-            " --view swapped-16' on every read and draft from those."
+            "In these reads the two bytes of each word are swapped. Checksums and whole fields "
+            "can only be found once that is undone: run 'benchimage convert READ OUT --view "
+            "swapped-16' on every read and draft from the results."
         )
     without = [
         module.name
@@ -81,19 +93,19 @@ def _notes(survey: Survey, found: FoundIdentity) -> list[str]:
     ]
     if without:
         notes.append(
-            f"No VIN is known of {listed(without)}, and none was found: name it with"
-            " --vin IMAGE=VIN, otherwise its places stay hidden."
+            f"No VIN is known of {listed(without)}, and none was found: give it with --vin "
+            "IMAGE=VIN, or its copies stay hidden."
         )
     if survey.distinct < 2:
         notes.append(
-            "With one module nothing tells data from calibration; a second one of the same"
-            " family would."
+            "One module alone does not show what is data and what is calibration; a second one of "
+            "the same family would."
         )
     elif survey.distinct == 2:
-        notes.append("A third module of the family would settle most of what two leave open.")
+        notes.append("A third module of the family would answer most of what two leave open.")
     if not survey.references:
         notes.append(
-            "No never-configured module was given, so what blank looks like is a guess: give"
-            " one as reference if there is one."
+            "No never-configured module was given, so how a blank module looks is a guess: give "
+            "one as reference if you have one."
         )
     return notes

@@ -8,13 +8,14 @@ nothing is guessed of them.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from memtool.core.backup import Role
 from memtool.core.drafting.draft import ModuleReads
 from memtool.core.image import Image
+from memtool.core.role import Role
 from memtool.core.span import Span, intersect_spans
 
 Bytes = NDArray[np.uint8]
@@ -93,9 +94,20 @@ class Survey:
 
     def runs_of(self, mask: Mask) -> Iterator[Span]:
         """The runs of addresses at which `mask` holds."""
+        # With False at either end, changes come in pairs: where a run begins and where it stops.
         edges = np.flatnonzero(np.diff(mask, prepend=False, append=False))
         for first, end in edges.reshape(-1, 2):
             yield Span(self.address(int(first)), self.address(int(end)))
+
+    @cached_property
+    def borders(self) -> tuple[frozenset[int], frozenset[int]]:
+        """Where what the memory holds begins and ends: at its own ends and beside erased bytes."""
+        # As borders shorter runs will do than for what counts as empty.
+        blank = [run for run in self.runs_of(self.blank) if len(run) > 1]
+        empty = [*self.empty_runs, *blank]
+        starts = {span.start for span in self.defined_spans} | {run.end for run in empty}
+        ends = {span.end for span in self.defined_spans} | {run.start for run in empty}
+        return frozenset(starts), frozenset(ends)
 
     def mask_of(self, spans: Sequence[Span]) -> Mask:
         """Where any of `spans` lies, as far as it lies in the area."""
@@ -109,6 +121,7 @@ class Survey:
 
     def _stack(self, images: Sequence[Image]) -> Bytes:
         rows = np.zeros((len(images), len(self.span)), np.uint8)
+        # Gaps stay zero; `defined` says where, and nothing is guessed there.
         for row, image in zip(rows, images, strict=True):
             for span in self.defined_spans:
                 row[self.slice_of(span)] = np.frombuffer(image.read(span), np.uint8)
@@ -131,12 +144,14 @@ class Survey:
             )
             for value in (0xFF, 0x00)
         }
+        # Zeros are common as data, so erased as 00 needs clearly more of them.
         return 0x00 if lengths[0x00] > 4 * lengths[0xFF] else 0xFF
 
     def _empty_runs(self) -> tuple[Span, ...]:
         runs = [s for s in self.runs_of(self.blank & self.defined) if len(s) >= _ERASED_RUN]
         if self.erased != 0x00:
             zero = (self.all_rows == 0).all(axis=0) & self.defined
+            # Zeros are data as well: many more of them are asked for.
             runs += [s for s in self.runs_of(zero) if len(s) >= 4 * _ERASED_RUN]
         return tuple(sorted(runs))
 

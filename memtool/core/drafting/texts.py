@@ -23,9 +23,9 @@ import numpy as np
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence
 from memtool.core.drafting.survey import Mask, Survey
-from memtool.core.drafting.words import modules_word
 from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.span import Span
+from memtool.core.words import modules_word
 
 _SHORTEST = 5
 _LIKELY_FROM = 6
@@ -51,12 +51,12 @@ def add_texts(assembly: Assembly) -> None:
             differs = len(set(texts)) > 1
             held = modules_word(len(texts))
             if differs:
-                sentence = f"In {held} here lies a text, another in each: a serial number perhaps."
+                sentence = "Each module holds a different text here, perhaps a serial number."
             else:
                 sentence = (
-                    f"In {held} here lies the same text: a part number or a level perhaps."
+                    f"{held.capitalize()} hold the same text: perhaps a part number or a level."
                     if len(texts) > 1
-                    else "Here lies a text; with one module nothing tells which kind."
+                    else "A text; one module alone does not show what kind."
                 )
             sure = len(span) >= _LIKELY_FROM and _has_digits(texts)
             assembly.add(
@@ -92,8 +92,8 @@ def add_dates(assembly: Assembly) -> None:
                 type_=FieldType.BCD,
                 evidence=[
                     (
-                        f"In {modules_word(len(texts))} this is a day in BCD, {order}, another in"
-                        " each: when the module was made, perhaps."
+                        f"A date in BCD ({order}), different in each module: perhaps when it was"
+                        " made."
                     ),
                     "It stays with the module.",
                 ],
@@ -104,6 +104,7 @@ def add_dates(assembly: Assembly) -> None:
 def _places_of_digits(survey: Survey, length: int) -> list[int]:
     """Addresses from which on so many bytes are decimal digits in all modules, and differ."""
     rows = survey.all_rows
+    # Shifted by 0 to length - 1 and combined: true where so many begin.
     digits: Mask = np.asarray(np.isin(rows, _TWO_DIGITS).all(axis=0), bool)
     if len(digits) < length:
         return []
@@ -143,6 +144,7 @@ def _trimmed(texts: Sequence[bytes], run: Span) -> Iterator[Span]:
 
     Blanks at the end stay: they pad a field that is longer in other modules.
     """
+    # The field begins where the earliest of the texts does.
     lead = min(len(text) - len(text.lstrip(_PADDING)) for text in texts)
     if len(run) - lead >= _SHORTEST:
         yield Span(run.start + lead, run.end)
@@ -177,6 +179,7 @@ def _date_order(texts: Sequence[bytes]) -> str | None:
 
 
 def _is_day(text: bytes, year: int, month: int, day: int) -> bool:
+    # BCD: the hex digits are the decimal ones.
     if not text.hex().isdecimal():
         return False
     number = text[year : year + 2].hex() if len(text) == 4 else _full_year(text[year])

@@ -33,6 +33,7 @@ def find_stuck_address_lines(evidence: Evidence) -> tuple[Finding, ...]:
     lines = [bit for bit in _bits(evidence.size) if _is_mirrored(evidence, bit)]
     if not lines:
         return ()
+    # The topmost address bit: 2**n bytes have bits 0 to n - 1, and a bit length of n + 1.
     top = evidence.size.bit_length() - 2
     upper = [bit for bit in lines if _are_topmost(lines, bit, top)]
     lower = [bit for bit in lines if bit not in upper]
@@ -46,11 +47,13 @@ def find_stuck_address_lines(evidence: Evidence) -> tuple[Finding, ...]:
 
 def _bits(size: int) -> range:
     """Bits that divide the image into whole pairs of blocks."""
+    # `size & -size` is the largest power of two that divides the size.
     odd = (size & -size).bit_length() - 1
     return range(odd)
 
 
 def _is_mirrored(evidence: Evidence, bit: int) -> bool:
+    # [x, 0] and [x, 1] are the blocks whose addresses differ in this bit alone.
     pairs = evidence.data.reshape(-1, 2, 1 << bit)
     # The first few pairs rule out nearly every bit without a pass over the whole image.
     few = max(1, 4096 >> bit)
@@ -70,14 +73,14 @@ def _stuck(evidence: Evidence, lines: list[int]) -> Finding:
     rated = _different_blocks(evidence, max(lines)) > 1
     if rated:
         text = (
-            f"The read equals itself wherever address bit{'s' if many else ''} {names} "
-            f"change{'' if many else 's'}: line {names} is stuck or open and half of the data or "
-            "more is not in this read; check that line and its contact, read again."
+            f"The content repeats wherever address bit{'s' if many else ''} {names} "
+            f"change{'' if many else 's'}: line {names} is stuck or open, and half of the data or "
+            "more is missing from this read; check that line and its contact, read again."
         )
         return evidence.finding("address-line", Severity.FAILURE, text)
     text = (
-        f"The few filled bytes are there twice, {1 << max(lines):,} addresses apart (address bit "
-        f"{names}): a copy kept on purpose, or that line is stuck; compare with another read."
+        f"The few filled bytes appear twice, {1 << max(lines):,} addresses apart (address bit "
+        f"{names}): a deliberate copy, or that line is stuck; compare with another read."
     )
     return evidence.finding("address-line-possible", Severity.INFO, text)
 
@@ -85,6 +88,7 @@ def _stuck(evidence: Evidence, lines: list[int]) -> Finding:
 def _different_blocks(evidence: Evidence, bit: int) -> int:
     """How many different filled blocks stand beside their equal."""
     length = 1 << bit
+    # One of each pair: the other is its equal.
     blocks = evidence.data.reshape(-1, 2, length)[:, 0]
     filled = (blocks != BLANKS[0]) & (blocks != BLANKS[1])
     least = min(length, 4)
@@ -99,12 +103,12 @@ def _halves(evidence: Evidence, bit: int) -> Finding:
     if layout is not None and not any(region.copy_of for region in layout.regions):
         text = (
             f"{said}, and layout '{layout.name}' knows of no copies: a smaller chip was read as a "
-            f"larger one, or line A{bit} is stuck; look at the marking, check that line."
+            f"larger one, or line A{bit} is stuck; check the chip's marking and that line."
         )
         return evidence.finding("halves-equal", Severity.FAILURE, text)
     text = (
-        f"{said}: copies on purpose, a smaller chip read as a larger one, or line A{bit} stuck. "
-        "The bytes cannot tell which: look at the chip's marking, compare with another module."
+        f"{said}: deliberate copies, a smaller chip read as a larger one, or line A{bit} stuck. "
+        "The bytes cannot show which: check the chip's marking, or compare with another module."
     )
     # Nobody keeps four exact copies of everything; two are a known way to be safe.
     severity = Severity.INFO if times == 2 else Severity.WARNING

@@ -59,6 +59,7 @@ def _pattern(evidence: Evidence) -> tuple[Finding, ...]:
 def _counting(evidence: Evidence) -> tuple[Finding, ...]:
     if evidence.size < 64:
         return ()
+    # Bytes wrap round at 256, and so do the differences.
     steps = evidence.data[1:] - evidence.data[:-1]
     if not bool((steps == steps[0]).all()):
         return ()

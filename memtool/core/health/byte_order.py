@@ -23,26 +23,30 @@ from typing import TYPE_CHECKING
 
 from memtool.core.checksums.checksum import check_checksum
 from memtool.core.finding import Finding, Severity, Verdict
-from memtool.core.health.evidence import BLANKS, Evidence
+from memtool.core.health.evidence import Evidence
 from memtool.core.health.readable import (
     TextSigns,
     find_certain_vins,
     find_padded_vins,
     find_text_runs,
     find_text_signs,
-    padding_table,
     text_table,
 )
+from memtool.core.health.text_ends import find_swapped_ends, have_right_ends
 from memtool.core.health.views import OtherView, list_views
 from memtool.core.image import Image
 from memtool.core.layouts.fields import undo_stored_form
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import FieldType
-from memtool.core.reads.runs import array_of
+from memtool.core.runs import array_of
 
 if TYPE_CHECKING:
-    from memtool.core.reads.runs import Bytes, Mask
+    from memtool.core.runs import Bytes
 
+SURE_WEIGHT = 2 << 32
+"""Of a view in which a VIN stands; the text in it is added."""
+_OF_LAYOUT = 3 << 32
+"""Of a view in which the layout is right."""
 _LONGEST_LOOK = 1 << 20
 """Bytes from the start in which texts are looked for; order is wrong everywhere or nowhere."""
 _CLEARLY = 3
@@ -53,13 +57,16 @@ _COMMON_SHARE = 0.28
 _LEAST_WORD_PAIRS = 12
 _WORDS_ALONE = 24
 """The same for crossed lines, where no text stands alone between padding."""
+_MORE_WORDS, _TWICE = 1.5, 2
+"""Words in a view with crossed lines as a multiple of those in the read itself, with and
+without texts that stand alone. In real machine code and its tables the best of the 28 views
+has 1.3 times as many at most, or none that stand alone."""
+_MANY_FIELDS = 6
 _LEAST_FIELDS = 3
 _READABLE_SHARE = 0.15
 """Common pairs in a read that is taken for text in a wrong order, not for other content."""
 _LEAST_DEVIATIONS = 3.3
 """Standard deviations by which the share of common pairs must be better than the read's."""
-_LEAST_WRONG_ENDS = 2
-"""Text ends that are wrong in the read, with hardly any right one."""
 _STRONG_WIDTH = 2
 """Bytes of a checksum that does not match by chance."""
 
@@ -74,38 +81,81 @@ class _Sound:
     text: TextSigns
 
 
-def find_other_order(evidence: Evidence) -> tuple[Finding, ...]:
-    """At most one finding: the view that answers best."""
-    data = evidence.data[:_LONGEST_LOOK]
-    content = data.tobytes()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadOrder:
+    """Which orders a read is known to be in, since it would make no sense in another one."""
+
+    bits: bool
+    """No line is crossed or inverted, no bit is early or late."""
+    bytes_in_words: bool
+    start: bool
+    """No byte is added or missing at the start."""
+
+
+def find_read_order(evidence: Evidence) -> ReadOrder:
+    """What another order would spoil in this read; asked where no other order was found."""
+    plain = _find_sound(evidence, evidence.data[:_LONGEST_LOOK].tobytes())
+    known = plain.vins or plain.field is not None
+    text = plain.text
+    wordy = text.word_pairs >= _WORDS_ALONE or (
+        text.fields > 0 and text.word_pairs >= _LEAST_WORD_PAIRS
+    )
+    words = text.common_pairs >= _WORDS_ALONE and text.common_share >= _COMMON_SHARE
+    return ReadOrder(
+        bits=known or wordy,
+        bytes_in_words=known or words or have_right_ends(evidence),
+        start=plain.field is not None,
+    )
+
+
+def _find_sound(evidence: Evidence, content: bytes) -> _Sound:
     runs = find_text_runs(content)
-    plain = _Sound(
+    return _Sound(
         vins=_holds_expected(evidence, content) or bool(find_padded_vins(content, runs)),
         field=_sound_field(evidence.layout, evidence.image),
         text=find_text_signs(content, runs),
     )
+
+
+def find_other_order(evidence: Evidence) -> tuple[Finding, ...]:
+    """At most one finding: the view that answers best."""
+    best = find_best_view(evidence)
+    if best is None:
+        return find_swapped_ends(evidence)
+    _, why, view = best
+    text = f"{why[:1].upper()}{why[1:]} only with {view.words}. {view.advice}"
+    return (evidence.finding(view.code, Severity.WARNING, text),)
+
+
+def find_best_view(evidence: Evidence) -> tuple[int, str, OtherView] | None:
+    """(weight, what is sound in it alone, view) of the view that answers best; None where none.
+
+    From `SURE_WEIGHT` on a VIN or the layout speaks for it, below that texts alone.
+    """
+    data = evidence.data[:_LONGEST_LOOK]
+    plain = _find_sound(evidence, data.tobytes())
     best: tuple[int, str, OtherView] | None = None
     for view in list_views():
         rated = _rate(evidence, view, data, plain)
         if rated is not None and (best is None or rated[0] > best[0]):
             best = (*rated, view)
-    if best is None:
-        return _find_swapped_ends(evidence)
-    _, why, view = best
-    text = f"Only with {view.words} {why}. {view.advice}"
-    return (evidence.finding(view.code, Severity.WARNING, text),)
+    return best
 
 
 def _rate(
     evidence: Evidence, view: OtherView, data: Bytes, plain: _Sound
 ) -> tuple[int, str] | None:
     """(weight, what is sound in the view alone), or None where the view is not better."""
+    # The read makes sense as it is. A moved start leaves its texts whole, and only the layout
+    # tells.
     if plain.vins and not view.shows_same_text:
         return None
     if evidence.layout is not None and plain.field is None:
         name = _sound_field(evidence.layout, _seen_image(evidence.image, view))
         if name is not None:
-            return 3 << 32, f"is '{name}' of the layout right"
+            # Weights of the three kinds of evidence never meet: text counts stay below 1 << 32.
+            return _OF_LAYOUT, f"'{name}' of the layout makes sense"
+    # From here on texts are asked.
     if view.shows_same_text or _holds_too_little(evidence, view):
         return None
     seen = view.make(data)
@@ -114,31 +164,59 @@ def _rate(
     content = seen.tobytes()
     runs = find_text_runs(content)
     text = find_text_signs(content, runs)
-    if view.crosses_lines and not _is_clearly_text(plain.text, text):
+    vin = _holds_expected(evidence, content) or bool(find_padded_vins(content, runs))
+    asked = _shows_text if vin else _is_clearly_text
+    if view.crosses_lines and not asked(plain.text, text):
         return None
     if _reads_worse(plain.text, text):
         # Its own texts read; a VIN in another stored form is then there on purpose.
         return None
     weight = text.word_pairs + text.field_length
-    if _holds_expected(evidence, content) or find_padded_vins(content, runs):
-        return (2 << 32) + weight, "does a VIN stand in it"
-    if not _words_are_better(plain.text, text) and (
-        view.keeps_text or not _is_text_at_last(plain.text, text)
-    ):
+    if vin:
+        return SURE_WEIGHT + weight, "a VIN can be read"
+    if view.keeps_text:
+        better = _words_are_better(plain.text, text)
+    else:
+        # Letter pairs alone are met in tables; words in a run of text are not.
+        better = _is_text_at_last(plain.text, text) or (
+            text.word_pairs >= _LEAST_WORD_PAIRS and _words_are_better(plain.text, text)
+        )
+    if not better:
         return None
     return (
         weight,
-        f"do its texts read ({text.fields} fields, {text.word_pairs} common letter pairs)",
+        f"texts can be read ({text.fields} fields, {text.word_pairs} common letter pairs)",
     )
 
 
-def _is_clearly_text(plain: TextSigns, seen: TextSigns) -> bool:
-    """More is asked of the 28 views with crossed lines: tables may look like words in one.
-
-    A table that passes for words in such a view mostly passes for more in the read itself.
-    """
+def _shows_text(plain: TextSigns, seen: TextSigns) -> bool:
+    """What a view with crossed lines must show beside a VIN."""
     enough = seen.fields > 0 or seen.word_pairs >= _WORDS_ALONE
     return enough and plain.length <= 2 * seen.length
+
+
+def _is_clearly_text(plain: TextSigns, seen: TextSigns) -> bool:
+    """More is asked of the 28 views with crossed lines.
+
+    Tables may look like words in one of so many views, and a text whose capitals, digits and
+    signs change places has as many small letters as before. Crossed lines spoil words all over
+    the read, so the view must have clearly more of them; single groups of letters and digits
+    that come to stand alone in machine code are no words.
+    """
+    if plain.length > 2 * seen.length or seen.word_pairs <= _MORE_WORDS * plain.word_pairs:
+        return _has_many_fields(plain, seen)
+    gained = seen.common_pairs / max(plain.common_pairs, 1)
+    if not seen.fields:
+        return seen.word_pairs >= _WORDS_ALONE and gained >= _TWICE
+    many = seen.word_pairs >= _WORDS_ALONE and seen.word_pairs > _CLEARLY * plain.word_pairs
+    new = not plain.fields or gained >= _MORE_WORDS
+    return many or (seen.word_pairs >= _LEAST_WORD_PAIRS and new)
+
+
+def _has_many_fields(plain: TextSigns, seen: TextSigns) -> bool:
+    """Whether numbers and part numbers alone, without a word, speak for crossed lines."""
+    wordless = plain.word_pairs == 0 and plain.length <= 2 * seen.length
+    return wordless and not plain.fields and seen.fields >= _MANY_FIELDS
 
 
 def _reads_worse(plain: TextSigns, seen: TextSigns) -> bool:
@@ -164,6 +242,8 @@ def _words_are_better(plain: TextSigns, seen: TextSigns) -> bool:
         return False
     if not _LEAST_COMMON_PAIRS <= plain.common_pairs < seen.common_pairs:
         return False
+    # Two shares and their pooled standard error, as for any two samples: is one larger than chance
+    # allows?
     both = plain.letter_pairs + seen.letter_pairs
     share = (plain.common_pairs + seen.common_pairs) / both
     spread = sqrt(share * (1 - share) * (1 / plain.letter_pairs + 1 / seen.letter_pairs))
@@ -174,6 +254,7 @@ def _holds_too_little(evidence: Evidence, view: OtherView) -> bool:
     """Whether the byte counts alone say that the view cannot hold a VIN."""
     if view.table is None:
         return False
+    # How many bytes of the read become characters in the view, without making the view.
     return int(evidence.counts[text_table()[view.table]].sum()) < 17
 
 
@@ -207,56 +288,3 @@ def _sound_field(layout: Layout | None, image: Image | None) -> str | None:
         if strong and check_checksum(image, rule).result is Verdict.PASS:
             return rule.name
     return None
-
-
-def _find_swapped_ends(evidence: Evidence) -> tuple[Finding, ...]:
-    """Words of 16 or 32 bits whose bytes are in the wrong order at the ends of texts."""
-    for width in (2, 4):
-        wrong, right = 0, 0
-        for segment in evidence.image.segments:
-            ends = _count_text_ends(array_of(segment.data), width)
-            wrong, right = wrong + ends[0], right + ends[1]
-        if wrong >= _LEAST_WRONG_ENDS and wrong > 4 * right:
-            name = f"swapped-{8 * width}"
-            text = (
-                f"At {wrong} ends of texts the padding stands before the last character: the "
-                f"bytes of each {8 * width}-bit word are swapped. Nothing is lost: benchimage "
-                f"convert --view {name} gives the other order."
-            )
-            return (evidence.finding(f"order-{name}", Severity.WARNING, text),)
-    return ()
-
-
-def _count_text_ends(data: Bytes, width: int) -> tuple[int, int]:
-    """(wrong, right) words that hold the end of a text beside padding of 00 or FF.
-
-    Two words of text are asked for before, and a word of the same padding behind. Starts of
-    texts are not asked: numbers before a text look like them.
-    """
-    data = data[: len(data) // width * width]
-    if len(data) < 4 * width:
-        return 0, 0
-    text = (text_table() & ~padding_table())[data]
-    whole = _in_words(text, width, 0, width)
-    wrong = right = 0
-    for value in BLANKS:
-        blank = data == value
-        ending = whole[:-3] & whole[1:-2] & _in_words(blank, width, 0, width)[3:]
-        if not ending.any():
-            continue
-        for count in range(1, width):
-            tail = _in_words(blank, width, 0, width - count) & _in_words(
-                text, width, width - count, width
-            )
-            head = _in_words(text, width, 0, count) & _in_words(blank, width, count, width)
-            wrong += int((ending & tail[2:-1]).sum())
-            right += int((ending & head[2:-1]).sum())
-    return wrong, right
-
-
-def _in_words(mask: Mask, width: int, first: int, end: int) -> Mask:
-    """For each word whether its bytes from `first` to before `end` are all true."""
-    found = mask[first::width]
-    for place in range(first + 1, end):
-        found = found & mask[place::width]
-    return found

@@ -9,11 +9,12 @@ from memtool.core.health.evidence import LISTED_SPANS, Evidence
 from memtool.core.health.readable import find_certain_vins
 from memtool.core.image import Image
 from memtool.core.layouts.region import RegionKind
-from memtool.core.reads.runs import defined_bytes, runs_of_mask
+from memtool.core.runs import defined_bytes, runs_of_mask
 from memtool.core.span import Span, format_address, format_span_with_length
+from memtool.lazy import np
 
 if TYPE_CHECKING:
-    from memtool.core.reads.runs import Bytes, Mask
+    from memtool.core.runs import Bytes, Mask
 
 STRIP_CELLS = 32
 _STRIP_SIGNS = "_12345678"
@@ -31,15 +32,15 @@ def compute_entropy_strip(image: Image, cells: int = STRIP_CELLS) -> tuple[float
     Raises:
         ValueError: `cells` is below 1.
     """
-    import numpy as np
-
     if cells < 1:
         raise ValueError(f"a strip of {cells} cells")
     data = defined_bytes(image)
     found = []
     for part in np.array_split(data, min(cells, len(data))) if len(data) else ():
+        # `array_split` cuts as evenly as it can: parts differ by one byte at most.
         counts = np.bincount(part, minlength=256)
         shares = counts[counts > 0] / len(part)
+        # Minus zero would be shown with its sign.
         found.append(abs(float(-(shares * np.log2(shares)).sum())))
     return tuple(found)
 
@@ -48,11 +49,12 @@ def tell_fill(evidence: Evidence) -> tuple[Finding, ...]:
     """Which part is erased, and where information stands."""
     strip = compute_entropy_strip(evidence.image)
     erased, cleared = (int(evidence.counts[value]) for value in (0xFF, 0x00))
+    # Rounded up: a sign of 1 means anything at all above nothing.
     signs = "".join(_STRIP_SIGNS[min(8, int(cell + 0.999))] for cell in strip)
     text = (
         f"{_percent(erased, evidence.size)} of the bytes are FF, "
-        f"{_percent(cleared, evidence.size)} are 00; information from start to end (_ none, "
-        f"8 most): {signs}"
+        f"{_percent(cleared, evidence.size)} are 00; bits of information per byte from start to "
+        f"end (_ none, 8 most): {signs}"
     )
     return (evidence.finding("content-fill", Severity.INFO, f"{text}."),)
 
@@ -64,9 +66,8 @@ def _percent(part: int, whole: int) -> str:
 
 def tell_repeats(evidence: Evidence) -> tuple[Finding, ...]:
     """The most frequent distance at which filled blocks repeat, and where copies disagree."""
-    import numpy as np
-
     data = evidence.data
+    # At most 4,096 to 8,192 blocks, so that large images cost no more than a sort of those.
     block = max(16, 1 << (evidence.size // 4096).bit_length())
     if len(evidence.image.segments) != 1 or evidence.size < 4 * block:
         return ()
@@ -84,16 +85,19 @@ def tell_repeats(evidence: Evidence) -> tuple[Finding, ...]:
     if not spans:
         return ()
     length = sum(len(span) for span in spans)
-    said = f"{length:,} bytes stand again {distance:,} addresses further on"
+    said = f"{length:,} bytes appear again {distance:,} bytes later"
     if not doubts:
-        text = f"{said}, all alike: copies."
+        text = f"The same {said} (identical copies)."
         return (
             evidence.finding("content-copies", Severity.INFO, text, tuple(spans[:LISTED_SPANS])),
         )
     odd = _odd_one(evidence, distance, doubts)
-    places = format_span_with_length(doubts[0])
+    first_doubt = format_span_with_length(doubts[0])
     more = f" and {len(doubts) - 1} more places" if len(doubts) > 1 else ""
-    text = f"{said}, but the copies disagree at {places}{more}{odd}: counters, or one is damaged."
+    text = (
+        f"{said}, but the copies disagree at {first_doubt}{more}{odd}: counters, or one copy is "
+        "damaged."
+    )
     return (
         evidence.finding(
             "content-copies-disagree", Severity.INFO, text, tuple(doubts[:LISTED_SPANS])
@@ -103,8 +107,7 @@ def tell_repeats(evidence: Evidence) -> tuple[Finding, ...]:
 
 def _commonest_distance(data: Bytes, block: int) -> tuple[int, int]:
     """(distance in bytes, how many filled blocks repeat there first); (0, 0) where none do."""
-    import numpy as np
-
+    # Only whole blocks at multiples of their length: copies lie at such distances.
     whole = data[: len(data) // block * block].reshape(-1, block)
     # A hash by random odd weights: equal blocks meet, others hardly ever do.
     weights = np.random.default_rng(block).integers(1, 1 << 62, block, dtype=np.uint64) | 1
@@ -112,8 +115,10 @@ def _commonest_distance(data: Bytes, block: int) -> tuple[int, int]:
     filled = ((whole != 0xFF) & (whole != 0)).sum(axis=1) * 2 >= block
     plain = (whole == whole[:, :1]).all(axis=1)
     places = np.flatnonzero(filled & ~plain)
+    # A stable sort keeps equal blocks in their order, so neighbours in it are the nearest pairs.
     order = places[np.argsort(hashes[places], kind="stable")]
     same = hashes[order[1:]] == hashes[order[:-1]]
+    # In blocks; the commonest one wins, then counts in bytes.
     distances = (order[1:] - order[:-1])[same]
     if not len(distances):
         return 0, 0
@@ -128,6 +133,7 @@ _BREAK = 4
 def _copies(data: Bytes, equal: Mask, block: int, distance: int) -> list[tuple[int, int]]:
     """Runs of filled bytes that are equal at the distance, apart from short breaks."""
     filled = (data != 0xFF) & (data != 0)
+    # Filled in one copy is enough: the other may have been cleared in part.
     either = filled[:-distance] | filled[distance:]
     runs: list[list[int]] = []
     for first, end in runs_of_mask(equal & either, least=4):
@@ -150,6 +156,7 @@ def _odd_one(evidence: Evidence, distance: int, doubts: list[Span]) -> str:
     image, odd = evidence.image, set()
     for span in doubts:
         copies = [Span(span.start + n * distance, span.end + n * distance) for n in range(3)]
+        # The doubt may lie between the first and second copy, or between the second and third.
         before = span.start - distance
         if before >= 0:
             copies.insert(0, Span(before, before + len(span)))
@@ -191,7 +198,7 @@ def find_erased_regions(evidence: Evidence) -> tuple[Finding, ...]:
     many = len(erased) > 1
     text = (
         f"{names}{more} {'are' if many else 'is'} erased, where a working module holds "
-        f"{erased[0].kind} data: a partly failed read, a cleared module, or another layout."
+        f"{erased[0].kind} data: a partly failed read, a cleared module, or the wrong layout."
     )
     spans = tuple(region.span for region in erased)
     return (evidence.finding("region-erased", Severity.WARNING, text, spans),)
@@ -204,9 +211,10 @@ def find_identity_in_new(evidence: Evidence) -> tuple[Finding, ...]:
     found = []
     for segment in evidence.image.segments:
         for text in sorted({*find_certain_vins(segment.data), *evidence.vin_texts}):
-            place = segment.data.find(text.encode("ascii", "replace"))
-            if text and place >= 0:
-                found.append(Span(segment.start + place, segment.start + place + len(text)))
+            offset = segment.data.find(text.encode("ascii", "replace"))
+            if text and offset >= 0:
+                start = segment.start + offset
+                found.append(Span(start, start + len(text)))
     if not found:
         return ()
     text = (

@@ -1,8 +1,8 @@
 """Is a data line stuck, or are two of them shorted?
 
 Serial chips send all bits over one line; their "data line" faults come from readers and
-adapters with a parallel side, from level problems in single bit places, and from transfers
-that carry seven bits only. Whatever the way, one bit place is the same in every byte.
+adapters with a parallel side, from level problems in single bits, and from transfers
+that carry seven bits only. Whatever the way, one bit is the same in every byte.
 
 Evidence that it is not the content itself:
 
@@ -19,7 +19,8 @@ from itertools import combinations
 
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import Evidence
-from memtool.core.reads.runs import runs_of_mask
+from memtool.core.runs import runs_of_mask
+from memtool.lazy import np
 
 _LEAST_FILL = 16
 """Length of a run of fill with one wrong bit."""
@@ -39,17 +40,19 @@ _SLOW_STEP = 12
 
 
 def find_stuck_data_lines(evidence: Evidence) -> tuple[Finding, ...]:
-    """Every bit place that is the same in all bytes, where evidence says it should not be."""
-    import numpy as np
-
+    """Every bit that is the same in all bytes, where evidence says it should not be."""
     present = np.flatnonzero(evidence.counts).astype(np.uint8)
+    # Three values leave most bits unchanged by nature.
     if len(present) < 4:
         return ()
+    # Over the values that occur, not over all bytes: the bits set in each of them, and in any of
+    # them.
     always = int(np.bitwise_and.reduce(present))
     ever = int(np.bitwise_or.reduce(present))
     found = []
     for bit in range(8):
         mask = 1 << bit
+        # The bit takes both values.
         if not always & mask and ever & mask:
             continue
         level = 1 if always & mask else 0
@@ -94,6 +97,7 @@ def _is_rich(evidence: Evidence, mask: int, level: int) -> bool:
         ones = sum(count for value, count in weights.items() if value >> other & 1)
         if min(ones, total - ones) < _BALANCE * total:
             return False
+    # Bit 7 at 0 is what plain text looks like, so text must be ruled out as well.
     if mask != 0x80 or level:
         return True
     controls = sum(
@@ -106,8 +110,6 @@ def _is_rich(evidence: Evidence, mask: int, level: int) -> bool:
 
 def _climbs_slowly(evidence: Evidence) -> bool:
     """Whether most bytes that are no fill are near to the byte before."""
-    import numpy as np
-
     data = evidence.data.astype(np.int16)
     filled = (data[1:] != 0) & (data[1:] != 0xFF)
     near = np.abs(np.diff(data)) <= _SLOW_STEP
@@ -125,7 +127,7 @@ def _filled_weights(evidence: Evidence, mask: int, level: int) -> dict[int, int]
 
 
 def find_shorted_data_lines(evidence: Evidence) -> tuple[Finding, ...]:
-    """Every pair of bit places that are equal in all bytes although both change often."""
+    """Every pair of bits that are equal in all bytes although both change often."""
     values = [value for value in range(256) if evidence.counts[value]]
     weights = {value: int(evidence.counts[value]) for value in values if value not in (0, 0xFF)}
     total = sum(weights.values())
@@ -133,6 +135,7 @@ def find_shorted_data_lines(evidence: Evidence) -> tuple[Finding, ...]:
         return ()
     found = []
     for low, high in combinations(range(8), 2):
+        # The two bits differ in this value; `>>` comes before `^`.
         if any((value >> low ^ value >> high) & 1 for value in weights):
             continue
         ones = sum(count for value, count in weights.items() if value >> low & 1)

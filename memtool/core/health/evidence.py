@@ -9,14 +9,14 @@ from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
 from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout
-from memtool.core.reads.runs import defined_bytes
+from memtool.core.runs import defined_bytes
 from memtool.core.span import Span
+from memtool.lazy import np
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
-    from memtool.core.reads.runs import Bytes
+    from memtool.core.runs import Bytes
 
 BLANKS = (0xFF, 0x00)
 """What empty memory reads as: erased, or cleared. They carry little evidence."""
@@ -32,10 +32,14 @@ class Evidence:
     image: Image
     chip: Chip | None
     layout: Layout | None
+    hidden: tuple[Span, ...]
+    """Addresses whose content must not be shown, besides what the layout protects."""
     vin_texts: tuple[str, ...]
     """VINs that the person expects in the read; they help to tell the order of bytes."""
     claimed_new: bool
     """Whether the module is said to have never been configured."""
+    in_records: bool
+    """Whether the bytes came in records of a hex file, each with a checksum that holds."""
     data: Bytes
     """All defined bytes, segments one after the other."""
     counts: NDArray[np.int64]
@@ -47,6 +51,15 @@ class Evidence:
         return len(self.data)
 
     @property
+    def size_is_known(self) -> bool:
+        """Whether no byte can be missing: the chip's size, the layout's, or whole records."""
+        if self.chip is not None:
+            return self.size == self.chip.size
+        if self.layout is not None:
+            return self.size == self.layout.size
+        return self.in_records
+
+    @property
     def filled(self) -> int:
         """How many bytes are neither FF nor 00."""
         return self.size - sum(int(self.counts[blank]) for blank in BLANKS)
@@ -54,8 +67,6 @@ class Evidence:
     @property
     def distinct(self) -> int:
         """How many different byte values occur besides FF and 00."""
-        import numpy as np
-
         return int(np.count_nonzero(self.counts)) - sum(
             bool(self.counts[blank]) for blank in BLANKS
         )
@@ -78,19 +89,21 @@ def gather_evidence(
     *,
     chip: Chip | None = None,
     layout: Layout | None = None,
+    hidden: tuple[Span, ...] = (),
     vin_texts: tuple[str, ...] = (),
     claimed_new: bool = False,
+    in_records: bool = False,
 ) -> Evidence:
     """Flatten and count `image` once for all checks."""
-    import numpy as np
-
     data = defined_bytes(image)
     return Evidence(
         image=image,
         chip=chip,
         layout=layout,
+        hidden=hidden,
         vin_texts=vin_texts,
         claimed_new=claimed_new,
+        in_records=in_records,
         data=data,
         counts=np.bincount(data, minlength=256),
     )

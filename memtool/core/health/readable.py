@@ -20,13 +20,13 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from memtool.core.identity.vin import VIN_LENGTH, CheckDigitState, check_digit_state, explain_vin
+from memtool.core.texts.vin import VIN_LENGTH, CheckDigitState, check_digit_state, explain_vin
+from memtool.lazy import np
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
-    from memtool.core.reads.runs import Mask
+    from memtool.core.runs import Mask
 
     Table = NDArray[np.bool_]
     Runs = NDArray[np.intp]
@@ -99,8 +99,6 @@ def _text_marks() -> bytes:
 
 
 def _table_of(values: bytes) -> Table:
-    import numpy as np
-
     table = np.zeros(256, dtype=bool)
     table[list(values)] = True
     table.flags.writeable = False
@@ -113,8 +111,6 @@ _LETTERS, _COMMON, _ALIKE, _CREEPING = 1, 2, 4, 8
 @cache
 def _pair_table() -> NDArray[np.uint8]:
     """What each pair of bytes (first times 256 plus second) is, as a sum of the marks above."""
-    import numpy as np
-
     table = np.zeros((256, 256), dtype=np.uint8)
     common = {pair.encode() for pair in _COMMON_PAIRS.split()}
     common |= {pair.upper() for pair in common} | {pair.title() for pair in common}
@@ -122,6 +118,7 @@ def _pair_table() -> NDArray[np.uint8]:
         for first in cased:
             for second in cased:
                 if abs(first - second) > 1:
+                    # A step to the same or the next letter is what slow tables make.
                     table[first, second] |= _LETTERS
     for first in _CAPITALS:
         table[first, list(_SMALL)] |= _LETTERS | _ALIKE
@@ -145,11 +142,10 @@ def find_text_runs(content: bytes) -> Runs:
     Made for speed, since it is asked of many views: whether eight characters begin at a
     place is worked out for all places at once, by three doublings.
     """
-    import numpy as np
-
     mask = np.frombuffer(content.translate(_text_marks()), dtype=bool)
     if len(mask) < SHORTEST_RUN:
         return np.empty((0, 2), dtype=np.intp)
+    # Two characters begin here, then four, then eight.
     eight = mask[:-1] & mask[1:]
     eight = eight[:-2] & eight[2:]
     eight = eight[:-4] & eight[4:]
@@ -158,14 +154,13 @@ def find_text_runs(content: bytes) -> Runs:
         return np.empty((0, 2), dtype=np.intp)
     breaks = np.flatnonzero(np.diff(places) > 1)
     firsts = places[np.concatenate(([0], breaks + 1))]
+    # The last place at which eight begin is eight characters before the run's end.
     ends = places[np.concatenate((breaks, [len(places) - 1]))] + SHORTEST_RUN
     return np.stack((firsts, ends), axis=1)
 
 
 def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
     """Count the signs of text in `content`, whose text runs are `runs`."""
-    import numpy as np
-
     if not len(runs):
         return NO_TEXT
     lengths = runs[:, 1] - runs[:, 0]
@@ -173,10 +168,13 @@ def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
     starts = np.concatenate(([0], np.cumsum(lengths)[:-1]))
     joined = b"".join([content[first:end] for first, end in runs.tolist()])
     chars = np.frombuffer(joined, dtype=np.uint8)
+    # The pair across two runs counts to the first of them: one doubtful pair a run.
     pairs = _pair_table()[(chars[:-1].astype(np.uint16) << 8) | chars[1:]]
     # Differences modulo 256 are exact enough: no two characters of text are so far apart.
+    # Plus 2, then at most 4: the same as within 2 in either direction, in unsigned bytes.
     skipping = chars[2:] - chars[:-2] + np.uint8(2) <= 4
     creeping = (pairs & _CREEPING) > 0
+    # One small step is met in words; with a second one, or none but one between, it is a slope.
     creeping[:-1] &= creeping[1:] | skipping
     letters = ((pairs & _LETTERS) > 0) & ~creeping
     common = letters & ((pairs & _COMMON) > 0)
@@ -201,8 +199,7 @@ def _count_word_pairs(
     letters: Mask, common: Mask, starts: NDArray[np.intp], lengths: NDArray[np.intp]
 ) -> int:
     """Common pairs in runs in which most pairs are of letters, and many of these common."""
-    import numpy as np
-
+    # Sums from each start to the next. There is one pair less than characters, hence the False.
     in_run = np.add.reduceat(np.append(letters, False), starts, dtype=np.intp)
     good = np.add.reduceat(np.append(common, False), starts, dtype=np.intp)
     words = (good >= _LEAST_IN_RUN) & (good >= _SHARE_IN_RUN * in_run) & (2 * in_run >= lengths)
@@ -211,11 +208,10 @@ def _count_word_pairs(
 
 def _stand_alone(content: bytes, runs: Runs) -> Mask:
     """Which runs are as long as fields and stand between padding or the ends of `content`."""
-    import numpy as np
-
     data = np.frombuffer(content, dtype=np.uint8)
     lengths = runs[:, 1] - runs[:, 0]
     padding = padding_table()
+    # The index is held inside the content; the second half answers for its ends.
     before = padding[data[np.maximum(runs[:, 0], 1) - 1]] | (runs[:, 0] == 0)
     behind = padding[data[np.minimum(runs[:, 1], len(data) - 1)]] | (runs[:, 1] == len(data))
     alone: Mask = before & behind & (lengths >= _SHORTEST_FIELD) & (lengths <= _LONGEST_FIELD)
@@ -230,8 +226,6 @@ def _are_fields(
     skipping: Mask,
 ) -> Mask:
     """Which runs stand alone, hold like beside like, and do not creep."""
-    import numpy as np
-
     alone = _stand_alone(content, runs)
     if not alone.any():
         return alone

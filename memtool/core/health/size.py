@@ -7,8 +7,9 @@ from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import Evidence
 
 _LARGEST = max(chip.size for chip in CHIPS)
-_FLASH_STEP = 1024
-"""Memories inside a controller come in whole kilobytes; other sizes are no chip's."""
+_PUBLISHED_STEP = 128
+"""Memories inside a controller come in whole kilobytes; published contents of identification
+EEPROMs (displays, memory modules) in blocks of 128. Reads that lost bytes hardly ever do."""
 
 
 def find_size_faults(evidence: Evidence) -> tuple[Finding, ...]:
@@ -27,11 +28,11 @@ def _against_chip(evidence: Evidence, chip: Chip) -> tuple[Finding, ...]:
     size = evidence.size
     if size == chip.size:
         return ()
-    said = f"The read has {size:,} bytes and a {chip.name} has {chip.size:,}"
+    said = f"The read has {size:,} bytes and a {chip.title} has {chip.size:,}"
     if size % chip.size == 0 and _repeats(evidence, chip.size):
         text = (
             f"{said}: its content is there {size // chip.size} times, since a larger chip was "
-            f"chosen in the reader; read again as {chip.name}."
+            f"chosen in the reader; read again as {chip.title}."
         )
         return (evidence.finding("size-wrapped", Severity.FAILURE, text),)
     fits = _names(size)
@@ -66,17 +67,31 @@ def _without_chip(evidence: Evidence) -> tuple[Finding, ...]:
         return (evidence.finding("size-fits", Severity.INFO, text),)
     if len(evidence.image.segments) > 1 or evidence.layout is not None:
         return ()
-    if size % _FLASH_STEP == 0 or size > 16 * _LARGEST:
-        text = f"{size:,} bytes: no EEPROM of the table has that size; a controller's memory may."
+    if _is_usual(size) or evidence.in_records:
+        text = (
+            f"{size:,} bytes: no listed EEPROM has this size; it may be a controller's internal "
+            "memory, or part of one."
+        )
         return (evidence.finding("size-unknown", Severity.INFO, text),)
     nearest = min(CHIPS, key=lambda chip: abs(chip.size - size))
     off = size - nearest.size
     words = f"{abs(off):,} {'more' if off > 0 else 'fewer'} than {_names(nearest.size)}"
     text = (
-        f"{size:,} bytes is no chip's size ({words}): bytes were lost or added in reading or in "
+        f"{size:,} bytes is not the size of any chip ({words}): bytes were lost or added in "
+        "reading or in "
         "transfer; copy the file in binary mode, or read again."
     )
     return (evidence.finding("size-odd", Severity.WARNING, text),)
+
+
+def _is_usual(size: int) -> bool:
+    """Whether memories, or parts of them that people cut out, have this size.
+
+    That is: whole blocks, a power of two, and a power of two plus a half (384, 768).
+    """
+    power = size & (size - 1) == 0
+    and_a_half = size % 3 == 0 and (size // 3) & (size // 3 - 1) == 0
+    return power or and_a_half or size % _PUBLISHED_STEP == 0 or size > 16 * _LARGEST
 
 
 def _against_layout(evidence: Evidence) -> tuple[Finding, ...]:

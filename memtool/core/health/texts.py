@@ -8,6 +8,7 @@ one module; between two of the same part the serial number differs.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import groupby
@@ -73,30 +74,34 @@ _IDENTITIES_SHOWN = 5
 _LONGEST_LIST = 190
 
 
-def find_texts(image: Image, layout: Layout | None = None) -> tuple[ReadableText, ...]:
+def find_texts(
+    image: Image, layout: Layout | None = None, *, hidden: Sequence[Span] = ()
+) -> tuple[ReadableText, ...]:
     """Every readable text of six characters and more, by address.
 
-    Protected regions of `layout` are left out. So are runs without a word or number of four
-    characters, and runs that creep from one character to the next, as tables of numbers do,
-    but for those that begin with a label.
+    Protected regions of `layout`, and what is `hidden`, are left out. So are runs without a
+    word or number of four characters, and runs that creep from one character to the next, as
+    tables of numbers do, but for those that begin with a label.
     """
     protected = [] if layout is None else [r.span for r in layout.regions_of(RegionKind.PROTECTED)]
     found = []
-    for span in subtract_spans(image.spans, protected):
+    for span in subtract_spans(image.spans, (*protected, *hidden)):
         for match in _PRINTABLE.finditer(image.read(span)):
             text = match.group().decode("ascii").strip()
             kind = _kind_of(text)
             if kind not in _LABELLED and (not _WORDLIKE.search(text) or _creeps(text)):
                 continue
             start = span.start + match.start() + match.group().index(text.encode("ascii"))
-            place = Span(start, start + len(text))
-            found.append(ReadableText(text=text, span=place, kind=kind))
+            span_of_text = Span(start, start + len(text))
+            found.append(ReadableText(text=text, span=span_of_text, kind=kind))
     return tuple(found)
 
 
 def _creeps(text: str) -> bool:
+    # Slow tables of numbers climb or fall by one; words hardly ever do.
     codes = text.encode()
     steps = list(map(sub, codes, codes[1:]))
+    # Half of the steps and more.
     return 2 * sum(map(steps.count, (-1, 0, 1))) > len(steps)
 
 
@@ -112,23 +117,25 @@ def _kind_of(text: str) -> TextKind:
 
 def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
     """The module's own identity, and how many other readable texts there are."""
-    texts = find_texts(evidence.image, evidence.layout)
-    # VINs have their own place in every view, and are masked in some.
+    texts = find_texts(evidence.image, evidence.layout, hidden=evidence.hidden)
+    # VINs have a section of their own on every page, and are masked on some.
     vins = {text for text in texts if _VIN_SHAPE.search(text.text)}
     own = [text for text in texts if text.kind in _OF_THE_MODULE and text not in vins]
     others = [text for text in texts if text.kind not in _OF_THE_MODULE or text in vins]
     found = []
     if own:
-        words = f"Module identity, by its looks: {_name_all(own)}."
+        words = f"Looks like the module's own identity: {_name_all(own)}."
         spans = tuple(text.span for text in own[:LISTED_SPANS])
         found.append(evidence.finding("content-module-identity", Severity.INFO, words, spans))
     if others:
         shown = sorted((text for text in others if text not in vins), key=_order)
         many = f"{len(others)} readable texts" if len(others) > 1 else "One readable text"
-        words = ", ".join(map(_name, shown[:_TEXTS_SHOWN])) or "of the shape of a VIN"
+        words = ": " + ", ".join(map(_name, shown[:_TEXTS_SHOWN]))
         words += ", ..." if len(shown) > _TEXTS_SHOWN else ""
+        if not shown:
+            words = ", all shaped like a VIN" if len(others) > 1 else ", shaped like a VIN"
         spans = tuple(text.span for text in others[:LISTED_SPANS])
-        found.append(evidence.finding("content-texts", Severity.INFO, f"{many}: {words}.", spans))
+        found.append(evidence.finding("content-texts", Severity.INFO, f"{many}{words}.", spans))
     return tuple(found)
 
 
@@ -138,8 +145,10 @@ def _order(text: ReadableText) -> tuple[int, Span]:
 
 def _name_all(texts: list[ReadableText]) -> str:
     """The first different ones that fit into a sentence, the kinds in their order."""
+    # Backwards, so that of equal texts the first one is what stays in the dict.
     different = {text.text: text for text in sorted(texts, key=_order, reverse=True)}
     left = sorted(different.values(), key=_order)
+    # What does not fit is left out as a whole: a cut number would be taken for the number.
     for many in range(min(_IDENTITIES_SHOWN, len(left)), 0, -1):
         kinds = groupby(left[:many], key=lambda text: text.kind)
         words = "; ".join(f"{kind.value} {', '.join(map(_name, group))}" for kind, group in kinds)

@@ -18,11 +18,12 @@ from typing import TYPE_CHECKING
 from memtool.core.chip import chips_of_size
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import Evidence
-from memtool.core.reads.runs import runs_of_mask, spans_of_mask
+from memtool.core.runs import runs_of_mask, spans_of_mask
 from memtool.core.span import Span
+from memtool.lazy import np
 
 if TYPE_CHECKING:
-    from memtool.core.reads.runs import Mask
+    from memtool.core.runs import Mask
 
 _AGAIN = "take the file again in binary mode"
 _LF, _CR, _END = 0x0A, 0x0D, 0x1A
@@ -36,6 +37,7 @@ _HEX_TEXT = re.compile(rb"[0-9A-Fa-f:sS \t\r\nx,]+")
 
 def find_transfer_damage(evidence: Evidence) -> tuple[Finding, ...]:
     """The first kind of damage that explains the read; hardly two come together."""
+    # Hex text first: it has line ends, too, and no byte over 7F.
     for check in (
         _hex_text,
         _replacement_characters,
@@ -90,16 +92,18 @@ def _hex_text(evidence: Evidence) -> tuple[Finding, ...]:
 
 def _replacement_characters(evidence: Evidence) -> tuple[Finding, ...]:
     counts = evidence.counts
+    # Counts are at hand and rule most reads out without a pass over the bytes.
     if min(int(counts[value]) for value in (0xEF, 0xBF, 0xBD)) < _LEAST_SEQUENCES:
         return ()
     data = evidence.data
     first = (data[:-2] == 0xEF) & (data[1:-1] == 0xBF) & (data[2:] == 0xBD)
     sequences = int(first.sum())
     high = int(counts[0x80:].sum())
+    # Each sequence is three bytes over 7F, and hardly any others may be left.
     if sequences < _LEAST_SEQUENCES or 3 * sequences < 0.8 * high:
         return ()
     text = (
-        f"{sequences:,} bytes over 7F were replaced by EF BF BD: the file went through a program "
+        f"{sequences:,} bytes above 7F were replaced by EF BF BD: the file went through a program "
         f"that took it for UTF-8 text. Those bytes are lost: {_AGAIN}."
     )
     spans = _runs(evidence, first, 3)
@@ -111,6 +115,7 @@ def _two_byte_sequences(evidence: Evidence) -> tuple[Finding, ...]:
     counts = evidence.counts
     lead = int(counts[0xC2]) + int(counts[0xC3])
     continuing = int(counts[0x80:0xC0].sum())
+    # As many leads as followers, and nothing from C4 up: else it was not all converted.
     if lead < _LEAST_SEQUENCES or lead != continuing or int(counts[0xC4:].sum()):
         return ()
     if int(counts[0xC0:0xC2].sum()):
@@ -123,7 +128,7 @@ def _two_byte_sequences(evidence: Evidence) -> tuple[Finding, ...]:
     if int(pairs.sum()) != lead or int((odd & pairs).sum()) < 2:
         return ()
     text = (
-        f"Each of {lead:,} bytes over 7F has become two (C2 or C3 and one more): the file was "
+        f"Each of {lead:,} bytes above 7F has become two (C2 or C3 and one more): the file was "
         f"converted from Latin-1 to UTF-8 text; {_AGAIN}."
     )
     return (
@@ -140,8 +145,8 @@ def _question_marks(evidence: Evidence) -> tuple[Finding, ...]:
     if 4 * marks < others and not runs_of_mask(evidence.data == 0x3F, least=16):
         return ()
     text = (
-        f"No byte is over 7F and {marks:,} are 3F ('?'): a text program replaced what it did not "
-        f"know. Those bytes are lost: {_AGAIN}."
+        f"No byte is above 7F and {marks:,} are 3F ('?'): a text program replaced what it could "
+        f"not show. Those bytes are lost: {_AGAIN}."
     )
     spans = spans_of_mask(evidence.data == 0x3F, evidence.image)
     return (evidence.finding("transfer-question-marks", Severity.FAILURE, text, spans),)
@@ -160,8 +165,8 @@ def _lines_grown(evidence: Evidence) -> tuple[Finding, ...]:
     if not grown and (lines < 2 * _LEAST_LINES or _is_text_around(evidence, ends)):
         return ()
     text = (
-        f"Each of {lines:,} bytes 0A has a 0D before it: a text-mode transfer put it there and "
-        f"moved all that follows; {_AGAIN}."
+        f"Each of {lines:,} bytes 0A has a 0D before it: a text-mode transfer added it and "
+        f"shifted everything after it; {_AGAIN}."
     )
     spans = _runs(evidence, ends, 2)
     return (evidence.finding("transfer-lf-to-crlf", Severity.FAILURE, text, spans),)
@@ -173,6 +178,7 @@ def _is_text_around(evidence: Evidence, ends: Mask) -> bool:
     places = ends.nonzero()[0]
     before = data[places[places > 0] - 1]
     printable = ((before >= 0x20) & (before < 0x7F)) | (before == _LF)
+    # `before` is the byte in front of the CR.
     return int(printable.sum()) * 2 >= len(before)
 
 
@@ -194,6 +200,9 @@ def _lines_shrunk(evidence: Evidence) -> tuple[Finding, ...]:
 def _missing(evidence: Evidence) -> int | None:
     """How many bytes short of the wanted size, or of the next power of two; None if none."""
     wanted = _wanted_sizes(evidence)
+    if evidence.in_records and not wanted:
+        return None
+    # The next power of two at or above the size.
     target = wanted[0] if wanted else 1 << (evidence.size - 1).bit_length()
     missing = target - evidence.size
     if missing <= 0 or (not wanted and _fits(evidence.size)):
@@ -205,6 +214,7 @@ def _expected(evidence: Evidence, value: int) -> float:
     """How often `value` is to be expected, from the values around it."""
     around = [value + step for step in (-4, -3, -2, -1, 1, 2, 3, 4)]
     counted = sorted(int(evidence.counts[near]) for near in around if near not in (_LF, _CR))
+    # The lower quartile: one neighbour that is common for a reason of its own does not raise it.
     return float(counted[len(counted) // 4])
 
 
@@ -213,6 +223,7 @@ def _end_mark(evidence: Evidence) -> tuple[Finding, ...]:
     if missing is None:
         return ()
     data = evidence.data
+    # Backwards through the last 129 bytes: a block of 128 cannot be filled up by more.
     tail = next((i for i, byte in enumerate(data[:-130:-1]) if byte != _END), 0)
     if tail >= 2 and evidence.size % 128 == 0:
         text = (
@@ -234,8 +245,6 @@ def _end_mark(evidence: Evidence) -> tuple[Finding, ...]:
 
 def _runs(evidence: Evidence, first: Mask, length: int) -> tuple[Span, ...]:
     """Spans of the sequences of `length` bytes that begin at the true places."""
-    import numpy as np
-
     mask = np.zeros(evidence.size, dtype=bool)
     for index in range(length):
         mask[index : index + len(first)] |= first

@@ -8,10 +8,11 @@ from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from memtool.core.reads.byte_orders import ORDERS, reordered
+from memtool.core.health.byte_orders import ORDERS, order_advice, reordered
+from memtool.lazy import np
 
 if TYPE_CHECKING:
-    from memtool.core.reads.runs import Bytes
+    from memtool.core.runs import Bytes
 
 _DUMMY_BYTES = (1, 2, 3, 4, -1, -2)
 """Bytes too many at the start of a read, or too few."""
@@ -46,12 +47,10 @@ def list_views() -> tuple[OtherView, ...]:
 
 
 def _orders() -> Iterator[OtherView]:
-    import numpy as np
-
     values = np.arange(256, dtype=np.uint8)
     for name, words in ORDERS:
         by_word = name.startswith("swapped")
-        advice = f"Nothing is lost: benchimage convert --view {name} gives that order; check it."
+        advice = order_advice(name)
         yield OtherView(
             code=f"order-{name}",
             words=words,
@@ -71,7 +70,7 @@ def _bit_shifts() -> Iterator[OtherView]:
     for bits in range(1, 8):
         yield OtherView(
             code="order-bits-shifted",
-            words=f"all bits moved {bits} place{'s' if bits > 1 else ''} towards the start",
+            words=f"all bits shifted {bits} place{'s' if bits > 1 else ''} towards the start",
             advice=advice,
             keeps_text=False,
             make=_bit_shifter(bits),
@@ -80,10 +79,10 @@ def _bit_shifts() -> Iterator[OtherView]:
 
 def _bit_shifter(bits: int) -> Callable[[Bytes], Bytes]:
     """The last byte is filled with zeros."""
-    import numpy as np
 
     def shift(data: Bytes) -> Bytes:
         moved = data << np.uint8(bits)
+        # The upper bits of the next byte move up into the free lower ones.
         moved[:-1] |= data[1:] >> np.uint8(8 - bits)
         return moved
 
@@ -107,7 +106,6 @@ def _byte_shifts() -> Iterator[OtherView]:
 
 def _byte_shifter(number: int) -> Callable[[Bytes], Bytes | None]:
     """As long as before; what is not in the read is FF."""
-    import numpy as np
 
     def shift(data: Bytes) -> Bytes | None:
         if len(data) <= abs(number):
@@ -128,7 +126,7 @@ def _crossed_lines() -> Iterator[OtherView]:
         yield OtherView(
             code="data-lines-swapped",
             words=f"bits {low} and {high} exchanged",
-            advice=f"Lines D{low} and D{high} are crossed in the adapter: mend it, read again.",
+            advice=f"Lines D{low} and D{high} are crossed in the adapter: fix it, read again.",
             keeps_text=False,
             crosses_lines=True,
             make=_table_maker(table),
@@ -137,8 +135,6 @@ def _crossed_lines() -> Iterator[OtherView]:
 
 
 def _table_maker(table: Bytes) -> Callable[[Bytes], Bytes]:
-    import numpy as np
-
     values = table.tobytes()
 
     def translate(data: Bytes) -> Bytes:
@@ -150,11 +146,10 @@ def _table_maker(table: Bytes) -> Callable[[Bytes], Bytes]:
 
 def _exchange_table(low: int, high: int) -> Bytes:
     """Each byte value with two of its bits exchanged."""
-    import numpy as np
-
     values = range(256)
     unequal = [(value >> low ^ value >> high) & 1 for value in values]
     return np.array(
+        # Where the two bits differ, turning both over exchanges them; `<<` comes before `^`.
         [value ^ bit << low ^ bit << high for value, bit in zip(values, unequal, strict=True)],
         dtype=np.uint8,
     )

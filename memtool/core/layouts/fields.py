@@ -19,8 +19,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypedDict
 
-from memtool.core.identity.stored_forms import parse_stored_form
-from memtool.core.identity.vin import VIN_LENGTH, Vin, parse_vin
 from memtool.core.layouts.region import (
     INTEGER_LENGTHS,
     BitField,
@@ -30,6 +28,9 @@ from memtool.core.layouts.region import (
     compute_blank_bytes,
 )
 from memtool.core.span import Span
+from memtool.core.texts.stored_forms import parse_stored_form
+from memtool.core.texts.vin import VIN_LENGTH, Vin, parse_vin
+from memtool.lazy import bitstring, construct
 
 
 class BitValue(TypedDict):
@@ -217,8 +218,6 @@ def decode_integer(plain: bytes, number: FieldType) -> int:
     """
     if len(plain) != INTEGER_LENGTHS.get(number):
         raise ValueError(f"{len(plain)} bytes are no {number}")
-    import construct
-
     readers = {
         FieldType.U8: construct.Int8ub,
         FieldType.U16BE: construct.Int16ub,
@@ -241,9 +240,7 @@ def decode_bits(plain: bytes, bits: Sequence[BitField]) -> tuple[BitValue, ...]:
     Raises:
         ValueError: a run reaches past the most significant bit.
     """
-    from bitstring import Bits
-
-    row = Bits.from_bytes(plain)
+    row = bitstring.Bits.from_bytes(plain)
     values: list[BitValue] = []
     for run in bits:
         if not 0 <= run.low <= run.high < len(row):

@@ -19,6 +19,7 @@ from memtool.core.layouts.fields import (
     is_blank,
     undo_stored_form,
 )
+from memtool.core.layouts.record_rules import RecordRules
 from memtool.core.layouts.region import (
     BitField,
     BlankSource,
@@ -55,6 +56,10 @@ class ModuleKind(StrEnum):
     TRANSMISSION = "transmission"
     CLUSTER = "cluster"
     GATEWAY = "gateway"
+    BRAKES = "brakes"
+    STEERING = "steering"
+    HIGH_VOLTAGE = "high-voltage"
+    DRIVER_ASSISTANCE = "driver-assistance"
     AIRBAG = "airbag"
     IMMOBILISER = "immobiliser"
     OTHER = "other"
@@ -65,7 +70,7 @@ class Layout:
     """The regions and checksums of one module hardware family.
 
     Raises:
-        ValueError: two regions share an address. `memtool.store.layout_files.layouts` names every
+        ValueError: two regions share an address. `memtool.formats.layout_toml.parsing` names every
             fault of a layout file before it makes a layout.
     """
 
@@ -88,6 +93,11 @@ class Layout:
     ``checksum``; those that were not given are added when the layout is made."""
     checksums: tuple[ChecksumRule, ...] = ()
     """In the order of the file."""
+    records: tuple[RecordRules, ...] = ()
+    """Stores of records, described by rules. What lies at which address in one image,
+    `memtool.core.records.placing` tells."""
+    placed: bool = False
+    """Whether `regions` and `checksums` hold what the stores hold in one image, too."""
     _starts: tuple[int, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -110,8 +120,9 @@ class Layout:
 
     @property
     def gaps(self) -> tuple[Span, ...]:
-        """The addresses that lie in no region: nobody knows what is there."""
-        return subtract_spans([self.span], (region.span for region in self.regions))
+        """The addresses that lie in no region and no store: nobody knows what is there."""
+        known = (*(region.span for region in self.regions), *(each.span for each in self.records))
+        return subtract_spans([self.span], known)
 
     def region_at(self, address: int) -> Region | None:
         """The region that `address` lies in; None in a gap and outside."""

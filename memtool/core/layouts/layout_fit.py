@@ -82,7 +82,12 @@ class LayoutRanking:
 
 
 def check_fit(
-    layout: Layout, image: Image, *, chip: Chip | None = None, part_number: str | None = None
+    layout: Layout,
+    image: Image,
+    *,
+    chip: Chip | None = None,
+    part_number: str | None = None,
+    shown: Layout | None = None,
 ) -> LayoutFit:
     """Measure how well `layout` explains `image`; no content makes it raise.
 
@@ -91,6 +96,7 @@ def check_fit(
         image: Its addresses must be the layout's, all of them and no others, for a fit.
         chip: The chip that the image came from, where it is known.
         part_number: From the module's label. Case and blanks do not matter.
+        shown: The layout with everything protected whose fields must not be shown.
     """
     checksums = tuple(check_checksum(image, rule) for rule in layout.checksums)
     weights = [
@@ -98,7 +104,7 @@ def check_fit(
         for rule, result in zip(layout.checksums, checksums, strict=True)
     ]
     count = Counter(weight.said for weight in weights)
-    fields = decode_fields(layout, image)
+    fields = decode_fields(shown or layout, image)
     states = Counter(field.state for field in fields)
     size_ok = image.spans == (layout.span,)
     chip_ok = _chip_ok(layout, chip)
@@ -232,11 +238,11 @@ def _checksum_reasons(checksums: Sequence[ChecksumResult], count: Mapping[_Said,
     if not checksums:
         return ["The layout names no checksum."]
     total = len(checksums)
-    reasons = [f"{count[_Said.RIGHT]} of {total} checksums hold."]
+    reasons = [f"{count[_Said.RIGHT]} of {total} checksums are right."]
     if count[_Said.WRONG]:
         reasons.append(f"{count[_Said.WRONG]} of {total} checksums are wrong.")
     if count[_Said.BLANK]:
-        reasons.append(f"{count[_Said.BLANK]} of {total} are blank and say nothing.")
+        reasons.append(f"{count[_Said.BLANK]} of {total} are blank and prove nothing.")
     reasons += [
         f"Checksum '{result.name}' was not checked: {result.reason}."
         for result in checksums
@@ -255,7 +261,7 @@ def _field_reasons(fields: Sequence[DecodedField]) -> list[str]:
 
 _CRITERIA = (
     "it fits, the others do not",
-    "more bits of its checksums hold",
+    "more bits of its checksums are right",
     "fewer of its checksums are wrong",
     "it lists the part number",
     "fewer of its copies differ",
@@ -301,7 +307,7 @@ def _why_best(best: Sequence[LayoutFit], fits: Sequence[LayoutFit]) -> str:
     if len(best) > 1:
         return (
             f"{names} are equal: the same size, the same evidence of checksums, as many"
-            " decoded fields and explained bytes; a person has to choose."
+            " decoded fields and explained bytes; choose one with --layout."
         )
     if len(fits) == 1:
         return f"{names} is the only layout, and it fits."

@@ -37,6 +37,10 @@ BLANKABLE = frozenset(
 """The kinds of which a layout may say what they hold when blank."""
 
 
+LONGEST_BLANK_PATTERN = 2
+"""Bytes of a blank pattern. A longer one is a text that somebody wants written."""
+
+
 class FieldType(StrEnum):
     """How a region's bytes are read as a value."""
 
@@ -102,11 +106,12 @@ class Region:
     type: FieldType | None = None
     """None: the region is no field and is not decoded."""
     stored_as: str = "plain"
-    """Name of a stored form, as `memtool.core.identity.stored_forms.parse_stored_form` reads it."""
+    """Name of a stored form, as `memtool.core.texts.stored_forms.parse_stored_form` reads it."""
     copy_of: str | None = None
     """Name of the region that must hold the same value."""
     blank_to: BlankSource | bytes | None = None
-    """A pattern repeats until it fills the span exactly. None: the layout does not say."""
+    """A pattern of at most `LONGEST_BLANK_PATTERN` bytes repeats until it fills the span
+    exactly. None: the layout does not say."""
     bits: tuple[BitField, ...] = ()
     """The named bits of a region of type ``bits``, most significant first."""
 

@@ -1,0 +1,306 @@
+"""Which ends of a block are worth trying for a number at a fixed place, by differences alone.
+
+A fixed place asks every end, and there are hundreds of places. But between two images the
+difference of their equations has no constants in it, and both its sides stand still wherever
+the images agree: there are only as many starts and ends to tell apart as bytes that differ.
+
+Facts
+-----
+- CRC: with D the XOR of two images' prefix sides and Δc that of their numbers, the block
+  ``[i, j)`` needs A^(-j)·Δc = D_i ⊕ D_j. A^(-j) is a multiplication by a power of x, so with a
+  third image Δc·D'_i ⊕ Δc'·D_i = Δc·D'_j ⊕ Δc'·D_j: the power is gone, and classes of starts
+  and ends meet in equal numbers. The few pairs that are left are tried at each of their ends.
+- Sums have no power of x: D_i = D_j - Δg for all images at once, g being what the block must
+  add up to. Of paired sums the first one is enough.
+- Both are necessary, not sufficient. What is left is joined in full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from memtool.core.checksums.sums import Sum
+from memtool.core.discovery.area import Area
+from memtool.core.discovery.classes import Indexes, KeyTable, distinct
+from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
+
+Numbers = NDArray[np.uint64]
+
+_BATCH = 1 << 18
+"""Products, or ends, worked on at a time."""
+_MOST_EQUAL = 64
+"""Where more classes than these have one number, differences repeat, and every end is tried."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EndsToTry:
+    """Some ends, each with the place of its number among the fields given, in their order.
+
+    Of one place they ascend; for sums of words, those of one parity do.
+    """
+
+    places: Indexes
+    ends: Indexes
+
+
+def crc_ends(
+    algebra: RegisterAlgebra,
+    area: Area,
+    prefixes: Sequence[Registers],
+    numbers: Sequence[Numbers],
+) -> Iterator[EndsToTry]:
+    """The ends that the differences of three images leave, or of two where no more differ.
+
+    Args:
+        algebra: Of the CRC's polynomial.
+        area: Where to look.
+        prefixes: The prefix sides of each image.
+        numbers: For each image what is stored at each place.
+    """
+    stored = np.stack(numbers)
+    by_images: dict[tuple[int, ...], list[int]] = {}
+    for place in range(stored.shape[1]):
+        by_images.setdefault(_telling_images(stored[:, place]), []).append(place)
+    for images, places in by_images.items():
+        chosen = np.array(places)
+        if len(images) == 1:
+            yield from every_end(area, chosen)
+        elif len(images) == 2:
+            yield from _ends_by_two(algebra, area, prefixes, stored[:, chosen], images, chosen)
+        else:
+            yield from _ends_by_three(algebra, area, prefixes, stored[:, chosen], images, chosen)
+
+
+def _telling_images(stored: Numbers) -> tuple[int, ...]:
+    """The first images, three at most, whose numbers all differ."""
+    found: list[int] = []
+    for row, number in enumerate(stored):
+        if len(found) < 3 and all(number != stored[other] for other in found):
+            found.append(row)
+    return tuple(found)
+
+
+def every_end(area: Area, places: Indexes) -> Iterator[EndsToTry]:
+    """All of them, place by place."""
+    everywhere = np.arange(1, area.size + 1)
+    for place in places:
+        yield EndsToTry(np.full(area.size, place), everywhere)
+
+
+def _ends_by_two(
+    algebra: RegisterAlgebra,
+    area: Area,
+    prefixes: Sequence[Registers],
+    stored: Numbers,
+    images: tuple[int, ...],
+    places: Indexes,
+) -> Iterator[EndsToTry]:
+    """Every end of every place is moved and looked up among the differences."""
+    one, other = images
+    difference = prefixes[one] ^ prefixes[other]
+    # Offset n is no start, only an end.
+    known = distinct(difference[:-1])
+    # A table first: it lets few ends pass by mistake, and those alone are searched for.
+    allowed = KeyTable(known, 1 << 11)
+    step = max(1, _BATCH // area.size)
+    for begin in range(0, len(places), step):
+        numbers = stored[one, begin : begin + step] ^ stored[other, begin : begin + step]
+        moved = algebra.back_sequences(numbers, area.size + 1)
+        moved ^= difference
+        # Column 0 is left out, since no block ends at 0: hence the + 1 below.
+        rows, ends = np.nonzero(allowed.may_have(moved[:, 1:]))
+        right = _are_in(known, moved[rows, ends + 1])
+        if right.any():
+            yield EndsToTry(places[begin + rows[right]], ends[right] + 1)
+
+
+def _ends_by_three(
+    algebra: RegisterAlgebra,
+    area: Area,
+    prefixes: Sequence[Registers],
+    stored: Numbers,
+    images: tuple[int, ...],
+    places: Indexes,
+) -> Iterator[EndsToTry]:
+    """Pairs of classes by the equation without a power, then each end of the later class."""
+    # Between two borders the images agree and D stands still: one start or end stands for all.
+    borders = np.concatenate([[0], area.differing + 1])
+    # n²/2 pairs of classes, each equal by chance once in 2^width.
+    if len(borders) ** 2 >> algebra.width + 1 > area.size:
+        # Chance alone makes more pairs of classes than there are ends.
+        yield from every_end(area, places)
+        return
+    first, second = (
+        prefixes[images[0]][borders] ^ prefixes[image][borders] for image in images[1:]
+    )
+    own, others = (stored[images[0]] ^ stored[image] for image in images[1:])
+    step = max(1, _BATCH // len(borders))
+    for begin in range(0, len(places), step):
+        part = slice(begin, begin + step)
+        # Δc·D' ⊕ Δc'·D of each place (row) at each border (column); see Facts.
+        sides = algebra.products(own[part], second) ^ algebra.products(others[part], first)
+        rows, low, high, crowded = _equal_pairs(sides)
+        # Too many pairs to list are no longer few: those places are tried at every end.
+        yield from every_end(area, places[begin + crowded])
+        # The class of an end goes on to the next border.
+        stops = np.append(borders[1:], area.size + 1)[high]
+        wanted = first[low] ^ first[high]
+        for some in _in_batches(stops - borders[high]):
+            which, ends = _counted_up(borders[high[some]], stops[some])
+            # The equation with its power, which no class can answer: A^(-j)·Δc = D_i ⊕ D_j.
+            fits = algebra.back_each(own[part][rows[some]][which], ends) == wanted[some][which]
+            if fits.any():
+                # Two earlier classes may allow the same end: it is joined once.
+                found = np.unique(np.stack([rows[some][which][fits], ends[fits]]), axis=1)
+                yield EndsToTry(places[begin + found[0]], found[1])
+
+
+def _equal_pairs(sides: Registers) -> tuple[Indexes, Indexes, Indexes, Indexes]:
+    """Row, earlier and later column of equal numbers in a row; and the rows with too many."""
+    turns = np.argsort(sides, axis=1)
+    ordered = np.take_along_axis(sides, turns, axis=1)
+    found: list[tuple[Indexes, Indexes, Indexes]] = []
+    near, crowded = np.flatnonzero((ordered[:, 1:] == ordered[:, :-1]).any(axis=1)), []
+    # Equal numbers are neighbours now: lag 1 gives each with the next, lag 2 with the next but one,
+    # until no run is as long.
+    for lag in range(1, min(_MOST_EQUAL, sides.shape[1])):
+        if not len(near):
+            break
+        rows, places = np.nonzero(ordered[near, lag:] == ordered[near, :-lag])
+        rows = near[rows]
+        one, other = turns[rows, places], turns[rows, places + lag]
+        found.append((rows, np.minimum(one, other), np.maximum(one, other)))
+        # Only rows that had pairs at this lag can have some at the next.
+        near = rows[np.flatnonzero(np.diff(rows, prepend=-1))]
+    else:
+        crowded = list(near)
+    joined = [np.concatenate([np.zeros(0, np.int64), *each]) for each in zip(*found, strict=True)]
+    if not joined:
+        joined = [np.zeros(0, np.int64)] * 3
+    if crowded:
+        kept = ~np.isin(joined[0], crowded)
+        joined = [each[kept] for each in joined]
+    rows, low, high = joined
+    return rows, low, high, np.array(crowded, np.int64)
+
+
+def _in_batches(lengths: Indexes) -> Iterator[slice]:
+    """Neighbours whose lengths together are about a batch."""
+    if not len(lengths):
+        return
+    # A new batch wherever the sum passes a multiple of its size.
+    batch = np.cumsum(lengths) // _BATCH
+    borders = [0, *(np.flatnonzero(np.diff(batch)) + 1), len(lengths)]
+    for begin, end in pairwise(borders):
+        yield slice(int(begin), int(end))
+
+
+def _counted_up(begins: Indexes, stops: Indexes, step: int = 1) -> tuple[Indexes, Indexes]:
+    """Every number from each begin to before its stop, and which of them it belongs to."""
+    # Rounded up: minus before and after the division that rounds down.
+    lengths = -(-(stops - begins) // step)
+    rows = np.repeat(np.arange(len(begins)), lengths)
+    before = np.cumsum(lengths) - lengths
+    return rows, (np.arange(len(rows)) - before[rows]) * step + begins[rows]
+
+
+def sum_ends(
+    one: Sum,
+    area: Area,
+    starts: Sequence[Numbers],
+    ends: Sequence[Numbers],
+    goals: Numbers,
+    *,
+    odd_length: bool = False,
+    inside: Indexes | None = None,
+) -> EndsToTry:
+    """The ends that all images' differences leave for a sum.
+
+    Where numbers differ, a block in which nothing does is none. Most that a small number fits
+    by its differences alone are such, since any end has a start that differs by nothing.
+
+    Args:
+        one: The sum.
+        area: Where to look; of two images or more.
+        starts: For each image the side of a start at each offset.
+        ends: For each image the side at each offset of an end whose block adds up to nothing.
+        goals: For each image (row) and place (column) what the block must add up to.
+        odd_length: The blocks have an odd number of bytes, the last one padded.
+        inside: The block holds each place's number, which is here.
+    """
+    reps = area.word_starts[one.element - 1]
+    stops = _stops(reps, one.element, area.size)
+    parities = (reps % one.element).astype(np.uint64)
+    # Sides of the first image are taken from all others': what no image tells apart drops out.
+    drift = [parities, *(one.drift(side[reps], starts[0][reps]) for side in starts[1:])]
+    known, earliest = _first_places(_hashed(drift))
+    changes = np.searchsorted(area.differing, reps)
+    table = KeyTable(known)
+    apart = [one.drift(side[reps], ends[0][reps]) for side in ends[1:]]
+    gone = [one.drift(row, goals[0]) for row in goals[1:]]
+    same = (goals == goals[0]).all(axis=0)
+    own_parity = ((reps + odd_length) % one.element).astype(np.uint64)[np.newaxis]
+    found: list[tuple[Indexes, Indexes]] = []
+    step = max(1, _BATCH // len(reps))
+    for begin in range(0, goals.shape[1], step):
+        needed = [
+            one.drift(end[np.newaxis], own[begin : begin + step, np.newaxis])
+            for end, own in zip(apart, gone, strict=True)
+        ]
+        keys = _hashed([own_parity, *needed])
+        places, columns = np.nonzero(table.may_have(keys))
+        keys, places = keys[places, columns], places + begin
+        # A key behind the last one is compared with the last one, and is not equal.
+        at = np.minimum(np.searchsorted(known, keys), len(known) - 1)
+        right = known[at] == keys
+        if inside is None:
+            # Numbers that differ need a differing byte between start and end.
+            right &= same[places] | (changes[earliest[at]] < changes[columns])
+        else:
+            offsets = inside[places]
+            right &= (reps[earliest[at]] <= offsets) & (stops[columns] > offsets)
+        found.append((places[right], columns[right]))
+    places, columns = (np.concatenate(each) for each in zip(*found, strict=True))
+    rows, tried = _counted_up(reps[columns], stops[columns], one.element)
+    return EndsToTry(places[rows], tried)
+
+
+def _stops(reps: Indexes, step: int, size: int) -> Indexes:
+    """For each representative where the next one of its parity takes over."""
+    stops = np.full(len(reps), size + 1)
+    for parity in range(step):
+        own = np.flatnonzero(reps % step == parity)
+        # Each parity is a chain of its own; the last one goes on to the end.
+        stops[own[:-1]] = reps[own[1:]]
+    return stops
+
+
+def _first_places(keys: Numbers) -> tuple[Numbers, Indexes]:
+    """The distinct keys, sorted, and where each occurs first."""
+    turn = np.argsort(keys, kind="stable")
+    ordered = keys[turn]
+    new = np.ones(len(ordered), bool)
+    np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
+    return ordered[new], turn[new]
+
+
+def _are_in(known: Numbers, wanted: Numbers) -> NDArray[np.bool_]:
+    """Which numbers are among the sorted ones."""
+    places = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
+    found: NDArray[np.bool_] = known[places] == wanted
+    return found
+
+
+def _hashed(numbers: Sequence[Numbers]) -> Numbers:
+    """One key of the numbers of several images."""
+    key = numbers[0]
+    for each in numbers[1:]:
+        # Not linear, nor need it be: sums are compared, not combined. The factor is odd and loses
+        # nothing.
+        key = (key ^ key >> np.uint64(29)) * np.uint64(0xD6E8FEB86659FD93) + each
+    return key

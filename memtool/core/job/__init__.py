@@ -1,0 +1,1 @@
+"""One customer order: its record, its backups, the gate, the blanking, the stages."""

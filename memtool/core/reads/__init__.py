@@ -1,1 +1,0 @@
-"""Several reads of one chip: where they differ, how, and which value most of them hold."""

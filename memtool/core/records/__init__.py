@@ -1,0 +1,1 @@
+"""Stores of records in flash: what they hold, and where a layout's rules place it."""

@@ -1,0 +1,223 @@
+"""Unknown VINs in the forms that keep a character in a byte, no key needed.
+
+The alphabet is undone for all bytes at once and long runs are looked for. Swapping words
+moves a byte by three places at most, so of seventeen characters at least twelve still stand
+side by side: only the neighbourhoods of such runs are looked at in the swapped orders.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import product
+
+from memtool.core.image import Segment
+from memtool.core.texts.chance import VIN_CODES
+from memtool.core.texts.form_table import PAIRS, Family, Form, forms_of, orders_of
+from memtool.core.texts.stored_forms import (
+    NO_CHARACTER,
+    Step,
+    StoredForm,
+    storing_table,
+    swap_words,
+)
+from memtool.core.texts.trace import make_trace
+from memtool.core.texts.view import Parts, View
+from memtool.core.texts.vin import VIN_LENGTH
+from memtool.core.texts.vin_candidates import (
+    NEARLY_EXACT,
+    RUN,
+    VinCandidate,
+    count_tears,
+    find_windows,
+    is_wanted,
+)
+from memtool.core.texts.vin_shape import find_vin_shape
+
+_NEAR = re.compile(rb"[A-HJ-NPR-Z0-9]{12,}")
+_TEXT = re.compile(rb"[\x20-\x7e\t\r\n]*")
+_MARGIN = 8
+_APART = b"\xff" * 8
+"""Two of the largest words, of no character."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One way to undo bytes, and the orders it is paired with."""
+
+    step: Step
+    table: bytes
+    """The printable character that each byte stands for, or `NO_CHARACTER`."""
+    orders: tuple[tuple[Form, ...], ...]
+    """What is undone before, none in the first; each may move bytes but not space them."""
+    strides: tuple[int, ...]
+
+
+def _make_reading(form: Form) -> _Reading:
+    step = Step(form.name)
+    table = bytearray([NO_CHARACTER] * 256)
+    for code in (*range(0x20, 0x7F), *VIN_CODES):
+        # Only what storing makes: a capital letter is no character of a text in small ones.
+        table[storing_table(step)[code]] = code
+    pairs = PAIRS if form.name == "plain" else ()
+    whole = forms_of(*_MOVING, Family.SPACED) if form.name == "plain" else orders_of(form)[1:]
+    orders: list[tuple[Form, ...]] = [
+        (first,) for first in whole if first is not None and first.family in _MOVING
+    ]
+    orders += [pair for pair in pairs if {each.family for each in pair} <= {*_MOVING}]
+    spaced = [each for each in whole if each is not None and each.family is Family.SPACED]
+    return _Reading(step, bytes(table), ((), *orders), tuple(each.stride for each in spaced))
+
+
+_MOVING = (Family.WORDS, Family.BACKWARDS)
+_READINGS = tuple(_make_reading(form) for form in forms_of(Family.BYTES))
+_SPACED = {form.stride: Step(form.name) for form in forms_of(Family.SPACED)}
+_WIDE = {form.high_first: Step(form.name) for form in forms_of(Family.WIDE)}
+
+
+def find_in_bytes(segment: Segment, *, deep: bool) -> Iterator[VinCandidate]:
+    """The candidates of one segment in all of these forms, some more than once.
+
+    Unless `deep`, only those that are clear: there are many others in any long text.
+    """
+    for reading in _READINGS:
+        undone = Segment(segment.start, segment.data.translate(reading.table))
+        parts = Parts(View(undone), list(find_regions(_NEAR, undone.data, _MARGIN)), apart=_APART)
+        for order in reading.orders:
+            yield from _in_order(reading.step, order, parts, deep=deep)
+        yield from _swapped_alone(reading, parts, deep=deep)
+        for stride in reading.strides:
+            for phase in range(stride):
+                view = View(undone, stride=stride, phase=phase)
+                yield from _spaced(reading.step, view, segment, deep=deep)
+
+
+def find_regions(pattern: re.Pattern[bytes], data: bytes, margin: int) -> Iterator[tuple[int, int]]:
+    """(first, end) around the matches of `pattern`, those that touch joined."""
+    lo = hi = -1
+    for match in pattern.finditer(data):
+        first, end = max(0, match.start() - margin), min(len(data), match.end() + margin)
+        # Margins that touch make one region, or texts between them would be found twice.
+        if first <= hi:
+            hi = end
+            continue
+        if hi > 0:
+            yield lo, hi
+        lo, hi = first, end
+    if hi > 0:
+        yield lo, hi
+
+
+def join_steps(*steps: Step) -> StoredForm:
+    """A form of those steps that do something."""
+    return StoredForm(tuple(step for step in steps if step.kind != "plain") or (Step("plain"),))
+
+
+def _in_order(
+    step: Step, order: tuple[Form, ...], parts: Parts, *, deep: bool
+) -> Iterator[VinCandidate]:
+    unit = order[0].unit if order else 1
+    backwards = any(each.family is Family.BACKWARDS for each in order)
+    form = join_steps(*(Step(each.name) for each in order), step)
+    for phase in range(unit):
+        view = View(parts.joined, unit=unit, phase=phase)
+        last = len(view.data) - 1
+        data = view.data[::-1] if backwards else view.data
+        for place, text, shape, run, row in find_windows(data, deep=deep or not order):
+            if not is_wanted(form, shape, run, deep=deep):
+                continue
+            places = range(place, place + VIN_LENGTH)
+            # Turned round, a place counts from the view's end.
+            offsets = (view.address(last - p if backwards else p) for p in places)
+            yield VinCandidate(
+                text=text,
+                form=form,
+                trace=make_trace((parts.address(offset), 0xFF) for offset in offsets),
+                shape=shape,
+                run=run,
+                row=row.length,
+                tears=row.tears,
+            )
+
+
+def _swapped_alone(reading: _Reading, parts: Parts, *, deep: bool) -> Iterator[VinCandidate]:
+    """Seventeen bytes in a row that were swapped by themselves, the odd one left in place."""
+    orders = [
+        (order, join_steps(*(Step(each.name) for each in order), reading.step))
+        for order in reading.orders
+        if order and order[0].family is Family.WORDS
+    ]
+    for match in RUN.finditer(parts.joined.data):
+        run = len(match[0])
+        tears = count_tears(parts.joined.data, match.start(), match.end())
+        if run > NEARLY_EXACT and (not deep or run % VIN_LENGTH):
+            continue
+        offsets = range(run - VIN_LENGTH + 1)
+        for offset, (order, form) in product(offsets, orders):
+            stored = match[0][offset : offset + VIN_LENGTH]
+            undone = swap_words(stored, order[0].unit)
+            # Behind words nothing but a reversal moves bytes, see `_make_reading`.
+            text = (undone[::-1] if len(order) > 1 else undone).decode("ascii")
+            shape = find_vin_shape(text) if text[-4:].isdigit() else None
+            if shape is None or not is_wanted(form, shape, run, deep=deep):
+                continue
+            start = parts.address(match.start() + offset)
+            yield VinCandidate(
+                text=text,
+                form=form,
+                trace=make_trace((start + index, 0xFF) for index in range(VIN_LENGTH)),
+                shape=shape,
+                run=run,
+                row=run,
+                tears=tears,
+                alone=True,
+            )
+
+
+def _spaced(step: Step, view: View, segment: Segment, *, deep: bool) -> Iterator[VinCandidate]:
+    for place, text, shape, run, row in find_windows(view.data, deep=deep):
+        addresses = [view.address(place + index) for index in range(VIN_LENGTH)]
+        form = join_steps(_SPACED[view.stride], step)
+        if view.stride == 2 and step.kind == "plain":
+            wide = _wide_form(segment, addresses)
+            if wide is not None:
+                form = StoredForm((wide,))
+                first = addresses[0] - (1 if wide.form.high_first else 0)
+                addresses = list(range(first, first + 2 * VIN_LENGTH))
+        if not is_wanted(form, shape, run, deep=deep):
+            continue
+        weak = run > NEARLY_EXACT and form.first.family is Family.SPACED and not shape.check_digit
+        if weak and not deep and _TEXT.fullmatch(_bytes_between(segment, addresses)):
+            # Every second letter of a text is no VIN.
+            continue
+        trace = make_trace((address, 0xFF) for address in addresses)
+        yield VinCandidate(
+            text=text,
+            form=form,
+            trace=trace,
+            shape=shape,
+            run=run,
+            row=row.length,
+            tears=row.tears,
+        )
+
+
+def _bytes_between(segment: Segment, addresses: list[int]) -> bytes:
+    """The foreign bytes between the characters of a spaced text."""
+    first, last = addresses[0] - segment.start, addresses[-1] - segment.start
+    stride = addresses[1] - addresses[0]
+    return bytes(byte for n, byte in enumerate(segment.data[first:last]) if n % stride)
+
+
+def _wide_form(segment: Segment, addresses: list[int]) -> Step | None:
+    """UTF-16 where a zero byte belongs to each character; where both orders fit, words decide."""
+    first, last = addresses[0] - segment.start, addresses[-1] - segment.start
+    data = segment.data
+    if any(data[first + 1 : last : 2]):
+        return None
+    high_first = first > 0 and data[first - 1] == 0
+    low_first = last + 1 < len(data) and data[last + 1] == 0
+    if high_first and low_first:
+        return _WIDE[addresses[0] % 2 == 1]
+    return _WIDE[high_first] if high_first or low_first else None

@@ -1,0 +1,147 @@
+"""Which of several readings of the same bytes to believe, and which to tell beside it.
+
+Each reading is weighed, in bits, by what the standards say of its text (country, check digit
+where its market asks for one, model year, digits of the serial number), by how unusual its
+form is, and by its borders. A text is one run of letters and digits in the order in which it
+was written: in a wrong order its ends are torn off, so the longest run speaks for its order,
+and a run of just seventeen characters speaks for itself most of all.
+
+1. The reading with the most weight is believed; among equals the earlier form of the table,
+   so that plain text wins over any rearrangement for which no more speaks.
+2. A reading that shares bytes with it is told beside it where the standards allow it: another
+   window of the same run, and any other reading that has hardly less weight.
+3. A group of readings none of which is clear by itself is left out, see
+   `memtool.core.texts.vin_candidates`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+from memtool.core.texts.form_table import RANKS, Family
+from memtool.core.texts.stored_forms import Step
+from memtool.core.texts.vin import VIN_LENGTH, asks_for_check_digit
+from memtool.core.texts.vin_candidates import VinCandidate
+
+_SHARED_BYTES = 2
+"""Two packed texts side by side share a byte; readings of the same bytes share many."""
+_HARDLY_LESS = 9
+"""Bits; less than so many do not rule a reading out. This and the weights below were set on
+generated VINs among text and measured on others, see docs/vin.md."""
+_HARDLY_LESS_OF_MORE = 7
+"""The same for a reading whose row is longer."""
+_HARDLY_LESS_THAN_CHECKED = 5
+"""The same beside a reading with the check digit that its market asks for."""
+_HARDLY_LESS_THAN_BORDERED = 4
+"""The same beside a row of just seventeen characters, for rows that are no longer."""
+_BITS_OF_LENGTH = 2
+"""For each character by which a row is longer than another one."""
+_BITS_OF_TEAR = 2
+"""For each change between letters and other signs just outside of a row."""
+_BITS_OF_BORDERS = 8
+"""For a row of just seventeen characters."""
+_BITS_OF_PLAIN = 3
+"""For text as it stands: on top of what its form costs less."""
+_BITS_OF_KEY = 14
+"""Any bytes look like a VIN under some key."""
+_COST_UNIT = 3
+"""The costs of the table weigh forms by how common they are, and border, check digit and
+serial number tell far more: a third of them, rounded up, counts here."""
+_LONG = 40
+"""Rows longer than this say no more."""
+
+Chosen = tuple[VinCandidate, list[VinCandidate]]
+"""The reading to believe, and the others that the standards allow."""
+
+
+def choose_readings(candidates: Iterable[VinCandidate]) -> list[Chosen]:
+    """The readings to believe, each with those to tell beside it."""
+    chosen: list[Chosen] = []
+    owners: dict[int, list[int]] = {}
+    # Best first: whoever comes later and shares bytes is told beside one already chosen, or
+    # nowhere.
+    for candidate in sorted(dict.fromkeys(candidates), key=_preference):
+        addresses = [address for address, _ in candidate.trace.cells()]
+        shared = Counter(number for each in addresses for number in owners.get(each, ()))
+        most = max(shared.values(), default=0)
+        if most > (_SHARED_BYTES if candidate.form.is_packed else 0):
+            # The lowest number was chosen first and weighs most.
+            best, others = chosen[min(shared)]
+            # The same text in another form is no other reading.
+            told = {each.text for each in (best, *others)}
+            if candidate.text not in told and _is_reading(candidate, best):
+                others.append(candidate)
+            continue
+        for address in addresses:
+            owners.setdefault(address, []).append(len(chosen))
+        chosen.append((candidate, []))
+    return chosen
+
+
+def weigh_reading(candidate: VinCandidate) -> int:
+    """How much speaks for a reading against others of the same bytes, in bits."""
+    shape, text = candidate.shape, candidate.text
+    # Bits, on one scale with the constants above.
+    bits = -(0 if shape.serial else 6) - (0 if shape.country else 8)
+    asked = shape.check_digit and asks_for_check_digit(text)
+    if shape.check_digit:
+        bits += 7 if asked else 3
+    bits -= 0 if shape.year else 4
+    bits += sum(1 if text[place].isdigit() else -2 for place in (11, 12))
+    bits -= sum(map(_cost_of, candidate.form.steps)) + _BITS_OF_TEAR * candidate.tears
+    if candidate.alone:
+        # Seventeen bytes that stand in order look like many fields swapped by themselves.
+        bits -= 3 if asked else 12
+    bits += _BITS_OF_PLAIN if candidate.form.name == "plain" else 0
+    bits += _BITS_OF_LENGTH * (min(candidate.row, _LONG) - VIN_LENGTH)
+    return bits + (_BITS_OF_BORDERS if candidate.run == VIN_LENGTH else 0)
+
+
+def _cost_of(step: Step) -> int:
+    return _BITS_OF_KEY if step.form.family is Family.KEYED else -(-step.form.cost // _COST_UNIT)
+
+
+def _is_reading(candidate: VinCandidate, best: VinCandidate) -> bool:
+    """Whether a reading is told beside the one that is believed."""
+    ours, theirs = candidate.form, best.form
+    keyed = ours.last.family is Family.KEYED
+    if keyed and theirs.last.family is not Family.KEYED:
+        return False
+    # Under another key the very same bytes are another VIN: told even where no standard allows it.
+    if not (candidate.shape.allowed or (keyed and candidate.trace == best.trace)):
+        return False
+    if ours.is_packed or theirs.is_packed:
+        # Packed texts have no borders to be weighed by: only another place in the same packing is
+        # told.
+        return ours.kinds == theirs.kinds
+    if ours == theirs and _is_one_row(candidate, best):
+        return True
+    return weigh_reading(best) - weigh_reading(candidate) < _margin(candidate, best)
+
+
+def _is_one_row(candidate: VinCandidate, best: VinCandidate) -> bool:
+    """Whether two readings of one form, which share bytes, are windows of one row."""
+    if candidate.alone or best.alone or VIN_LENGTH in (candidate.run, best.run):
+        return False
+    return (candidate.row, candidate.tears) == (best.row, best.tears)
+
+
+def _margin(candidate: VinCandidate, best: VinCandidate) -> int:
+    """By how many bits less a reading is ruled out."""
+    if best.run == VIN_LENGTH and candidate.row <= VIN_LENGTH:
+        # A longer row may be the whole of which a wrong order shows just seventeen.
+        return _HARDLY_LESS_THAN_BORDERED
+    if candidate.row > best.row:
+        return _HARDLY_LESS_OF_MORE
+    checked = best.shape.check_digit and asks_for_check_digit(best.text)
+    return _HARDLY_LESS_THAN_CHECKED if checked else _HARDLY_LESS
+
+
+def _preference(candidate: VinCandidate) -> tuple[object, ...]:
+    """Sorts the reading to believe first."""
+    steps = candidate.form.steps
+    rank = [(RANKS[step.kind], step.number) for step in steps]
+    # Fewer steps, then the earlier form of the table; the place last, so that the order is always
+    # the same.
+    return -weigh_reading(candidate), len(steps), rank, candidate.trace.span

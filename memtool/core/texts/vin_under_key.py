@@ -1,0 +1,255 @@
+"""Unknown VINs under an unknown key: every byte combined with it, or the key added.
+
+What two neighbours have between them (their exclusive or, their difference) does not
+change with the key. Between two characters of the VIN alphabet it is one of few values,
+and where digits follow letters it is one of fewer still. Runs of such steps are looked for
+first; only there the keys are tried, all at once as the bits of one number a byte.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+
+from memtool.core.image import Segment
+from memtool.core.texts.chance import DIGIT_CODES, VIN_CODES
+from memtool.core.texts.form_table import Family, Form, forms_of, orders_of
+from memtool.core.texts.stored_forms import Step, StoredForm, undoing_table
+from memtool.core.texts.trace import make_trace
+from memtool.core.texts.view import Parts, View
+from memtool.core.texts.vin import VIN_LENGTH
+from memtool.core.texts.vin_candidates import NEARLY_EXACT, VinCandidate
+from memtool.core.texts.vin_chances import MOST_OF_ONE
+from memtool.core.texts.vin_shape import find_vin_shape
+
+_MARGIN = 8
+"""Bytes on either side that are looked at: two of the largest words."""
+_APART = b"\x00\x80"
+"""No step of a text leads from one of these bytes to the other."""
+_STEPS_IN_A_ROW = {1: 16, 2: 15, 4: 11}
+"""How many steps of a text stand in a row when its words of so many bytes are swapped.
+
+Seventeen characters have sixteen. Swapping pairs tears the last character off, or the first;
+words of four bytes may begin so that up to three characters at each end lie apart.
+"""
+_SIX_EQUAL = re.compile(rb"(.)\1{5}", re.DOTALL)
+_NO_DIGITS = str.maketrans("", "", "0123456789")
+_EQUAL_BYTES = re.compile(rb"\x00{9,}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Keyed:
+    """A keyed form, with what its search needs made ready once."""
+
+    form: Form
+    orders: tuple[Form | None, ...]
+    """What is undone before it, None for nothing."""
+    runs: dict[int, re.Pattern[bytes]]
+    """Runs of steps between characters of the alphabet, by their least length."""
+    crossing: re.Pattern[bytes]
+    """A step between a letter and a digit."""
+    window: re.Pattern[bytes]
+    """Where sixteen steps begin that may be those of a VIN: a letter early, digits at the end.
+
+    A look-ahead, so that windows which overlap are all found.
+    """
+    keys: tuple[int, ...]
+    """For each stored byte the keys, as bits, under which it is a character of the alphabet."""
+    digit_keys: tuple[int, ...]
+    """The same for digits."""
+
+    @property
+    def swapped(self) -> tuple[Form | None, ...]:
+        """The orders that keep neighbours near each other, plain first."""
+        return tuple(each for each in self.orders if each is None or each.stride == 1)
+
+    @property
+    def spaced(self) -> tuple[Form, ...]:
+        """The orders that put foreign bytes between characters."""
+        return tuple(each for each in self.orders if each is not None and each.stride > 1)
+
+
+@cache
+def _keyed_forms() -> tuple[_Keyed, ...]:
+    return tuple(_make_ready(form) for form in forms_of(Family.KEYED))
+
+
+def _make_ready(form: Form) -> _Keyed:
+    steps = form.key_steps
+    assert steps is not None, f"{form.name} is keyed and has no steps"
+    return _Keyed(
+        form=form,
+        orders=orders_of(form),
+        runs={
+            # The table writes its steps as the ranges of a character class.
+            least: re.compile(b"[%b]{%d,}" % (steps.between, least))
+            for least in set(_STEPS_IN_A_ROW.values())
+        },
+        crossing=re.compile(b"[%b]" % steps.crossing),
+        window=re.compile(
+            # Sixteen steps of seventeen characters: the last three lie between the four digits. The
+            # part that fails most often is asked first.
+            b"(?=.{13}[%b]{3})(?=[%b]{0,12}[%b])(?=[%b]{13})"
+            % (steps.of_digits, steps.between, steps.crossing, steps.between),
+            re.DOTALL,
+        ),
+        keys=_keys_by_byte(form, VIN_CODES),
+        digit_keys=_keys_by_byte(form, DIGIT_CODES),
+    )
+
+
+def _keys_by_byte(form: Form, codes: bytes) -> tuple[int, ...]:
+    """For each stored byte the keys, as bits, under which it is one of these characters."""
+    keys, store = [0] * 256, form.store
+    assert store is not None, f"{form.name} is keyed and stores no bytes"
+    for key in range(1, 256):
+        if form.key_steps is not None and key in form.key_steps.named_otherwise:
+            continue
+        # Key 0 changes nothing: the forms without a key find that.
+        for code in codes:
+            keys[store(code, key)] |= 1 << key
+    return tuple(keys)
+
+
+def searches_under_key(segment: Segment) -> Iterator[Iterator[VinCandidate]]:
+    """For each keyed form, alone and in its pairs: every candidate of one segment."""
+    whole = View(segment)
+    for keyed in _keyed_forms():
+        units = [1 if order is None else order.unit for order in keyed.swapped]
+        least = min(_STEPS_IN_A_ROW[unit] for unit in units)
+        # The regions of the shortest runs hold those of all the others.
+        regions = tuple(_regions(keyed, least, whole.key_steps(keyed.form)))
+        for order, unit in zip(keyed.swapped, units, strict=True):
+            enough = _STEPS_IN_A_ROW[unit]
+            places = [(lo, end) for lo, end, length in regions if length >= enough]
+            parts = Parts(whole, places, apart=_APART * unit)
+            yield _in_order(keyed, order, parts)
+        for order in keyed.spaced:
+            for phase in range(order.stride):
+                view = View(segment, stride=order.stride, phase=phase)
+                regions_here = _regions(keyed, _STEPS_IN_A_ROW[1], view.key_steps(keyed.form))
+                places = [(lo, end) for lo, end, _ in regions_here]
+                yield _in_order(keyed, order, Parts(view, places, apart=_APART))
+
+
+def _regions(keyed: _Keyed, least: int, steps: bytes) -> Iterator[tuple[int, int, int]]:
+    """(first, end, length of the run of steps) of the bytes worth a look.
+
+    The run must have `least` steps and hold one between a letter and a digit: in any order
+    of the words it covers characters 4 to 14 at least, and a text that is accepted has a
+    letter and a digit there. Long runs of equal bytes are cut out.
+    """
+    for match in keyed.runs[least].finditer(steps):
+        if not keyed.crossing.search(steps, match.start(), match.end()):
+            continue
+        first, end = max(0, match.start() - _MARGIN), min(len(steps), match.end() + _MARGIN)
+        # Filler is smooth under every key. It is cut out but for eight bytes at each edge: a
+        # text may begin or end with a few characters equal to it.
+        for equal in _EQUAL_BYTES.finditer(steps, first, end):
+            if equal.start() + 8 - first >= VIN_LENGTH - 1:
+                # Steps lie between bytes: eight equal steps are nine bytes.
+                yield first, equal.start() + 9, len(match[0])
+            # Runs of filler do not overlap, but the margin around one may reach into the next.
+            first = max(first, equal.end() - 8)
+        if end - first >= VIN_LENGTH - 1:
+            yield first, end + 1, len(match[0])
+
+
+def _in_order(keyed: _Keyed, order: Form | None, parts: Parts) -> Iterator[VinCandidate]:
+    unit = 1 if order is None else order.unit
+    before_it = () if order is None else (Step(order.name),)
+    for phase in range(unit):
+        # Swapped words are searched once for each place where a word may begin.
+        view = View(parts.joined, unit=unit, phase=phase)
+        for match in keyed.window.finditer(view.key_steps(keyed.form)):
+            place = match.start()
+            stored = view.data[place : place + VIN_LENGTH]
+            fitting = _find_keys(keyed, stored)
+            if not fitting or _is_monotonous(stored):
+                continue
+            for key in _bits_of(fitting):
+                undoing = undoing_table(Step(keyed.form.name, key))
+                text = stored.translate(undoing).decode("ascii")
+                shape = None if _has_few_letters(text) else find_vin_shape(text)
+                if shape is None:
+                    continue
+                # The parts lie side by side only here: a text must not reach from one to the next.
+                lo, hi = parts.words_around(view.address(place), unit, phase)
+                if place < lo or place + VIN_LENGTH > hi:
+                    continue
+                before, behind = _neighbours(keyed.keys, key, view.data[lo:hi], place - lo)
+                offsets = (view.address(place + index) for index in range(VIN_LENGTH))
+                yield VinCandidate(
+                    text=text,
+                    form=StoredForm((*before_it, Step(keyed.form.name, key))),
+                    trace=make_trace((parts.address(offset), 0xFF) for offset in offsets),
+                    shape=shape,
+                    run=before + VIN_LENGTH + len(behind),
+                    row=before + VIN_LENGTH + len(behind),
+                    tears=0,
+                )
+
+
+def _is_monotonous(stored: bytes) -> bool:
+    """Whether bytes are more monotonous than a VIN: some key makes filler and tables fit.
+
+    What is equal stays so under every key. Of the 9,895 VINs that `memtool.core.texts.vin_shape`
+    names none has more than five equal characters in a row, or one more than seven times.
+    """
+    kinds = set(stored)
+    # Of seventeen characters among which eleven differ none stands there more than seven times.
+    if len(kinds) < 11 and max(map(stored.count, kinds)) > MOST_OF_ONE:
+        return True
+    return _SIX_EQUAL.search(stored) is not None
+
+
+def _has_few_letters(text: str) -> bool:
+    """Whether a text has fewer than the four letters that each of those VINs has."""
+    return len(text.translate(_NO_DIGITS)) < 4
+
+
+def _find_keys(keyed: _Keyed, stored: bytes) -> int:
+    """The keys, as bits, that make all bytes characters of the alphabet, the last four digits."""
+    # All keys at once, one bit each: a byte leaves those that make a character of it. The
+    # digits come first, since they leave the fewest.
+    # In Python -1 is a one in every bit: no key is ruled out yet.
+    left = -1
+    for byte in stored[-4:]:
+        left &= keyed.digit_keys[byte]
+    keys = keyed.keys
+    for byte in stored[:-4]:
+        left &= keys[byte]
+        if not left:
+            break
+    return left
+
+
+def _bits_of(number: int) -> Iterator[int]:
+    """Which bits are set, the lowest first."""
+    while number:
+        # The lowest bit that is set, alone: minus turns over all bits above it.
+        lowest = number & -number
+        yield lowest.bit_length() - 1
+        number ^= lowest
+
+
+def _neighbours(keys: tuple[int, ...], key: int, data: bytes, place: int) -> tuple[int, bytes]:
+    """How many bytes before a text fit the key as well, and which behind it.
+
+    None are counted where filler begins, four equal bytes, and no more than matter.
+    """
+    first, end = max(0, place - NEARLY_EXACT), place + VIN_LENGTH
+    # Turned round, so that both sides are read away from the text.
+    before, behind = data[first:place][::-1], data[end : end + NEARLY_EXACT]
+    fitting = [
+        next((n for n, byte in enumerate(side) if not keys[byte] >> key & 1), len(side))
+        for side in (before, behind)
+    ]
+    counts = [
+        # Filler fits many keys and says nothing of a longer text.
+        0 if len(side) > 1 and len(set(side[:4])) == 1 else count
+        for side, count in zip((before, behind), fitting, strict=True)
+    ]
+    return counts[0], behind[: counts[1]]
