@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from memtool.core.image import Image
+from memtool.core.read_options import PLAIN, ImageFormat, ReadOptions
+from memtool.core.reader_order import fits, turn
 from memtool.formats.detect import detect_format
 from memtool.formats.intel_hex import parse_intel_hex
 from memtool.formats.intel_hex_writing import encode_intel_hex
-from memtool.formats.parsed import ImageFormat, ParsedImage
+from memtool.formats.parsed import ParsedImage, whole_file_error
 from memtool.formats.raw import encode_raw, parse_raw
 from memtool.formats.s_record import parse_s_record
 from memtool.formats.s_record_writing import encode_s_record
 
-__all__ = ["DEFAULT_RECORD_LENGTH", "ImageFormat", "ParsedImage", "encode_image", "parse_image"]
+__all__ = [
+    "DEFAULT_RECORD_LENGTH",
+    "ImageFormat",
+    "ParsedImage",
+    "encode_image",
+    "parse_as",
+    "parse_image",
+]
 
 DEFAULT_RECORD_LENGTH = 16
 """Data bytes a record, the most common choice."""
@@ -51,11 +62,42 @@ def parse_image(
     return parse(data, overlap_last=overlap_last, accept_missing_end=accept_missing_end)
 
 
+def parse_as(data: bytes, options: ReadOptions) -> ParsedImage:
+    """As `parse_image`, with all that says how a file is read as one object.
+
+    The image is in the chip's order, whatever order the reader wrote.
+
+    Raises:
+        As `parse_image`; also ImageFormatError where the file does not consist of whole
+            words of that order (code ``order-does-not-fit``).
+    """
+    parsed = parse_image(
+        data,
+        format=options.format,
+        base=options.base,
+        overlap_last=options.overlap_last,
+        accept_missing_end=options.accept_missing_end,
+    )
+    if options.order == PLAIN:
+        return parsed
+    if not fits(parsed.image, options.order):
+        raise whole_file_error(
+            f"the file does not consist of whole words, so it cannot be in the order"
+            f" {options.order}",
+            code="order-does-not-fit",
+            expected=f"whole words of {options.order}",
+            found="bytes beside them",
+            next_step="read the memory again from its first address on",
+        )
+    return replace(parsed, image=turn(parsed.image, options.order))
+
+
 def encode_image(
     image: Image,
     format: ImageFormat,
     *,
     record_length: int = DEFAULT_RECORD_LENGTH,
+    order: str = PLAIN,
 ) -> bytes:
     """The whole file of `image`; reading it gives the same image.
 
@@ -65,10 +107,13 @@ def encode_image(
         image: At least one byte; for a raw file one segment.
         format: Of the file.
         record_length: Data bytes a record, 1 to 255 (S-record: 250). Raw files ignore it.
+        order: In which the reader writes its files.
 
     Raises:
         ValueError: the format cannot hold this image, or the record length.
     """
+    if order != PLAIN:
+        image = turn(image, order)
     if format is ImageFormat.RAW:
         return encode_raw(image)
     encode = encode_intel_hex if format is ImageFormat.INTEL_HEX else encode_s_record

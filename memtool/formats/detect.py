@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import re
 
+from memtool.core.read_options import ImageFormat
 from memtool.errors import ImageFormatError
-from memtool.formats.parsed import ImageFormat, require_bytes, whole_file_error
+from memtool.formats.parsed import require_bytes, whole_file_error
 from memtool.formats.signatures import find_foreign_kind
 
 _SAMPLE = 64 * 1024
@@ -42,6 +43,8 @@ _DUMP = re.compile(
     """,
     re.VERBOSE,
 )
+_COLOURS = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]")
+"""A control sequence of a terminal. Source: ECMA-48, section 5.4."""
 _UTF8_MARK = b"\xef\xbb\xbf"
 
 
@@ -54,6 +57,7 @@ def detect_format(data: bytes) -> ImageFormat:
     require_bytes(data)
     sample = data[:_SAMPLE]
     _require_no_wide_text(sample)
+    _require_no_colours(data)
     bare = sample.removeprefix(_UTF8_MARK)
     records = _find_record_format(bare)
     if records is not None:
@@ -91,6 +95,30 @@ def _require_no_wide_text(sample: bytes) -> None:
             )
 
 
+def _require_no_colours(data: bytes) -> None:
+    """Refuse text that a program has coloured for a terminal: records, a dump, a document.
+
+    Raises:
+        ImageFormatError: it is.
+    """
+    if b"\x1b[" not in data[:_SAMPLE]:
+        return
+    # By chance most large memories hold such a sequence somewhere: the start tells first.
+    if not _may_be_text(_COLOURS.sub(b"", data[:_SAMPLE])):
+        return
+    plain = _COLOURS.sub(b"", data)
+    is_text = _is_text(plain) or _is_foreign_text(plain)
+    if len(plain) < len(data) and is_text and plain.translate(None, _BLANK):
+        raise whole_file_error(
+            "the file is text with terminal colour codes, not a memory image",
+            code="coloured-text",
+            expected="a memory image",
+            found="ESC [ in text",
+            line=data.count(b"\n", 0, data.index(b"\x1b[")) + 1,
+            next_step="save it again without colours; '--format raw' reads it anyway",
+        )
+
+
 def _find_record_format(sample: bytes) -> ImageFormat | None:
     """The format whose records the text seems to have, right or wrong."""
     for kind, first in _RECORD_FIRST.items():
@@ -110,8 +138,14 @@ def _find_record_format(sample: bytes) -> ImageFormat | None:
     return None
 
 
+def _may_be_text(start: bytes) -> bool:
+    """Whether the start of a file is text in ASCII or UTF-8: no other control characters."""
+    return not start.translate(None, _TEXT + bytes(range(0x80, 0x100)))
+
+
 def _is_text(data: bytes) -> bool:
-    return not data.translate(None, _TEXT)
+    # The start first: most memories show there that they are none, and it is read at once.
+    return not data[:_SAMPLE].translate(None, _TEXT) and not data.translate(None, _TEXT)
 
 
 def _require_no_text(data: bytes) -> None:

@@ -8,64 +8,59 @@ Addresses:
    its segment goes on at the segment's start. Other readers run on instead, hence a warning.
    The same holds for a file without 02 and 04, which has 64 Ki addresses in all.
 2. Type 04 in force: ``base + offset + index``, on across 64 KiB. Past 4 GiB is refused.
-3. 02 and 04 in one file: refused, since readers differ in what the second one means.
+3. 02 and 04 in one file: readers differ. To some the last one is the base, others add the
+   two. It is read where data follows only while the other base is zero, as GNU objcopy writes
+   files that reach past 1 MiB; then all of them find the same addresses. Else it is refused.
 
 Source: Intel, "Hexadecimal Object File Format Specification", Rev. A, 6 January 1988.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import NamedTuple
+from collections.abc import Iterator, Sequence
 
 from memtool.core.finding import Finding, Severity
-from memtool.core.image import Image
+from memtool.core.read_options import ImageFormat
 from memtool.core.span import Span, format_address, union_spans
 from memtool.errors import Fault
 from memtool.formats.fault_list import FaultList
-from memtool.formats.hex_line import (
-    LineError,
-    after_end,
-    blank_lines,
-    decode_digits,
-    iter_lines,
-    missing_end_accepted,
-    no_data,
-    require_mark,
-)
-from memtool.formats.parsed import (
-    WHOLE_FILE_FROM,
-    ImageFormat,
-    ParsedImage,
-    require_bytes,
-    require_data_size,
-    require_text_size,
-)
+from memtool.formats.grammar import Grammar, Item, Record, RecordType, Run, Unread
+from memtool.formats.hex_text import HexText
+from memtool.formats.parsed import ParsedImage
 from memtool.formats.placing import Piece, place_pieces
 
 DATA, END, SEGMENT, START_SEGMENT, LINEAR, START_LINEAR = range(6)
-NAMES = {
-    DATA: "data",
-    END: "end",
-    SEGMENT: "extended segment address",
-    START_SEGMENT: "start segment address",
-    LINEAR: "extended linear address",
-    START_LINEAR: "start linear address",
-}
-LENGTHS = {END: 0, SEGMENT: 2, START_SEGMENT: 4, LINEAR: 2, START_LINEAR: 4}
-"""Data bytes of every type but data."""
-
-_OVERHEAD = 5
-"""Bytes of a record that are not data: length, offset (2), type, checksum."""
+_SHIFTS = {SEGMENT: 4, LINEAR: 16}
+"""By how many bits the number of an address record is shifted."""
+_OTHER = {SEGMENT: LINEAR, LINEAR: SEGMENT}
 _SEGMENT_SIZE = 0x10000
 _ADDRESS_SPACE = 1 << 32
 
-
-class _Record(NamedTuple):
-    line: int
-    kind: int
-    offset: int
-    data: bytes
+INTEL_HEX = Grammar(
+    name="Intel HEX",
+    mark=b":",
+    also_marks=b"",
+    prefix=b"",
+    length_at=0,
+    address_at=1,
+    type_at=3,
+    head_size=2,
+    uncounted=5,
+    counted="data bytes",
+    summed_from=0,
+    total=0,
+    types={
+        DATA: RecordType("data record (type 00)", 2, None),
+        END: RecordType("end record (type 01)", 2, 0),
+        SEGMENT: RecordType("extended segment address record (type 02)", 2, 2),
+        START_SEGMENT: RecordType("start segment address record (type 03)", 2, 4),
+        LINEAR: RecordType("extended linear address record (type 04)", 2, 2),
+        START_LINEAR: RecordType("start linear address record (type 05)", 2, 4),
+    },
+    data_types=frozenset({DATA}),
+    end_types=frozenset({END}),
+    types_in_words="00 to 05",
+)
 
 
 def parse_intel_hex(
@@ -81,272 +76,143 @@ def parse_intel_hex(
     Raises:
         ImageFormatError: anything is wrong; carries all faults.
     """
-    require_bytes(data)
-    require_text_size(len(data))
-    if len(data) >= WHOLE_FILE_FROM:
-        # Loads numpy, which costs more than reading a short file line by line.
-        from memtool.formats.whole_file import sound_intel_hex
-
-        image = sound_intel_hex(data)
-        if image is not None:
-            return ParsedImage(image=image, format=ImageFormat.INTEL_HEX, findings=())
-    return _Explainer(overlap_last, accept_missing_end).parse(data)
-
-
-class _Explainer:
-    """Reads line by line and can say what is wrong with each."""
-
-    def __init__(self, overlap_last: bool, accept_missing_end: bool) -> None:
-        self._overlap_last = overlap_last
-        self._accept_missing_end = accept_missing_end
-        self._faults = FaultList()
-        self._findings: list[Finding] = []
-        self._records: list[_Record | None] = []
-        """None stands for a line that could not be read and may have moved the base."""
-        self._data_size = 0
-
-    def parse(self, data: bytes) -> ParsedImage:
-        self._read_lines(data)
-        linear = self._check_addressing()
-        image = Image(())
-        placed: tuple[Finding, ...] = ()
-        if linear is not None:
-            pieces = list(self._pieces(linear=linear))
-            image, placed = place_pieces(pieces, self._faults, overlap_last=self._overlap_last)
-        self._faults.raise_if_any()
-        if not image.segments:
-            self._faults.add(no_data())
-            self._faults.raise_if_any()
-        self._note_start_records()
-        return ParsedImage(
-            image=image,
-            format=ImageFormat.INTEL_HEX,
-            findings=(*self._findings, *placed),
-        )
-
-    def _read_lines(self, data: bytes) -> None:
-        blank: list[int] = []
-        end_line: int | None = None
-        number = 0
-        for number, line in iter_lines(data):
-            if not line:
-                blank.append(number)
-                continue
-            if end_line is not None:
-                self._faults.add(after_end(number, line, b":", end_line))
-                continue
-            try:
-                record = _parse_line(number, line)
-            except LineError as fault:
-                cut = not data.endswith(b"\n") and data.endswith(line)
-                self._faults.add(fault.at_line(number, cut_short=cut))
-                if line[7:9] != b"00":
-                    self._records.append(None)
-                continue
-            if record.kind == END:
-                end_line = number
-            elif record.kind == DATA:
-                self._data_size += len(record.data)
-                require_data_size(self._data_size)
-            self._records.append(record)
-        if end_line is None:
-            self._miss_end(number)
-        if blank:
-            self._findings.append(blank_lines(blank))
-
-    def _miss_end(self, last_line: int) -> None:
-        if self._accept_missing_end:
-            self._findings.append(missing_end_accepted())
-        else:
-            self._faults.add(
-                Fault(
-                    code="missing-end",
-                    text="the file has no end record",
-                    line=max(last_line, 1),
-                    expected=":00000001FF",
-                    found="end of file",
-                )
-            )
-
-    def _check_addressing(self) -> bool | None:
-        """Whether addresses are linear; None, with a fault, where the file is of two minds."""
-        first: dict[int, _Record] = {}
-        for record in self._records:
-            if record is None:
-                continue
-            if record.kind in (SEGMENT, LINEAR):
-                first.setdefault(record.kind, record)
-            if record.kind not in (DATA, END) and record.offset:
-                self._findings.append(_odd_offset(record))
-        if len(first) < 2:
-            return LINEAR in first
-        earlier, later = sorted(first.values())
-        self._faults.add(
-            Fault(
-                code="mixed-addressing",
-                text=(
-                    f"{NAMES[later.kind]} record (type {later.kind:02X}), but line"
-                    f" {earlier.line} has an {NAMES[earlier.kind]} record (type"
-                    f" {earlier.kind:02X}); together they have no certain meaning"
-                ),
-                line=later.line,
-                expected=f"type {earlier.kind:02X}",
-                found=f"type {later.kind:02X}",
-            )
-        )
-        return None
-
-    def _pieces(self, *, linear: bool) -> Iterator[Piece]:
-        base: int | None = 0
-        wrapped: list[Span] = []
-        for record in self._records:
-            if record is None:
-                base = None
-            elif record.kind in (SEGMENT, LINEAR):
-                base = int.from_bytes(record.data, "big") << (16 if linear else 4)
-            elif record.kind != DATA or not record.data or base is None:
-                continue
-            elif not linear and record.offset + len(record.data) > _SEGMENT_SIZE:
-                room = _SEGMENT_SIZE - record.offset
-                yield Piece(base + record.offset, record.data[:room], record.line)
-                yield Piece(base, record.data[room:], record.line)
-                wrapped.append(Span(base, base + len(record.data) - room))
-            elif linear and base + record.offset + len(record.data) > _ADDRESS_SPACE:
-                self._faults.add(_past_4_gib(record, base + record.offset))
-            else:
-                yield Piece(base + record.offset, record.data, record.line)
-        if wrapped:
-            self._findings.append(_wrapped(union_spans(wrapped)))
-
-    def _note_start_records(self) -> None:
-        starts = [
-            record.line
-            for record in self._records
-            if record is not None and record.kind in (START_SEGMENT, START_LINEAR)
-        ]
-        if len(starts) > 1:
-            self._findings.append(
-                Finding(
-                    code="start-records",
-                    severity=Severity.WARNING,
-                    text=(
-                        f"The file has {len(starts)} start records, the second in line"
-                        f" {starts[1]}; one is usual. They say nothing about memory."
-                    ),
-                )
-            )
-
-
-def _parse_line(number: int, line: bytes) -> _Record:
-    """One line as a record.
-
-    Raises:
-        LineError: any byte of it is not right.
-    """
-    require_mark(line, b":", name="Intel HEX")
-    try:
-        body = decode_digits(line, 1)
-    except LineError as fault:
-        if fault.code != "line-end":
-            _explain_text_after(line)
-        raise
-    if len(body) < _OVERHEAD:
-        raise LineError(
-            "record-short",
-            f"the record has {len(body)} bytes, the shortest has {_OVERHEAD}",
-            column=len(line),
-            expected=f"{_OVERHEAD} bytes or more",
-            found=str(len(body)),
-        )
-    length, kind, data = body[0], body[3], body[4:-1]
-    record = _Record(number, kind, body[1] << 8 | body[2], data)
-    if kind == DATA and length == len(data) and not sum(body) & 0xFF:
-        return record
-    name = f"{NAMES.get(kind, 'unknown')} record (type {kind:02X})"
-    if length != len(data):
-        _explain_text_after(line)
-        raise LineError(
-            "record-length",
-            f"{name}: the length byte {length:02X} says {length} data bytes,"
-            f" the line has {len(data)}",
-            column=2,
-            expected=f"{len(data):02X}" if len(data) < 0x100 else f"{length} data bytes",
-            found=f"{length:02X}" if len(data) < 0x100 else str(len(data)),
-        )
-    if sum(body) & 0xFF:
-        right = -sum(body[:-1]) & 0xFF
-        raise LineError(
-            "record-checksum",
-            f"{name}: the checksum is {body[-1]:02X}, the bytes give {right:02X}",
-            column=len(line) - 1,
-            expected=f"{right:02X}",
-            found=f"{body[-1]:02X}",
-        )
-    _require_known(record, name)
-    return record
-
-
-def _require_known(record: _Record, name: str) -> None:
-    if record.kind not in NAMES:
-        raise LineError(
-            "record-type",
-            f"record type {record.kind:02X} is outside the published format, which has 00 to 05",
-            column=8,
-            expected="00 to 05",
-            found=f"{record.kind:02X}",
-        )
-    length = LENGTHS.get(record.kind, len(record.data))
-    if len(record.data) != length:
-        raise LineError(
-            "record-length",
-            f"{name}: {len(record.data)} data bytes, this type has {length}",
-            column=2,
-            expected=f"{length:02X}",
-            found=f"{len(record.data):02X}",
-        )
-    if record.kind == END and record.offset:
-        raise LineError(
-            "end-address",
-            f"{name}: the offset is {record.offset:04X}, an end record has 0000",
-            column=4,
-            expected="0000",
-            found=f"{record.offset:04X}",
-        )
-
-
-def _explain_text_after(line: bytes) -> None:
-    """Say so where the line begins with a whole, right record and then goes on.
-
-    Raises:
-        LineError: it does.
-    """
-    try:
-        length = decode_digits(line[:3], 1)[0]
-        body = decode_digits(line[: 2 * (length + _OVERHEAD) + 1], 1)
-    except (LineError, IndexError):
-        return
-    end = 2 * (length + _OVERHEAD) + 1
-    if len(body) != length + _OVERHEAD or sum(body) & 0xFF or len(line) <= end:
-        return
-    count = len(line) - end
-    raise LineError(
-        "text-after-record",
-        f"{NAMES.get(body[3], 'unknown')} record (type {body[3]:02X}) is complete, then"
-        f" {count} more character{'s' if count > 1 else ''} follow"
-        f"{'s' if count == 1 else ''} in column {end + 1}",
-        column=end + 1,
-        expected="end of line",
-        found=line[end : end + 16].decode("ascii", "backslashreplace"),
+    faults = FaultList()
+    text = HexText(INTEL_HEX, faults)
+    text.read(data)
+    findings = [
+        *text.findings(),
+        *text.require_end(accepted=accept_missing_end, expected=":00000001FF"),
+    ]
+    records = [item for item in text.items if isinstance(item, Record)]
+    addressing = _Addressing(records, faults)
+    pieces = list(addressing.place(text.items))
+    image, placed = place_pieces(pieces, faults, overlap_last=overlap_last)
+    text.require_data()
+    faults.raise_if_any()
+    return ParsedImage(
+        image=image,
+        format=ImageFormat.INTEL_HEX,
+        findings=(
+            *findings,
+            *(_odd_offset(record) for record in records if record.address),
+            *addressing.findings(),
+            *_start_records(records),
+            *placed,
+        ),
     )
 
 
-def _odd_offset(record: _Record) -> Finding:
+class _Addressing:
+    """Follows the address records through a file."""
+
+    def __init__(self, records: Sequence[Record], faults: FaultList) -> None:
+        self._first: dict[int, Record] = {}
+        """The first address record of each kind."""
+        for record in records:
+            if record.kind in _SHIFTS:
+                self._first.setdefault(record.kind, record)
+        self._faults = faults
+        self._mixed: Record | None = None
+        """The first address record whose data has no certain address."""
+        self._wrapped: list[Span] = []
+
+    def place(self, items: Sequence[Item]) -> Iterator[Piece]:
+        """The data at its addresses; what has none is noted as a fault."""
+        bases = dict.fromkeys(_SHIFTS, 0)
+        # Before the first address record the base is zero in every reading.
+        force = next(iter(self._first.values()), None)
+        kind = SEGMENT if force is None else force.kind
+        known = True
+        for item in items:
+            if isinstance(item, Unread):
+                # If its type says data it has moved no base.
+                known = known and item.text[7:9] == b"00"
+            elif isinstance(item, Record):
+                if item.kind in _SHIFTS:
+                    force, kind, known = item, item.kind, True
+                    bases[kind] = int.from_bytes(item.data, "big") << _SHIFTS[kind]
+            elif item.data and known:
+                if bases[_OTHER[kind]] and force is not None:
+                    self._mixed = self._mixed or force
+                elif kind == LINEAR:
+                    yield from self._linear(item, bases[kind])
+                else:
+                    yield from self._segmented(item, bases[kind])
+        if self._mixed is not None:
+            self._faults.add(_mixed_addressing(self._mixed, self._first[_OTHER[self._mixed.kind]]))
+
+    def findings(self) -> Iterator[Finding]:
+        """What is odd about the addresses."""
+        if len(self._first) > 1:
+            yield _agreeing_addressing(sorted(self._first.values()))
+        if self._wrapped:
+            yield _wrapped(union_spans(self._wrapped))
+
+    def _linear(self, run: Run, base: int) -> Iterator[Piece]:
+        if base + run.end > _ADDRESS_SPACE:
+            # Only the last record can: an offset has 16 bits.
+            self._faults.add(_past_4_gib(run.last, base + run.last.address))
+        else:
+            yield Piece(base + run.address, run.data, run.sizes, run.lines)
+
+    def _segmented(self, run: Run, base: int) -> Iterator[Piece]:
+        over = run.end - _SEGMENT_SIZE
+        if over <= 0:
+            yield Piece(base + run.address, run.data, run.sizes, run.lines)
+            return
+        # Only the last record crosses the end, since none can begin behind it.
+        *before, last = run.sizes
+        room = len(run.data) - over
+        yield Piece(base + run.address, run.data[:room], [*before, last - over], run.lines)
+        yield Piece(base, run.data[room:], [over], run.lines[-1:])
+        self._wrapped.append(Span(base, base + over))
+
+
+def _start_records(records: Sequence[Record]) -> Iterator[Finding]:
+    starts = [record.line for record in records if record.kind in (START_SEGMENT, START_LINEAR)]
+    if len(starts) > 1:
+        yield Finding(
+            code="start-records",
+            severity=Severity.WARNING,
+            text=(
+                f"The file has {len(starts)} start records, the second in line"
+                f" {starts[1]}; one is usual. They say nothing about memory."
+            ),
+        )
+
+
+def _odd_offset(record: Record) -> Finding:
     return Finding(
-        code="record-offset",
+        code="end-address" if record.kind == END else "record-offset",
         severity=Severity.WARNING,
         text=(
-            f"Line {record.line}: {NAMES[record.kind]} record (type {record.kind:02X}) has the"
-            f" offset {record.offset:04X}, where the format wants 0000; it has no effect."
+            f"Line {record.line}: {INTEL_HEX.name_of(record.kind)} has the offset"
+            f" {record.address:04X}, where the format wants 0000; it has no effect."
+        ),
+    )
+
+
+def _mixed_addressing(later: Record, earlier: Record) -> Fault:
+    return Fault(
+        code="mixed-addressing",
+        text=(
+            f"{INTEL_HEX.name_of(later.kind)}, while that of line {earlier.line} (type"
+            f" {earlier.kind:02X}) is not zero; together they have no certain meaning"
+        ),
+        line=later.line,
+        expected=f"type {earlier.kind:02X}",
+        found=f"type {later.kind:02X}",
+    )
+
+
+def _agreeing_addressing(first: Sequence[Record]) -> Finding:
+    places = " and ".join(f"type {record.kind:02X} from line {record.line} on" for record in first)
+    return Finding(
+        code="mixed-addressing",
+        severity=Severity.INFO,
+        text=(
+            f"The file has address records of both kinds, {places}. Where data stands, the base"
+            " of the other kind is zero, so that the addresses are certain."
         ),
     )
 
@@ -363,7 +229,7 @@ def _wrapped(spans: tuple[Span, ...]) -> Finding:
     )
 
 
-def _past_4_gib(record: _Record, address: int) -> Fault:
+def _past_4_gib(record: Record, address: int) -> Fault:
     return Fault(
         code="address-range",
         text=(

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from memtool.core.image import Image, Segment
-from memtool.core.span import format_address
+from memtool.formats.writable import require_writable
+from memtool.lazy import intelhex
 
 MAX_RECORD_LENGTH = 255
 _BLOCK = 0x10000
@@ -27,27 +28,19 @@ def encode_intel_hex(image: Image, *, record_length: int = 16) -> bytes:
     Raises:
         ValueError: no data, an address past 4 GiB, or a record length out of range.
     """
-    extent = image.extent
-    if extent is None:
-        raise ValueError("an image without data has no file")
-    if extent.end > 1 << 32:
-        raise ValueError(f"address {format_address(extent.end - 1)} is past 4 GiB")
-    if not 1 <= record_length <= MAX_RECORD_LENGTH:
-        raise ValueError(f"record length {record_length} is not 1 to {MAX_RECORD_LENGTH}")
+    require_writable(image, record_length, longest=MAX_RECORD_LENGTH)
     return "".join(_lines(image, record_length)).encode("ascii")
 
 
 def _lines(image: Image, record_length: int) -> Iterator[str]:
-    from intelhex import Record  # 2 ms that only writing should cost
-
     upper = 0
     for segment in image.segments:
         for address, data in _pieces(segment, record_length):
             if address >> 16 != upper:
                 upper = address >> 16
-                yield f"{Record.extended_linear_address(upper)}\n"
-            yield f"{Record.data(address & 0xFFFF, list(data))}\n"
-    yield f"{Record.eof()}\n"
+                yield f"{intelhex.Record.extended_linear_address(upper)}\n"
+            yield f"{intelhex.Record.data(address & 0xFFFF, list(data))}\n"
+    yield f"{intelhex.Record.eof()}\n"
 
 
 def _pieces(segment: Segment, record_length: int) -> Iterator[tuple[int, bytes]]:

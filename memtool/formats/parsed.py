@@ -3,26 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 from memtool.core.finding import Finding
 from memtool.core.image import Image
+from memtool.core.read_options import ImageFormat
 from memtool.errors import Fault, ImageFormatError
 
 MAX_DATA_SIZE = 64 * 1024 * 1024
 """Most data bytes an image may define; far above any chip this tool is for."""
 MAX_TEXT_SIZE = 4 * MAX_DATA_SIZE
 """Most bytes a hex file may have: `MAX_DATA_SIZE` in records of 16 bytes fits well."""
-WHOLE_FILE_FROM = 256 * 1024
-"""Characters from which a hex file is first tried by `memtool.formats.whole_file`."""
-
-
-class ImageFormat(StrEnum):
-    """The file formats that are read and written."""
-
-    RAW = "raw"
-    INTEL_HEX = "intel-hex"
-    S_RECORD = "s-record"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,30 +6,36 @@ laid over each other, in a buffer no longer than their own bytes.
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.finding import Finding, Severity
 from memtool.core.image import Image
-from memtool.core.span import (
-    Span,
-    count_addresses,
-    format_address,
-    spans_of_addresses,
-    union_spans,
-)
-from memtool.errors import Fault
-from memtool.formats.fault_list import FaultList
+from memtool.core.span import Span, count_addresses, format_address, union_spans
+from memtool.core.words import count_of
+from memtool.errors import Fault, ImageFormatError
+from memtool.formats.fault_list import KEPT, FaultList
+from memtool.lazy import np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+MOST_ISLANDS = 100_000
+"""Runs of bytes with gaps between. No reader makes a thousandth of it, and each costs a search
+as much as a page of neighbouring bytes."""
 
 
 class Piece(NamedTuple):
-    """Data of one record at one address."""
+    """Data of neighbouring records, from one address on."""
 
     address: int
     data: bytes
     """At least one byte."""
-    line: int
+    sizes: Sequence[int]
+    """Data bytes of each record."""
+    lines: Sequence[int]
+    """Line of each record."""
 
 
 class _Overlaps(NamedTuple):
@@ -51,7 +57,11 @@ def place_pieces(
         pieces: In the order of the file.
         faults: Receives the overlaps that are faults.
         overlap_last: Let the last record win.
+
+    Raises:
+        ImageFormatError: there are more than `MOST_ISLANDS` (``too-many-islands``).
     """
+    _require_few_islands(pieces)
     overlaps = _Overlaps([], [])
     joined = [
         (group[0].address, group[0].data)
@@ -60,6 +70,27 @@ def place_pieces(
         for group in _overlapping_groups(pieces)
     ]
     return Image.from_pieces(joined), _findings(overlaps, overlap_last=overlap_last)
+
+
+def _require_few_islands(pieces: Sequence[Piece]) -> None:
+    if len(pieces) <= MOST_ISLANDS:
+        return
+    islands, end, first = 0, -1, None
+    for address, data, _, lines in sorted(pieces, key=lambda piece: piece.address):
+        if address > end:
+            islands += 1
+            if islands == MOST_ISLANDS + 1:
+                first = (address, lines[0])
+        end = max(end, address + len(data))
+    if first is not None:
+        raise ImageFormatError(
+            f"the bytes lie in {islands:,} pieces with gaps between, and {MOST_ISLANDS:,} are"
+            " the most that are read",
+            code="too-many-islands",
+            next_step="give the file as the reader wrote it, with the memory in one piece",
+            line=first[1],
+            address=first[0],
+        )
 
 
 def _overlapping_groups(pieces: Sequence[Piece]) -> Iterator[list[Piece]]:
@@ -83,39 +114,49 @@ def _lay_over(
     """Lay overlapping pieces over each other in the order of the file."""
     start = group[0].address
     size = max(piece.address + len(piece.data) for piece in group) - start
-    memory = bytearray(size)
-    line_of = array("I", bytes(4 * size))
-    for piece in sorted(group, key=lambda piece: piece.line):
-        offset = piece.address - start
-        places = range(offset, offset + len(piece.data))
-        given = [place for place in places if line_of[place]]
-        differ = [place for place in given if memory[place] != piece.data[place - offset]]
-        if len(given) > len(differ):
-            same = set(given).difference(differ)
-            overlaps.same.extend(spans_of_addresses(start + place for place in same))
-        if differ:
-            overlaps.other.extend(spans_of_addresses(start + place for place in differ))
-            if not overlap_last:
-                first = differ[0]
+    memory = np.zeros(size, dtype=np.uint8)
+    line_of = np.zeros(size, dtype=np.int32)
+    for piece in sorted(group, key=lambda piece: piece.lines[0]):
+        first = piece.address - start
+        place = slice(first, first + len(piece.data))
+        data = np.frombuffer(piece.data, dtype=np.uint8)
+        lines = np.repeat(
+            np.array(piece.lines, np.int32), np.frombuffer(bytes(piece.sizes), np.uint8)
+        )
+        given = line_of[place] > 0
+        differs = given & (memory[place] != data)
+        overlaps.same.extend(_spans_where(given & ~differs, piece.address))
+        overlaps.other.extend(_spans_where(differs, piece.address))
+        if not overlap_last and differs.any():
+            ours, places, counts = np.unique(lines[differs], return_index=True, return_counts=True)
+            places = np.flatnonzero(differs)[places]
+            for number in range(min(len(ours), KEPT)):
+                at = int(places[number])
                 faults.add(
                     _overlap_fault(
-                        piece,
-                        start + first,
-                        memory[first],
-                        earlier_line=line_of[first],
-                        count=len(differ),
+                        piece.address + at,
+                        line=int(ours[number]),
+                        found=piece.data[at],
+                        earlier=int(memory[place][at]),
+                        earlier_line=int(line_of[place][at]),
+                        count=int(counts[number]),
                     )
                 )
-        memory[offset : offset + len(piece.data)] = piece.data
-        for place in places:
-            line_of[place] = piece.line
-    return start, bytes(memory)
+            faults.count += max(0, len(ours) - KEPT)
+        memory[place] = data
+        line_of[place] = lines
+    return start, memory.tobytes()
+
+
+def _spans_where(mask: NDArray[np.bool_], start: int) -> list[Span]:
+    """Where the mask is set, from address `start` on."""
+    edges = np.flatnonzero(np.diff(mask, prepend=False, append=False)).reshape(-1, 2).tolist()
+    return [Span(start + first, start + end) for first, end in edges]
 
 
 def _overlap_fault(
-    piece: Piece, address: int, earlier: int, *, earlier_line: int, count: int
+    address: int, *, line: int, found: int, earlier: int, earlier_line: int, count: int
 ) -> Fault:
-    found = piece.data[address - piece.address]
     more = "" if count == 1 else f", and {count - 1} more bytes differ"
     return Fault(
         code="overlap",
@@ -123,7 +164,7 @@ def _overlap_fault(
             f"data record gives address {format_address(address)} the byte {found:02X},"
             f" line {earlier_line} gave it {earlier:02X}{more}"
         ),
-        line=piece.line,
+        line=line,
         address=address,
         expected=f"{earlier:02X}",
         found=f"{found:02X}",
@@ -138,7 +179,8 @@ def _findings(overlaps: _Overlaps, *, overlap_last: bool) -> tuple[Finding, ...]
             Finding(
                 code="overlap-same",
                 severity=Severity.WARNING,
-                text=f"Records give {_bytes(spans)} more than once, always with the same value.",
+                text=f"Records give {count_of(count_addresses(spans), 'byte')} more than once,"
+                " always with the same value.",
                 spans=spans,
             )
         )
@@ -148,13 +190,9 @@ def _findings(overlaps: _Overlaps, *, overlap_last: bool) -> tuple[Finding, ...]
             Finding(
                 code="overlap-last",
                 severity=Severity.WARNING,
-                text=f"Records disagree about {_bytes(spans)}; as asked, the last one was taken.",
+                text=f"Records disagree about {count_of(count_addresses(spans), 'byte')};"
+                " as asked, the last one was taken.",
                 spans=spans,
             )
         )
     return tuple(findings)
-
-
-def _bytes(spans: Sequence[Span]) -> str:
-    count = count_addresses(spans)
-    return "1 byte" if count == 1 else f"{count:,} bytes"

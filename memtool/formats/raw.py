@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from memtool.core.image import Image
-from memtool.formats.parsed import ImageFormat, ParsedImage, require_bytes, require_data_size
+from memtool.core.read_options import ImageFormat
+from memtool.formats.parsed import ParsedImage, require_bytes, require_data_size
 
 
 def parse_raw(data: bytes, *, base: int = 0) -> ParsedImage:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from memtool.core.image import Image
-from memtool.core.span import format_address
-from memtool.formats.s_record import ADDRESS_WIDTHS, COUNT_TYPES, DATA_TYPES, END_OF
+from memtool.formats.s_record import COUNT_TYPES, DATA_TYPES, END_OF, HEADER, S_RECORD
+from memtool.formats.writable import require_writable
 
 MAX_RECORD_LENGTH = 250
 """Data bytes of an S3 record whose count byte is FF."""
@@ -22,15 +22,9 @@ def encode_s_record(image: Image, *, record_length: int = 16) -> bytes:
     Raises:
         ValueError: no data, an address past 4 GiB, or a record length out of range.
     """
-    extent = image.extent
-    if extent is None:
-        raise ValueError("an image without data has no file")
-    if extent.end > 1 << 32:
-        raise ValueError(f"address {format_address(extent.end - 1)} is past 4 GiB")
-    if not 1 <= record_length <= MAX_RECORD_LENGTH:
-        raise ValueError(f"record length {record_length} is not 1 to {MAX_RECORD_LENGTH}")
-    kind = next(kind for kind in DATA_TYPES if extent.end <= 1 << 8 * ADDRESS_WIDTHS[kind])
-    lines = [_line(0, 0, b"")]
+    extent = require_writable(image, record_length, longest=MAX_RECORD_LENGTH)
+    kind = next(kind for kind in DATA_TYPES if extent.end <= S_RECORD.limit(kind))
+    lines = [_line(HEADER, 0, b"")]
     for segment in image.segments:
         for offset in range(0, len(segment.data), record_length):
             data = segment.data[offset : offset + record_length]
@@ -42,12 +36,12 @@ def encode_s_record(image: Image, *, record_length: int = 16) -> bytes:
 
 def _count_lines(count: int) -> Iterator[str]:
     for kind in COUNT_TYPES:
-        if count < 1 << 8 * ADDRESS_WIDTHS[kind]:
+        if count < S_RECORD.limit(kind):
             yield _line(kind, count, b"")
             return
 
 
 def _line(kind: int, address: int, data: bytes) -> str:
-    width = ADDRESS_WIDTHS[kind]
+    width = S_RECORD.types[kind].width
     body = bytes([width + len(data) + 1]) + address.to_bytes(width, "big") + data
     return f"S{kind}{body.hex().upper()}{~sum(body) & 0xFF:02X}\n"

@@ -1,271 +1,305 @@
-"""Reads ordinary hex files by operations over blocks of whole lines, many times faster.
+"""Reads whole lines of hex text by operations over all of them at once, many times faster.
 
-Only a file that is right in every respect is read here. Wherever anything is missing, odd
-or wrong the answer is None, and the line by line readers explain it; they accept all that
-is accepted here, with the same image and without a finding. This module loads numpy, so it
-is imported where a file is long enough to be worth that.
+A line that is right by the grammar of the format (its type known, its length and checksum as
+they should be) is read here, and makes the same record as the line reader makes of it. Every
+other line is handed out as it stands, at its place among the records, for the line reader to
+explain.
 """
 
 from __future__ import annotations
 
 import binascii
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from itertools import pairwise
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
-import numpy as np
-from numpy.typing import NDArray
+from memtool.formats.fault_list import MANY
+from memtool.formats.grammar import (
+    BYTE_VALUES,
+    CHECKSUM_SIZE,
+    Grammar,
+    Item,
+    Record,
+    Run,
+    Unread,
+)
+from memtool.lazy import np
 
-from memtool.core.image import Image
-from memtool.formats.parsed import require_data_size
+_LINE_FEED = 0x0A
 
-_BLOCK = 1 << 19
-"""Characters worked on at a time: the arrays of a block stay in the processor's cache."""
-_ADDRESS_SPACE = 1 << 32
-_SEGMENT_SIZE = 0x10000
-_SHIFTS = {2: 4, 4: 16}
-"""By how many bits the number of an address record is shifted, by type."""
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
-Bytes = NDArray[np.uint8]
-Numbers = NDArray[np.int64]
+    Bytes: TypeAlias = NDArray[np.uint8]
+    Numbers: TypeAlias = NDArray[np.int64]
+    Mask: TypeAlias = NDArray[np.bool_]
 
 
-class _OddError(Exception):
-    """Something is not ordinary. Never leaves this module."""
+class Block(NamedTuple):
+    """What some whole lines hold."""
+
+    items: list[Item]
+    """In the order of the lines. What is unread has its whole line."""
+    data_size: int
+    """Bytes of the memory."""
+    lines: int
+    blank_lines: Sequence[int]
+    """Numbers of the empty ones."""
 
 
-class _Block(NamedTuple):
-    """The records of some whole lines."""
+class _Lines(NamedTuple):
+    """Lines that are not empty."""
 
-    body: Bytes
+    text: bytes
+    """Each ends with a line feed alone."""
+    starts: Numbers
+    ends: Numbers
+    """Places of the line feeds."""
+    numbers: Numbers
+    total: int
+    """Number of all lines, empty ones too."""
+    blank: Sequence[int]
+
+
+class _Bodies(NamedTuple):
+    """The bytes of some records."""
+
+    joined: Bytes
     """All bytes of all records, one after the other."""
     first: Numbers
-    """Index of each record's first byte in `body`."""
+    """Index of each record's first byte in `joined`."""
     sizes: Numbers
     """Bytes of each record."""
 
 
-class _Records(NamedTuple):
-    """The records of a block, their length bytes and checksums right."""
+class _Table(NamedTuple):
+    """The records that are right in every respect; one entry a record."""
 
-    head: Bytes
-    """One row a record: its bytes before the data."""
-    length: Numbers
-    """Data bytes of each record."""
+    rows: Numbers
+    """Which of the lines each record is."""
+    kinds: Bytes
+    addresses: Numbers
+    sizes: Numbers
+    """Data bytes."""
     payload: bytes
     """The data of all records, one after the other."""
 
-    @property
-    def position(self) -> Numbers:
-        """Where the data of each record begins in `payload`."""
-        return np.cumsum(self.length) - self.length
+
+class _Shapes(NamedTuple):
+    """The grammar as arrays, one entry for each value that a type's byte can have."""
+
+    before: Numbers
+    """Bytes before the data; more than any record has where there is no such type."""
+    data_size: Numbers
+    """Data bytes that each record has; -1 where any number is right."""
+    total: Bytes
+    width: Numbers
+    is_data: Mask
+    is_end: Mask
 
 
-Piece = tuple[int, bytes]
+def read_block(grammar: Grammar, text: bytes, first_line: int) -> Block | None:
+    """What some whole lines hold; None where many are wrong, or records follow an end record.
 
-
-def sound_intel_hex(text: bytes) -> Image | None:
-    """The image of a faultless Intel HEX file that gives no cause for a finding, or None.
-
-    Raises:
-        ImageFormatError: more data than is read.
+    Args:
+        grammar: Of the format.
+        text: Lines, the last with or without its line end.
+        first_line: Number of the first.
     """
-    reading = _IntelHex()
-    try:
-        image = _join(reading.add(_records(block, b":", 4)) for block in _blocks(text, b":"))
-        _require(reading.ended)
-    except _OddError:
+    lines = _split(text, first_line)
+    table = _tabulate(grammar, lines)
+    many_wrong = len(lines.starts) - len(table.rows) > MANY
+    # An end record may be the last one of the block; behind any other the line reader complains.
+    if many_wrong or np.any(_shapes(grammar).is_end[table.kinds[:-1]]):
         return None
-    return image
+    items = sorted(
+        (*_records(grammar, lines, table), *_unread(lines, table)), key=lambda item: item.line
+    )
+    data_size = sum(len(item.data) for item in items if isinstance(item, Run))
+    return Block(items, data_size, lines.total, lines.blank)
 
 
-def sound_s_record_data(text: bytes, kind: int) -> tuple[Image, int] | None:
-    """Image and number of faultless S-record lines, all of data type `kind`, or None.
-
-    Raises:
-        ImageFormatError: more data than is read.
-    """
-    reading = _SRecordData(kind)
-    try:
-        blocks = _blocks(text, b"S")
-        image = _join(reading.add(_records(block, b"S", kind + 3)) for block in blocks)
-    except _OddError:
-        return None
-    return image, reading.count
-
-
-class _IntelHex:
-    """What carries over from block to block of an Intel HEX file."""
-
-    def __init__(self) -> None:
-        self.ended = False
-        self._shift = 0
-        """What the address records so far shift their number by; 0 before the first."""
-        self._base = 0
-        self._starts = 0
-
-    def add(self, records: _Records) -> list[Piece]:
-        """The data of a block, at its addresses."""
-        _require(not self.ended)
-        _require(not np.any(records.head[:, 0] != records.length))
-        kind = records.head[:, 3]
-        offset = _big_endian(records.head[:, 1:3])
-        _require(int(kind.max()) <= 5)
-        other = np.flatnonzero(kind)
-        # Types 01 to 05 have their own lengths and no offset.
-        wanted = np.array([0, 0, 2, 4, 2, 4])[kind[other]]
-        _require(not np.any(records.length[other] != wanted) and not np.any(offset[other]))
-        kinds = kind[other].tolist()
-        self._starts += kinds.count(3) + kinds.count(5)
-        self.ended = kinds[-1:] == [1] and int(other[-1]) == len(kind) - 1
-        _require(self._starts <= 1 and kinds.count(1) == int(self.ended))
-        steps = other[(kind[other] == 2) | (kind[other] == 4)]
-        bases = self._bases(records, steps)
-        rows = np.flatnonzero((kind == 0) & (records.length > 0))
-        base, start = bases[np.searchsorted(steps, rows)], offset[rows]
-        end = start + records.length[rows]
-        if self._shift == 16:
-            _require(not np.any(base + end > _ADDRESS_SPACE))
-        else:
-            _require(not np.any(end > _SEGMENT_SIZE))
-        return _runs(records, rows, base + start)
-
-    def _bases(self, records: _Records, steps: Numbers) -> Numbers:
-        """The base in force, then that of each address record in `steps`."""
-        bases = np.full(len(steps) + 1, self._base, dtype=np.int64)
-        if len(steps):
-            shifts = {_SHIFTS[kind] for kind in records.head[steps, 3].tolist()}
-            shifts |= {self._shift or min(shifts)}
-            _require(len(shifts) == 1)
-            self._shift = shifts.pop()
-            payload = np.frombuffer(records.payload, dtype=np.uint8)
-            number = payload[records.position[steps][:, None] + np.arange(2)]
-            bases[1:] = _big_endian(number) << self._shift
-            self._base = int(bases[-1])
-        return bases
-
-
-class _SRecordData:
-    """Counts the data records of an S-record file."""
-
-    def __init__(self, kind: int) -> None:
-        self.count = 0
-        self._kind = kind
-
-    def add(self, records: _Records) -> list[Piece]:
-        """The data of a block, at its addresses."""
-        width = self._kind + 1
-        _require(not np.any(records.head[:, 0] != self._kind))
-        # The count byte counts address, data and checksum.
-        _require(not np.any(records.head[:, 1] != records.length + (width + 1)))
-        address = _big_endian(records.head[:, 2:])
-        _require(not np.any(address + records.length > 1 << 8 * width))
-        self.count += len(address)
-        rows = np.flatnonzero(records.length)
-        return _runs(records, rows, address[rows])
-
-
-def _require(ordinary: bool) -> None:
-    if not ordinary:
-        raise _OddError
-
-
-def _big_endian(columns: Bytes) -> Numbers:
-    """The number in each row."""
-    numbers = np.zeros(len(columns), dtype=np.int64)
-    for column in range(columns.shape[1]):
-        numbers = numbers << 8 | columns[:, column]
-    return numbers
-
-
-def _runs(records: _Records, rows: Numbers, address: Numbers) -> list[Piece]:
-    """The data records in `rows`, each at its address, those joined that follow each other."""
-    if not len(rows):
-        return []
-    length, position = records.length[rows], records.position[rows]
-    end, after = address + length, position + length
-    # A run goes on while the next record follows in memory and in the payload.
-    breaks = np.flatnonzero((address[1:] != end[:-1]) | (position[1:] != after[:-1])) + 1
-    first = np.concatenate(([0], breaks))
-    last = np.concatenate((breaks, [len(rows)])) - 1
-    runs = zip(address[first].tolist(), position[first].tolist(), after[last].tolist(), strict=True)
-    return [(start, records.payload[a:b]) for start, a, b in runs]
-
-
-def _join(blocks: Iterable[list[Piece]]) -> Image:
-    """The image of all runs; they must not overlap."""
-    pieces: list[Piece] = []
-    size = 0
-    for runs in blocks:
-        pieces += runs
-        size += sum(len(data) for _, data in runs)
-        require_data_size(size)
-    _require(bool(pieces))
-    pieces.sort(key=lambda piece: piece[0])
-    _require(all(a[0] + len(a[1]) <= b[0] for a, b in pairwise(pieces)))
-    return Image.from_pieces(pieces)
-
-
-def _records(block: _Block, mark: bytes, head_size: int) -> _Records:
-    """The records of a block, checksums verified."""
-    length = block.sizes - (head_size + 1)
-    _require(int(length.min()) >= 0)
-    head = block.body[block.first[:, None] + np.arange(head_size)]
-    sums = np.add.reduceat(block.body, block.first, dtype=np.uint8)
-    if mark == b":":
-        _require(not np.any(sums))
-    else:
-        # The type, here a byte of its own, is not in an S-record's sum.
-        _require(not np.any(sums - head[:, 0] != 0xFF))
-    return _Records(head, length, _data_of(block, head_size))
-
-
-def _data_of(block: _Block, head_size: int) -> bytes:
-    """The bytes between head and checksum of every record, joined."""
-    size = int(block.sizes[0])
-    if not np.any(block.sizes != size):
-        return block.body.reshape(-1, size)[:, head_size:-1].tobytes()
-    keep = np.ones(len(block.body), dtype=np.bool_)
-    for column in range(head_size):
-        keep[block.first + column] = False
-    keep[block.first + block.sizes - 1] = False
-    return block.body[keep].tobytes()
-
-
-def _blocks(text: bytes, mark: bytes) -> Iterator[_Block]:
-    """The text in blocks of whole lines, as the bytes of their records."""
-    start = 0
-    while start < len(text):
-        end = len(text)
-        if end - start > _BLOCK:
-            end = text.rfind(b"\n", start, start + _BLOCK) + 1
-            _require(end > 0)
-        lines = text[start:end]
-        yield _decode(lines.replace(b"\r\n", b"\n") if b"\r" in lines else lines, mark)
-        start = end
-
-
-def _decode(lines: bytes, mark: bytes) -> _Block:
+def _split(text: bytes, first_line: int) -> _Lines:
+    lines = text.replace(b"\r\n", b"\n") if b"\r" in text else text
     if not lines.endswith(b"\n"):
         lines += b"\n"
-    characters = np.frombuffer(lines, dtype=np.uint8)
-    ends = np.flatnonzero(characters == 0x0A)
+    ends = np.flatnonzero(np.frombuffer(lines, dtype=np.uint8) == _LINE_FEED)
+    # Each line begins behind the line feed before it.
     starts = np.concatenate(([0], ends[:-1] + 1))
-    _require(not np.any(characters[starts] != mark[0]))
-    if mark == b":":
-        digits = ends - starts - 1
-        hexadecimal = lines.translate(None, b":\n")
-        # Shorter where a line has a second colon.
-        _require(len(hexadecimal) == int(digits.sum()))
-    else:
-        # With 0 for S the type digit becomes a byte of its own.
-        _require(lines.count(mark) == len(starts))
-        digits = ends - starts
-        hexadecimal = lines.replace(b"S", b"0").translate(None, b"\n")
-    _require(not np.any(digits & 1))
-    try:
-        body = np.frombuffer(binascii.unhexlify(hexadecimal), dtype=np.uint8)
-    except binascii.Error:
-        raise _OddError from None
-    sizes = digits >> 1
-    return _Block(body, np.cumsum(sizes) - sizes, sizes)
+    numbers = np.arange(first_line, first_line + len(ends))
+    if b"\n\n" not in lines and lines[:1] != b"\n":
+        return _Lines(lines, starts, ends, numbers, len(ends), ())
+    full = starts != ends
+    blank = numbers[~full].tolist()
+    return _Lines(lines, starts[full], ends[full], numbers[full], len(ends), blank)
+
+
+def _unread(lines: _Lines, table: _Table) -> Iterator[Unread]:
+    """The lines that are not in the table."""
+    if len(table.rows) == len(lines.starts):
+        return
+    left = np.ones(len(lines.starts), dtype=np.bool_)
+    left[table.rows] = False
+    for row in np.flatnonzero(left).tolist():
+        yield Unread(int(lines.numbers[row]), lines.text[lines.starts[row] : lines.ends[row]])
+
+
+def _decode(grammar: Grammar, lines: _Lines) -> tuple[Numbers, Bytes]:
+    """Which lines are a mark and whole bytes in hex digits, and their bodies, joined."""
+    characters = np.frombuffer(lines.text, dtype=np.uint8)
+    digits = _count_digits(grammar, lines)
+    sound = (characters[lines.starts] == grammar.mark[0]) & (digits > 0) & (digits & 1 == 0)
+    # As many marks as lines: none stands anywhere but at a line's beginning.
+    if np.all(sound) and lines.text.count(grammar.mark) == len(digits):
+        try:
+            # The usual case: one call over the whole block, which fails at the first foreign
+            # character.
+            return np.arange(len(digits)), _bytes_of(grammar, lines.text)
+        except binascii.Error:
+            pass
+    # Something is odd: find the lines, and take the others.
+    foreign = _is_foreign(lines.text)
+    foreign[lines.starts] = False
+    # The first line end at or behind a character is that of its line.
+    sound[np.searchsorted(lines.ends, np.flatnonzero(foreign))] = False
+    rows = np.flatnonzero(sound)
+    gaps = np.flatnonzero(np.diff(rows) > 1) + 1
+    # Neighbouring lines are cut out together: few copies instead of one a line.
+    groups = np.split(rows, gaps) if len(rows) else []
+    kept = (lines.text[lines.starts[group[0]] : lines.ends[group[-1]] + 1] for group in groups)
+    return rows, _bytes_of(grammar, b"".join(kept))
+
+
+def _count_digits(grammar: Grammar, lines: _Lines) -> Numbers:
+    """Digits of each line; with the prefix in the mark's place an even number in a record."""
+    digits: Numbers = lines.ends - lines.starts - 1 + len(grammar.prefix)
+    return digits
+
+
+def _bytes_of(grammar: Grammar, text: bytes) -> Bytes:
+    """The bodies of records, joined.
+
+    Raises:
+        binascii.Error: there is something else than hex digits.
+    """
+    # The prefix takes the mark's place, so that a record has whole pairs of digits.
+    digits = text.replace(grammar.mark, grammar.prefix).replace(b"\n", b"")
+    return np.frombuffer(binascii.unhexlify(digits), dtype=np.uint8)
+
+
+def _is_foreign(text: bytes) -> Mask:
+    """Which characters are neither hex digits nor line feeds."""
+    table = bytes(byte not in b"0123456789ABCDEFabcdef\n" for byte in range(BYTE_VALUES))
+    return np.frombuffer(bytearray(text.translate(table)), dtype=np.bool_)
+
+
+@lru_cache
+def _shapes(grammar: Grammar) -> _Shapes:
+    # Larger than any record: of an unknown type the data size comes out negative, and it is not
+    # sound.
+    before = np.full(BYTE_VALUES, 1 << 30, dtype=np.int64)
+    data_size = np.full(BYTE_VALUES, -1, dtype=np.int64)
+    width = np.zeros(BYTE_VALUES, dtype=np.int64)
+    total = np.zeros(BYTE_VALUES, dtype=np.uint8)
+    for kind, known in grammar.types.items():
+        before[kind] = grammar.size_before_data(kind)
+        data_size[kind] = -1 if known.data_size is None else known.data_size
+        width[kind] = known.width
+        total[kind] = grammar.total_with(kind)
+    is_data, is_end = (
+        np.isin(np.arange(BYTE_VALUES), list(kinds))
+        for kinds in (grammar.data_types, grammar.end_types)
+    )
+    return _Shapes(before, data_size, total, width, is_data, is_end)
+
+
+def _tabulate(grammar: Grammar, lines: _Lines) -> _Table:
+    """The records, each as its type wants it, with their checksums right."""
+    shapes = _shapes(grammar)
+    rows, joined = _decode(grammar, lines)
+    if not len(rows):
+        return _Table(rows, joined, rows, rows, b"")
+    sizes = _count_digits(grammar, lines)[rows] >> 1
+    # Where each begins: the sum of all sizes before it.
+    first = np.cumsum(sizes) - sizes
+    # A body too short to have a type is found by its size, whatever stands there instead.
+    last = len(joined) - 1
+    kinds = joined[np.minimum(first + grammar.type_at, last)]
+    lengths = joined[np.minimum(first + grammar.length_at, last)].astype(np.int64)
+    data_sizes = sizes - shapes.before[kinds] - CHECKSUM_SIZE
+    wanted = shapes.data_size[kinds]
+    sound = (data_sizes >= 0) & ((wanted < 0) | (wanted == data_sizes))
+    sound &= lengths + grammar.uncounted == sizes
+    # Sums of each record from its first byte to the next one's; eight bits wrap as checksums do.
+    sound &= np.add.reduceat(joined, first, dtype=np.uint8) == shapes.total[kinds]
+    if not np.any(sound):
+        return _Table(rows[:0], kinds[:0], rows[:0], rows[:0], b"")
+    width = shapes.width[kinds[sound]]
+    return _Table(
+        rows=rows[sound],
+        kinds=kinds[sound],
+        addresses=_addresses(joined, first[sound] + grammar.address_at, width),
+        sizes=data_sizes[sound],
+        payload=_payload(_Bodies(joined, first, sizes), shapes.before[kinds], sound),
+    )
+
+
+def _addresses(joined: Bytes, start: Numbers, width: Numbers) -> Numbers:
+    """The numbers of so many bytes that begin at `start`."""
+    addresses = np.zeros(len(width), dtype=np.int64)
+    if int(width.min()) == int(width.max()):
+        for place in range(int(width[0])):
+            # High byte first, all records at once.
+            addresses = addresses << 8 | joined[start + place]
+        return addresses
+    for place in range(int(width.max())):
+        # Types of several widths: those with no more bytes are left as they are.
+        rows = np.flatnonzero(width > place)
+        addresses[rows] = addresses[rows] << 8 | joined[start[rows] + place]
+    return addresses
+
+
+def _payload(bodies: _Bodies, before: Numbers, sound: Mask) -> bytes:
+    """The bytes between head and checksum of every sound record, joined."""
+    size, heads = int(bodies.sizes[0]), before[sound]
+    if not np.any(bodies.sizes != size) and not np.any(heads != heads[0]):
+        # All of one size and head, as most blocks are: a table, and its columns are the data.
+        table = bodies.joined.reshape(-1, size)[:, int(heads[0]) : -CHECKSUM_SIZE]
+        return (table if np.all(sound) else table[sound]).tobytes()
+    # Otherwise a mask over all bytes: of sound records, less their heads, less their checksums.
+    keep = np.repeat(sound, bodies.sizes)
+    first, sizes = bodies.first[sound], bodies.sizes[sound]
+    for place in range(int(heads.max())):
+        keep[(first + place)[heads > place]] = False
+    keep[first + sizes - CHECKSUM_SIZE] = False
+    return bodies.joined[keep].tobytes()
+
+
+def _records(grammar: Grammar, lines: _Lines, table: _Table) -> Iterator[Record | Run]:
+    """Runs of data records, and the other records between them."""
+    count = len(table.rows)
+    if not count:
+        return
+    rows, kinds, addresses, sizes = table.rows, table.kinds, table.addresses, table.sizes
+    alone = ~_shapes(grammar).is_data[kinds]
+    # A run ends where type or address does not go on, at a record that is no data, or at a line
+    # left out.
+    breaks = (kinds[1:] != kinds[:-1]) | (addresses[1:] != addresses[:-1] + sizes[:-1])
+    breaks |= alone[1:] | alone[:-1] | (rows[1:] != rows[:-1] + 1)
+    firsts = np.concatenate(([0], np.flatnonzero(breaks) + 1)).tolist()
+    # Where the data of each run begins in the payload, and its end.
+    places = [*(np.cumsum(sizes) - sizes)[firsts].tolist(), len(table.payload)]
+    numbers, small_sizes = lines.numbers[rows], sizes.astype(np.uint8).tobytes()
+    for index, (first, after) in enumerate(pairwise([*firsts, count])):
+        data = table.payload[places[index] : places[index + 1]]
+        kind, address, line = int(kinds[first]), int(addresses[first]), int(numbers[first])
+        if alone[first]:
+            yield Record(line, kind, address, data)
+        elif lines.blank:
+            # Empty lines between records: their numbers have gaps, and are kept one by one.
+            on = numbers[first:after].tolist()
+            yield Run(line, kind, address, data, small_sizes[first:after], on)
+        else:
+            on = range(line, line + after - first)
+            yield Run(line, kind, address, data, small_sizes[first:after], on)

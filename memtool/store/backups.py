@@ -12,14 +12,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-import platformdirs
-
-from memtool.core.backup import BackupEntry, BackupRead, BackupReceipt, Role
+from memtool.core.job.backup import Backup, BackupRead, BackupReceipt
+from memtool.core.role import Role
 from memtool.errors import InputError, JournalError, StoreError, UsageError
-from memtool.formats.codec import ImageFormat, ParsedImage, parse_image
+from memtool.formats.codec import ParsedImage, parse_as
+from memtool.lazy import platformdirs
 from memtool.store.checking import StoreItem, find_differences, find_items
 from memtool.store.keeping import keep_copy, keep_record
-from memtool.store.ledger import BACKUP_ADDED, note_record, note_set_aside
 from memtool.store.mending import mend_place
 from memtool.store.place import (
     FILES,
@@ -32,6 +31,7 @@ from memtool.store.place import (
     prepare_place,
 )
 from memtool.store.records import Record, make_record
+from memtool.store.store_journal import BACKUP_ADDED, note_record, note_set_aside
 
 _LEAST_OF_ID = 4
 _MAY_BE_SOUND = frozenset({"unreadable", "changed-while-read", "out-of-memory"})
@@ -39,27 +39,11 @@ _MAY_BE_SOUND = frozenset({"unreadable", "changed-while-read", "out-of-memory"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReadToKeep:
-    """One file that came out of one pass of the reader, with what was understood of it."""
+class NewRead(BackupRead):
+    """A read that is to be backed up: what a backup notes of it, and the file's bytes."""
 
-    name: str
-    """The file's own name. Never used as a path."""
     data: bytes
-    """The file's bytes, read once."""
-    file_sha256: str
-    """Of `data`."""
-    sha256: str
-    """Of the image inside."""
-    format: str
-    """``raw``, ``intel-hex`` or ``s-record``."""
-    base: int
-    """Address of the first byte of a raw file; 0 for the other formats."""
-    size: int
-    """Defined bytes of the image."""
-    overlap_last: bool = False
-    """Whether it was read with the last of overlapping records winning."""
-    accept_missing_end: bool = False
-    """Whether it was read although its end record is missing."""
+    """Read once; its digest is `file_sha256`."""
 
 
 def default_store_folder() -> Path:
@@ -79,6 +63,11 @@ class BackupStore:
         self.also = also
         self._holding = False
 
+    @property
+    def folders(self) -> tuple[Path, ...]:
+        """The store's folder, and that of its second copy, if there is one."""
+        return (self.folder,) if self.also is None else (self.folder, self.also)
+
     @contextmanager
     def locked(self, *, to_write: bool = False) -> Iterator[None]:
         """Keep all other runs of benchimage from changing this store meanwhile.
@@ -91,6 +80,7 @@ class BackupStore:
         Raises:
             StoreError: it is held by another run for too long, or cannot be locked.
         """
+        # A command holds the lock over several calls, each of which asks for it again.
         if self._holding:
             yield
             return
@@ -103,13 +93,13 @@ class BackupStore:
 
     def add(
         self,
-        reads: Sequence[ReadToKeep],
+        reads: Sequence[NewRead],
         *,
         role: Role,
         chip: str,
         single_read_reason: str | None,
         added: str,
-    ) -> BackupEntry:
+    ) -> Backup:
         """Keep the reads of one chip, durably; the same again gives the same entry.
 
         Args:
@@ -126,6 +116,7 @@ class BackupStore:
         """
         if not reads:
             raise ValueError("a backup has at least one read")
+        # Number 0: the real one is given under the lock, or two runs could take the same.
         wanted = make_record(
             0,
             role=role,
@@ -145,7 +136,7 @@ class BackupStore:
                     _add_to(self.also, reads, kept, added)
         return kept.entry
 
-    def entries(self) -> tuple[BackupEntry, ...]:
+    def entries(self) -> tuple[Backup, ...]:
         """All whole backups, oldest first; none where there is no store yet.
 
         Raises:
@@ -161,7 +152,7 @@ class BackupStore:
         """
         return self._records()[1]
 
-    def entry(self, backup_id: str) -> BackupEntry:
+    def entry(self, backup_id: str) -> Backup:
         """The backup of that id; its first digits do, where they fit one only.
 
         Raises:
@@ -170,7 +161,7 @@ class BackupStore:
         """
         return self._record(backup_id).entry
 
-    def read_file_of(self, entry: BackupEntry, index: int) -> bytes:
+    def read_file_of(self, entry: Backup, index: int) -> bytes:
         """The very file that was read, verified; from the second store if the first lost it.
 
         Args:
@@ -190,7 +181,7 @@ class BackupStore:
             with open_place(self.also) as place:
                 return place.read_copy(digest)
 
-    def image_of(self, entry: BackupEntry, index: int) -> ParsedImage:
+    def image_of(self, entry: Backup, index: int) -> ParsedImage:
         """The image in the stored copy, read as it was when it was added.
 
         Raises:
@@ -291,10 +282,11 @@ class BackupStore:
         )
 
 
-def _add_to(folder: Path, reads: Sequence[ReadToKeep], wanted: Record, time: str) -> Record:
+def _add_to(folder: Path, reads: Sequence[NewRead], wanted: Record, time: str) -> Record:
     """Keep copies, record and line in one store, in this order; the caller holds its lock."""
     prepare_place(folder)
     with open_place(folder) as place:
+        # Under the lock, so that nobody adds the same reads meanwhile.
         records, bad = place.read_records()
         for error in bad:
             if error.code in _MAY_BE_SOUND:
@@ -305,11 +297,13 @@ def _add_to(folder: Path, reads: Sequence[ReadToKeep], wanted: Record, time: str
             set_aside = keep_copy(place, read.file_sha256, read.data)
             if set_aside is not None:
                 replaced[f"{FILES}/{read.file_sha256}"] = set_aside
+        # The second store gets the number that the first one gave.
         record = known or (wanted if wanted.number else wanted.numbered(place.next_number()))
         keep_record(place, record)
         try:
             for item, new_name in replaced.items():
                 note_set_aside(place.root, item, new_name, time=time)
+            # Last: a line for a record that is not there would read as a loss.
             note_record(place.root, record, kind=BACKUP_ADDED, time=time)
         except JournalError as error:
             raise StoreError(
@@ -323,28 +317,19 @@ def _add_to(folder: Path, reads: Sequence[ReadToKeep], wanted: Record, time: str
         return record
 
 
-def _read_of(read: ReadToKeep) -> BackupRead:
+def _read_of(read: NewRead) -> BackupRead:
     return BackupRead(
         name=read.name,
         file_sha256=read.file_sha256,
         sha256=read.sha256,
-        format=read.format,
-        base=read.base,
         size=read.size,
-        overlap_last=read.overlap_last,
-        accept_missing_end=read.accept_missing_end,
+        options=read.options,
     )
 
 
 def _parse(read: BackupRead, data: bytes, shown: str) -> ParsedImage:
     try:
-        parsed = parse_image(
-            data,
-            format=ImageFormat(read.format),
-            base=read.base,
-            overlap_last=read.overlap_last,
-            accept_missing_end=read.accept_missing_end,
-        )
+        parsed = parse_as(data, read.options)
     except InputError as error:
         raise StoreError(
             f"the stored copy cannot be read as {read.format}: {error.message}",

@@ -9,21 +9,16 @@ import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from memtool.core.backup import BackupRead
 from memtool.core.finding import Verdict
+from memtool.core.job.backup import BackupRead
 from memtool.errors import InputError, JournalError, StoreError
-from memtool.formats.codec import ImageFormat, parse_image
+from memtool.formats.codec import parse_as
 from memtool.store.folder import Folder
 from memtool.store.journal import JournalState
-from memtool.store.ledger import find_named_records, read_ledger
 from memtool.store.place import (
     FILES,
     JOURNAL,
     LOCK,
-    MARKER,
-    MARKER_DATA,
-    README,
-    README_DATA,
     RECORDS,
     SET_ASIDE,
     Place,
@@ -31,12 +26,15 @@ from memtool.store.place import (
 )
 from memtool.store.reading import read_file_in
 from memtool.store.records import Record, is_digest, split_record_name
+from memtool.store.register import check_rows
+from memtool.store.shape import FIXED, JOBS, MARKER, README
+from memtool.store.store_journal import find_named_records, read_store_journal
 from memtool.store.writing import UNFINISHED
 
 OF_THE_SYSTEM = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 """What file managers leave in folders that they show."""
 
-_FOLDERS = frozenset({FILES, RECORDS, SET_ASIDE})
+_FOLDERS = frozenset({FILES, RECORDS, SET_ASIDE, JOBS})
 _SMALL = 1024 * 1024
 
 
@@ -73,6 +71,7 @@ def find_items(place: Place, *, full: bool) -> tuple[StoreItem, ...]:
         *_check_root(place.root),
         *_check_records_folder(place.records),
         *_check_files_folder(place, good, full=full),
+        *_check_jobs_folder(place.root),
     )
 
 
@@ -96,7 +95,7 @@ def find_faults_of_copy(place: Place, read: BackupRead, size: int, *, full: bool
     elif stat.S_ISLNK(status.st_mode):
         yield "is a symbolic link and was not read"
     elif not stat.S_ISREG(status.st_mode):
-        yield "is no regular file"
+        yield "is not a regular file"
     elif not full:
         if status.st_size != size:
             yield describe_change(status.st_size, size)
@@ -116,6 +115,7 @@ def _check_backups(
     seen: dict[tuple[object, ...], str] = {}
     for record in records:
         entry, faults = record.entry, []
+        # By digest: two reads of one content are one copy, and its fault is told once.
         reads = {
             read.file_sha256: (read, size)
             for read, size in zip(entry.reads, record.file_sizes, strict=True)
@@ -127,8 +127,8 @@ def _check_backups(
             ]
         if named is not None and record.name not in named:
             faults.append(
-                "The journal has no line for it: the run that added it was cut off, or the"
-                " journal was cut; add the read again, or use --repair."
+                "The journal has no line for it: the run that added it was interrupted, or the "
+                "journal was cut; add the read again, or use --repair."
             )
         if record.content in seen:
             faults.append(f"It is a duplicate: backup {seen[record.content]} keeps the same reads.")
@@ -138,9 +138,9 @@ def _check_backups(
         else:
             yield _pass(
                 entry.id,
-                "Every byte is as it was kept."
+                "Every byte is unchanged."
                 if full
-                else "Record, names and sizes fit; the bytes were not read.",
+                else "Record, names and sizes match; the bytes were not read.",
             )
 
 
@@ -150,8 +150,9 @@ def _check_bad_records(
     for error in errors:
         name = str(error.file).replace("\\", "/").rpartition("/")[2]
         item = f"{RECORDS}/{name}"
+        # A record without its line was never told to anybody.
         if named is not None and name not in named and error.code == "record-changed":
-            yield _pass(item, f"Left over from a run that was cut off: {error.message}.")
+            yield _pass(item, f"Left over from an interrupted run: {error.message}.")
         else:
             yield _fail(item, f"{error.message[0].upper()}{error.message[1:]}.")
 
@@ -166,22 +167,22 @@ def _check_missing_records(place: Place, named: frozenset[str]) -> Iterator[Stor
 
 def _check_journal(root: Folder) -> tuple[JournalState | None, tuple[StoreItem, ...]]:
     try:
-        state = read_ledger(root)
+        state = read_store_journal(root)
     except (JournalError, StoreError) as error:
         place = "" if error.line is None else f"Line {error.line}: "
         return None, (_fail(JOURNAL, f"{place}{error.message}."),)
     if state.torn is None:
         return state, ()
     text = (
-        f"Line {state.torn.line} has no end: a run was cut off while it wrote it;"
+        f"Line {state.torn.line} has no end: a run was interrupted while writing it;"
         " the next backup, or --repair, puts it right."
     )
     return state, (_fail(JOURNAL, text),)
 
 
 def _check_root(root: Folder) -> Iterator[StoreItem]:
-    for name, data in ((MARKER, MARKER_DATA), (README, README_DATA)):
-        fault = find_fault_of_fixed(root, name, data)
+    for name, contents in FIXED.items():
+        fault = find_fault_of_fixed(root, name, contents)
         if fault is not None:
             yield _fail(name, f"It {fault}; --repair puts it back.")
     fixed = {name.lower() for name in (MARKER, README, JOURNAL)}
@@ -193,17 +194,17 @@ def _check_root(root: Folder) -> Iterator[StoreItem]:
         right = stat.S_ISDIR if name in _FOLDERS else stat.S_ISREG
         if name in _FOLDERS or name == LOCK:
             if not right(status.st_mode):
-                yield _fail(name, "Something else lies in its place.")
+                yield _fail(name, "Something else is in its place.")
         else:
             yield _stranger(name)
 
 
-def find_fault_of_fixed(root: Folder, name: str, data: bytes) -> str | None:
+def find_fault_of_fixed(root: Folder, name: str, contents: tuple[bytes, ...]) -> str | None:
     """What is wrong with a file whose content is fixed, as the rest of a sentence; or None."""
     if root.status(name) is None:
         return "is missing"
     try:
-        same = read_file_in(root, name, limit=_SMALL).data == data
+        same = read_file_in(root, name, limit=_SMALL).data in contents
     except InputError as error:
         return f"cannot be used: {error.message}"
     return None if same else "was changed"
@@ -213,6 +214,15 @@ def _check_records_folder(records: Folder) -> Iterator[StoreItem]:
     for name in records.names():
         if split_record_name(name) is None:
             yield _stranger(f"{RECORDS}/{name}")
+
+
+def _check_jobs_folder(root: Folder) -> Iterator[StoreItem]:
+    for name, fault in check_rows(root):
+        item = f"{JOBS}/{name}"
+        if fault is None:
+            yield _stranger(item)
+        else:
+            yield _fail(item, f"{fault}; 'benchimage job adopt DIR' makes it anew from the job.")
 
 
 def _check_files_folder(
@@ -234,27 +244,21 @@ def _unnamed_copy(place: Place, name: str, item: str, *, full: bool) -> StoreIte
             place.read_copy(name)
         except StoreError as error:
             return _pass(item, f"No record names it, and it {_rest(error.message)}: left over.")
-    return _pass(item, "No record names it: left over from a run that was cut off; add it again.")
+    return _pass(item, "No record names it: left over from an interrupted run; add it again.")
 
 
 def _stranger(item: str) -> StoreItem:
     name = item.rpartition("/")[2]
     if name.startswith(UNFINISHED):
-        return _pass(item, "Left over from a write that was cut off; it may be deleted.")
+        return _pass(item, "Left over from an interrupted write; it may be deleted.")
     if name in OF_THE_SYSTEM:
         return _pass(item, "Put there by a file manager; it does no harm.")
-    return _fail(item, "This does not belong to the store; look who put it there.")
+    return _fail(item, "This does not belong to the store; find out who put it there.")
 
 
 def _holds_image(read: BackupRead, data: bytes) -> bool:
     try:
-        parsed = parse_image(
-            data,
-            format=ImageFormat(read.format),
-            base=read.base,
-            overlap_last=read.overlap_last,
-            accept_missing_end=read.accept_missing_end,
-        )
+        parsed = parse_as(data, read.options)
     except InputError:
         return False
     return parsed.image.sha256() == read.sha256

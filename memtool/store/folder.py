@@ -18,8 +18,17 @@ from types import TracebackType
 BY_DESCRIPTOR = os.open in os.supports_dir_fd
 """Whether this system can open names relative to an open folder."""
 
+OWN_FILE = 0o600
+"""Mode of every file that is made. What lies in an image can open a vehicle, and an order
+names its customer, so that it is the user's own, whatever the user's mask allows."""
+_OWN_FOLDER = 0o700
+
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
+# No child gets the descriptor; Windows changes no line ends; a terminal of that name does not
+# become ours.
 _SAFE = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOCTTY", 0)
+# What a file system answers that keeps no folder durable on request (FAT over some drivers,
+# network shares): there is nothing to be done, and the write itself succeeded.
 _NO_FOLDER_SYNC = frozenset({errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS})
 
 
@@ -60,6 +69,8 @@ class Folder:
 
     def close(self) -> None:
         """Close it; closing again does nothing."""
+        # Forgotten first: the system may give the number to another file right after, and a
+        # second close would close that one.
         descriptor, self._descriptor = self._descriptor, None
         if descriptor is not None:
             close_quietly(descriptor)
@@ -68,9 +79,11 @@ class Folder:
         """The path of `name` for messages."""
         return str(self.path / name)
 
-    def open(self, name: str, flags: int, mode: int = 0o644) -> int:
+    def open(self, name: str, flags: int, mode: int = OWN_FILE) -> int:
         """Open a file of this folder and never a symbolic link; returns the descriptor."""
         if self._descriptor is None:
+            # Looking first leaves a moment in which a link can be put there; without calls
+            # relative to a folder no better answer exists.
             self._require_no_link(name)
             return os.open(self.path / name, flags | _SAFE, mode)
         return os.open(name, flags | _SAFE | _NO_FOLLOW, mode, dir_fd=self._descriptor)
@@ -86,6 +99,7 @@ class Folder:
 
     def link(self, old: str, new: str) -> None:
         """Give the file `old` a second name; an existing `new` is an error."""
+        # A link, unlike a rename, fails where the new name exists: it never overwrites.
         if self._descriptor is None:
             os.link(self.path / old, self.path / new)
         else:
@@ -105,6 +119,13 @@ class Folder:
         else:
             os.rename(name, new, src_dir_fd=self._descriptor, dst_dir_fd=other._descriptor)
 
+    def replace(self, name: str, new: str) -> None:
+        """Give `name` the new name in this folder, in place of what had it."""
+        if self._descriptor is None:
+            (self.path / name).replace(self.path / new)
+        else:
+            os.replace(name, new, src_dir_fd=self._descriptor, dst_dir_fd=self._descriptor)
+
     def names(self) -> list[str]:
         """Every name in the folder, sorted."""
         place = self.path if self._descriptor is None else self._descriptor
@@ -114,9 +135,9 @@ class Folder:
         """Make a folder inside, durably; one that exists stays as it is."""
         with suppress(FileExistsError):
             if self._descriptor is None:
-                (self.path / name).mkdir(0o755)
+                (self.path / name).mkdir(_OWN_FOLDER)
             else:
-                os.mkdir(name, 0o755, dir_fd=self._descriptor)
+                os.mkdir(name, _OWN_FOLDER, dir_fd=self._descriptor)
         # One that exists may be of a run that was cut off before its name was durable.
         self.sync()
 
@@ -125,8 +146,15 @@ class Folder:
         if self._descriptor is None:
             self._require_no_link(name)
             return open_folder(self.path / name)
+        # O_DIRECTORY: a pipe or device of that name is refused and not opened, which could block.
         flags = os.O_RDONLY | os.O_DIRECTORY | _NO_FOLLOW | _SAFE
         return Folder(self.path / name, os.open(name, flags, dir_fd=self._descriptor))
+
+    def close_to_others(self) -> None:
+        """Take every permission from other users, where the file system keeps modes."""
+        if self._descriptor is not None:
+            with suppress(OSError):
+                os.fchmod(self._descriptor, _OWN_FOLDER)
 
     def sync(self) -> None:
         """Make the folder's names durable, where its file system can do so."""
@@ -154,6 +182,8 @@ def open_folder(path: Path, *, follow: bool = True) -> Folder:
     Raises:
         OSError: it does not exist, is no folder, or may not be read.
     """
+    # O_DIRECTORY with O_NOFOLLOW says "not a directory" of a link on Linux; looking first
+    # gives the error that names the link.
     if not follow and path.is_symlink():
         raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path))
     if not BY_DESCRIPTOR:
@@ -170,6 +200,7 @@ def make_folders(path: Path) -> None:
     Raises:
         OSError: one of them cannot be made.
     """
+    # Upwards to the first that exists; made from there down, each name durable before the next.
     chain = [path]
     while chain[-1].name and not os.path.lexists(chain[-1]):
         chain.append(chain[-1].parent)

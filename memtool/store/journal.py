@@ -1,4 +1,4 @@
-r"""The job's record: JSON lines that are only ever added to, each chained to the one before.
+r"""A journal: JSON lines that are only ever added to, each chained to the one before.
 
 A line looks like this, in plain ASCII, and ends with one newline::
 
@@ -12,7 +12,9 @@ since the rest begins at the 80th character::
 
     sed -n 3p journal.jsonl | cut -c 80- | sha256sum
 
-The first line has one member more, ``format``, between ``sha256`` and ``number``.
+The first line has one member more, ``format``, between ``sha256`` and ``number``. So has
+the first line of a later version: a journal that an older benchimage began goes on in the
+version of the one that adds to it, and the older one then says that it cannot read it.
 
 What the chain shows: a line edited, removed, put in another place, or added in between.
 What it cannot show by itself: whole lines cut from the end, and a journal that was made
@@ -44,13 +46,17 @@ JsonValue: TypeAlias = (
     "str | int | float | bool | Sequence[JsonValue] | Mapping[str, JsonValue] | None"
 )
 
-JOURNAL_NAME = "journal.jsonl"
-JOURNAL_VERSION = 1
-JOURNAL_FORMAT = f"benchimage.journal/{JOURNAL_VERSION}"
+STORE_VERSION = 1
+"""Of the lines in the backup store's own journal and in a layout's review."""
+JOB_VERSION = 2
+"""Of the lines in a job's journal: its entries are events with memory, digests and tool."""
+JOURNAL_VERSION = 2
+"""The newest that is understood."""
 TORN_LINE = "torn-line"
 """Kind of the entry that keeps what was left of an unfinished line."""
 NO_PREVIOUS = "0" * 64
 
+_FORMAT_NAME = "benchimage.journal/"
 _FORMAT = re.compile(r"benchimage\.journal/([1-9][0-9]{0,8})", re.ASCII)
 _BEGIN = b'{"sha256": "'
 _HEAD_LENGTH = 79
@@ -58,6 +64,8 @@ _HEAD_LENGTH = 79
 _TORN_TEXT = 4096
 _KEEP = "keep the file as it is, and look for an older copy of it"
 _LIMIT = 64 * 1024 * 1024
+# Made once: a long journal would make as many as it has lines.
+_encode = json.JSONEncoder(ensure_ascii=True, allow_nan=False).encode
 _KEYS = ("number", "time", "kind", "facts", "files", "previous")
 
 
@@ -73,6 +81,8 @@ class JournalFile:
 class JournalEntry:
     """One line."""
 
+    version: int
+    """Of the journal's format; it says how the facts are written."""
     number: int
     """From 1, without gaps."""
     time: str
@@ -139,6 +149,7 @@ def append_entry(
     facts: Mapping[str, JsonValue],
     files: Iterable[JournalFile] = (),
     time: str,
+    version: int = STORE_VERSION,
 ) -> JournalEntry:
     """Add an entry, durably, and make the journal if there is none yet.
 
@@ -150,6 +161,7 @@ def append_entry(
         facts: JSON values.
         files: The files that the entry speaks of.
         time: ISO 8601 with zone.
+        version: How the facts are written.
 
     Raises:
         ValueError: `time` has no zone or is no time.
@@ -157,7 +169,9 @@ def append_entry(
         StoreError: not written.
     """
     with _open_parent(path) as folder, hold_lock(path.with_name(f"{path.name}.lock")):
-        return append_entry_in(folder, path.name, kind=kind, facts=facts, files=files, time=time)
+        return append_entry_in(
+            folder, path.name, kind=kind, facts=facts, files=files, time=time, version=version
+        )
 
 
 def append_entry_in(
@@ -168,17 +182,22 @@ def append_entry_in(
     facts: Mapping[str, JsonValue],
     files: Iterable[JournalFile] = (),
     time: str,
+    version: int = STORE_VERSION,
 ) -> JournalEntry:
     """As `append_entry`, in an open folder; the caller holds a lock."""
     if datetime.fromisoformat(time).tzinfo is None:
         raise ValueError(f"'{time}' has no zone")
+    # The system's own errors get the file's name; those below have it already.
     with explaining(folder.shown(name), 0):
         is_new = folder.status(name) is None
     if is_new:
-        entry, line = _make_entry(None, kind=kind, facts=facts, files=files, time=time)
+        entry, line = _make_entry(
+            None, kind=kind, facts=facts, files=files, time=time, version=version
+        )
         write_new_in(folder, name, line)
         return entry
     content = read_file_in(folder, name, limit=_LIMIT)
+    # A kill may have left the empty file of a medium without links, see `memtool.store.writing`.
     state = parse_journal(content, may_be_empty=True)
     last = state.entries[-1] if state.entries else None
     size = len(content.data)
@@ -189,10 +208,13 @@ def append_entry_in(
             "sha256": state.torn.sha256,
             "text": state.torn.text,
         }
-        last, line = _make_entry(last, kind=TORN_LINE, facts=kept, files=(), time=time)
+        last, line = _make_entry(
+            last, kind=TORN_LINE, facts=kept, files=(), time=time, version=version
+        )
+        # The unfinished line goes, and the line that keeps what it held takes its place.
         append_line(folder, name, line, size=size, keep=size - state.torn.size)
         size += len(line) - state.torn.size
-    entry, line = _make_entry(last, kind=kind, facts=facts, files=files, time=time)
+    entry, line = _make_entry(last, kind=kind, facts=facts, files=files, time=time, version=version)
     append_line(folder, name, line, size=size)
     return entry
 
@@ -209,6 +231,7 @@ def parse_journal(content: FileContent, *, may_be_empty: bool = False) -> Journa
     """
     shown = str(content.path)
     lines = content.data.split(b"\n")
+    # What stands behind the last newline: nothing in a sound journal.
     rest = lines.pop()
     lines = [line + b"\n" for line in lines] + ([rest] if rest else [])
     if not lines and not may_be_empty:
@@ -229,6 +252,7 @@ def parse_journal(content: FileContent, *, may_be_empty: bool = False) -> Journa
 
 def _is_torn(line: bytes, *, first: bool) -> bool:
     """Whether a last line is what a crash leaves: no end, or blocks that were never written."""
+    # After a power loss some file systems show the new length with zeros where no data came.
     if line.endswith(b"\n") and b"\0" not in line:
         return False
     # What does not even begin as an entry was never a journal of ours.
@@ -242,10 +266,14 @@ def _make_entry(
     facts: Mapping[str, JsonValue],
     files: Iterable[JournalFile],
     time: str,
+    version: int,
 ) -> tuple[JournalEntry, bytes]:
     """The entry that follows `last`, and its line."""
+    if last is not None and last.version > version:
+        raise ValueError(f"version {version} cannot follow version {last.version}")
     kept = tuple(files)
-    members: dict[str, Any] = {} if last else {"format": JOURNAL_FORMAT}
+    is_same = last is not None and last.version == version
+    members: dict[str, Any] = {} if is_same else {"format": f"{_FORMAT_NAME}{version}"}
     members |= {
         "number": last.number + 1 if last else 1,
         "time": time,
@@ -255,33 +283,37 @@ def _make_entry(
         "previous": last.sha256 if last else NO_PREVIOUS,
     }
     # Without the opening brace; `allow_nan` would write what is not JSON.
-    rest = json.dumps(members, ensure_ascii=True, allow_nan=False)[1:].encode("ascii") + b"\n"
+    rest = _encode(members)[1:].encode("ascii") + b"\n"
     digest = compute_sha256(rest)
-    entry = _entry_of(json.loads(b"{" + rest), digest)
+    # From the text, not from what was given: the same entry that a reader will get.
+    entry = _entry_of(json.loads(b"{" + rest), digest, version)
     return entry, _BEGIN + digest.encode("ascii") + b'", ' + rest
 
 
 def _parse_line(line: bytes, number: int, last: JournalEntry | None, shown: str) -> JournalEntry:
+    # The head ends with three bytes that are no digits: quote, comma, space.
     digest, rest = line[len(_BEGIN) : _HEAD_LENGTH - 3], line[_HEAD_LENGTH:]
     if line[:_HEAD_LENGTH] != _BEGIN + digest + b'", ':
         raise _bad(shown, number, "this is not a journal entry", "not-a-journal-entry")
+    # Before anything is parsed: the cause is then named as what it is, a changed line.
     if compute_sha256(rest).encode("ascii") != digest:
         raise _bad(
-            shown, number, "the entry was changed: its own digest does not fit", "entry-changed"
+            shown, number, "the entry was changed: its own digest does not match", "entry-changed"
         )
     members = _members_of(rest, number, shown)
-    _require_format(members.pop("format", None), number, shown)
+    version = _require_format(members.pop("format", None), last, number, shown)
+    # Their order, too.
     if tuple(members) != _KEYS:
         unknown = ", ".join(map(ascii, sorted(set(members) - set(_KEYS)))) or "none"
         raise _bad(
             shown,
             number,
-            f"the entry has not the members of version {JOURNAL_VERSION} (unknown: {unknown})",
+            f"the entry has not the members of version {version} (unknown: {unknown})",
             "unknown-member",
         )
     if not _has_right_types(members):
         raise _bad(shown, number, "a member of the entry has the wrong type", "wrong-type")
-    entry = _entry_of(members, digest.decode("ascii"))
+    entry = _entry_of(members, digest.decode("ascii"), version)
     expected = last.sha256 if last else NO_PREVIOUS
     if entry.previous != expected or entry.number != (last.number + 1 if last else 1):
         raise _bad(
@@ -296,38 +328,46 @@ def _parse_line(line: bytes, number: int, last: JournalEntry | None, shown: str)
 
 def _members_of(rest: bytes, number: int, shown: str) -> dict[str, Any]:
     try:
-        members = json.loads(b"{" + rest)
-        text = json.dumps(members, ensure_ascii=True, allow_nan=False)
+        members = json.loads("{" + rest.decode("utf-8"))
+        text = _encode(members)
     except (ValueError, RecursionError) as error:
         raise _bad(shown, number, "the entry is not JSON", "not-json") from error
+    # Written again it must be the same bytes: so no key comes twice, and no number has two
+    # writings.
     if text[1:].encode("ascii") + b"\n" != rest:
         raise _bad(shown, number, "the entry is not written as benchimage writes", "not-canonical")
     assert isinstance(members, dict)
     return members
 
 
-def _require_format(given: object, number: int, shown: str) -> None:
-    """Only the first line names the format, and only a known version is understood."""
-    if given == (JOURNAL_FORMAT if number == 1 else None):
-        return
-    version = _FORMAT.fullmatch(given) if isinstance(given, str) else None
-    if version and int(version[1]) > JOURNAL_VERSION:
+def _require_format(given: object, last: JournalEntry | None, number: int, shown: str) -> int:
+    """The version of a line; only the first of a version names it, and none goes back."""
+    if given is None and last is not None:
+        return last.version
+    match = _FORMAT.fullmatch(given) if isinstance(given, str) else None
+    version = int(match[1]) if match else 0
+    if version > JOURNAL_VERSION:
         raise _bad(
             shown,
             number,
-            f"the journal was made by a newer benchimage: its version is {version[1]},"
+            f"the journal was made by a newer benchimage: its version is {version},"
             f" and this one knows {JOURNAL_VERSION}",
             "newer-version",
             "update benchimage",
         )
+    if version > (last.version if last else 0):
+        return version
     raise _bad(shown, number, "the entry names no known journal format", "unknown-format")
 
 
 def _has_right_types(members: dict[str, Any]) -> bool:
     files = members["files"]
     return (
+        # Not `isinstance`: true and false are integers to Python.
         type(members["number"]) is int
-        and all(isinstance(members[key], str) for key in ("time", "kind", "previous"))
+        and isinstance(members["time"], str)
+        and isinstance(members["kind"], str)
+        and isinstance(members["previous"], str)
         and isinstance(members["facts"], dict)
         and isinstance(files, list)
         and all(
@@ -339,8 +379,9 @@ def _has_right_types(members: dict[str, Any]) -> bool:
     )
 
 
-def _entry_of(members: dict[str, Any], digest: str) -> JournalEntry:
+def _entry_of(members: dict[str, Any], digest: str, version: int) -> JournalEntry:
     return JournalEntry(
+        version=version,
         number=members["number"],
         time=members["time"],
         kind=members["kind"],

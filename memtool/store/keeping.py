@@ -27,7 +27,7 @@ def keep_copy(place: Place, digest: str, data: bytes) -> str | None:
         raise StoreError(
             "the bytes changed in memory since they were read",
             code="verify-failed",
-            next_step="nothing was kept; distrust the memory of this machine",
+            next_step="nothing was kept; do not trust the memory of this machine",
             file=place.files.shown(digest),
         )
     remove_placeholder(place.files, digest)
@@ -50,11 +50,12 @@ def keep_record(place: Place, record: Record) -> None:
     """Keep a record under its name.
 
     Raises:
-        StoreError: something else lies in its place, or it could not be written.
+        StoreError: something else is in its place, or it could not be written.
     """
     remove_placeholder(place.records, record.name)
     if place.records.status(record.name) is None:
         write_new_in(place.records, record.name, record.data, read_only=True)
         return
+    # Its name holds its digest: whole under this name, it is the same record.
     place.read_record(record.name)
     sync_kept(place.records, record.name)

@@ -10,6 +10,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from memtool.errors import StoreError
+from memtool.store.folder import OWN_FILE
 
 LOCK_SECONDS = 60.0
 """How long to wait for another run to finish."""
@@ -28,7 +29,8 @@ def hold_lock(path: Path, *, seconds: float = LOCK_SECONDS, needed: bool = True)
         StoreError: another process holds it for too long, or the file cannot be locked
             (a symbolic link in its place among others).
     """
-    lock = FileLock(path, timeout=seconds, fallback_to_soft=False)
+    # A soft lock is a file that exists: after a kill it would stay and keep everyone out.
+    lock = FileLock(path, timeout=seconds, mode=OWN_FILE, fallback_to_soft=False)
     try:
         lock.acquire()
     except Timeout as error:
@@ -47,7 +49,7 @@ def hold_lock(path: Path, *, seconds: float = LOCK_SECONDS, needed: bool = True)
         raise StoreError(
             f"the lock file cannot be used: {reason}",
             code="cannot-lock",
-            next_step="check what lies in its place, and the permissions",
+            next_step="check what is in its place, and the permissions",
             file=str(path),
         ) from error
     try:

@@ -14,24 +14,21 @@ from memtool.errors import JournalError, StoreError
 from memtool.store.checking import find_fault_of_fixed, find_faults_of_copy
 from memtool.store.folder import Folder
 from memtool.store.keeping import keep_copy, keep_record
-from memtool.store.ledger import (
-    RECORD_FOUND,
-    find_named_records,
-    note_record,
-    note_set_aside,
-    read_ledger,
-)
 from memtool.store.place import (
     FILES,
     JOURNAL,
-    MARKER,
-    MARKER_DATA,
-    README,
-    README_DATA,
     RECORDS,
     Place,
 )
 from memtool.store.records import Record
+from memtool.store.shape import FIXED, JOBS
+from memtool.store.store_journal import (
+    RECORD_FOUND,
+    find_named_records,
+    note_record,
+    note_set_aside,
+    read_store_journal,
+)
 from memtool.store.writing import write_new_in
 
 
@@ -44,6 +41,8 @@ def mend_place(place: Place, other: Place | None, *, time: str) -> tuple[str, ..
         StoreError: a write failed.
     """
     aside: list[tuple[str, str]] = []
+    # In this order: what records name comes back before copies are looked at, and the journal tells
+    # last of all that was set aside on the way.
     done = [
         *_mend_fixed(place, aside),
         *_mend_records(place, other, aside),
@@ -54,11 +53,13 @@ def mend_place(place: Place, other: Place | None, *, time: str) -> tuple[str, ..
 
 
 def _mend_fixed(place: Place, aside: list[tuple[str, str]]) -> Iterator[str]:
-    for name, data in ((README, README_DATA), (MARKER, MARKER_DATA)):
-        fault = find_fault_of_fixed(place.root, name, data)
+    for name, contents in FIXED.items():
+        fault = find_fault_of_fixed(place.root, name, contents)
         if fault is not None:
             _set_aside(place, place.root, name, name, aside)
-            write_new_in(place.root, name, data, read_only=True)
+            # A marker of today's version says that this folder is there.
+            place.root.make(JOBS)
+            write_new_in(place.root, name, contents[0], read_only=True)
             yield f"{name} {fault}; it was written anew."
 
 
@@ -66,9 +67,11 @@ def _mend_records(place: Place, other: Place | None, aside: list[tuple[str, str]
     if other is None:
         return
     have = {record.content for record in place.read_records()[0]}
+    # By content and not by name: the same backup has another number in the other store.
     for record in other.read_records()[0]:
         if record.content in have:
             continue
+        # Copies first, the record after them: a record counts as a backup as soon as it is there.
         copies = _good_copies(record, place, other)
         if copies is None:
             continue
@@ -100,10 +103,11 @@ def _mend_copies(place: Place, other: Place | None, aside: list[tuple[str, str]]
 
 def _mend_journal(place: Place, aside: list[tuple[str, str]], time: str) -> Iterator[str]:
     try:
-        state = read_ledger(place.root)
+        state = read_store_journal(place.root)
     except JournalError as error:
+        # Out of the way, so that reading again finds none and gives an empty state.
         _set_aside(place, place.root, JOURNAL, JOURNAL, aside)
-        state = read_ledger(place.root)
+        state = read_store_journal(place.root)
         yield f"The journal was damaged ({error.message}); it was begun anew from the records."
     if state.torn is not None:
         yield f"The journal's line {state.torn.line} had no end; a new line keeps what was left."
@@ -113,6 +117,7 @@ def _mend_journal(place: Place, aside: list[tuple[str, str]], time: str) -> Iter
     for record in place.read_records()[0]:
         if record.name not in named:
             yield f"Backup {record.entry.id} had no line in the journal; it has one now."
+        # Adds nothing for a record that has its line.
         note_record(place.root, record, kind=RECORD_FOUND, time=time)
 
 
@@ -125,6 +130,7 @@ def _good_copies(record: Record, *places: Place) -> dict[str, bytes] | None:
                 found[read.file_sha256] = place.read_copy(read.file_sha256, size)
                 break
         else:
+            # No `break`: neither store had this file.
             return None
     return found
 

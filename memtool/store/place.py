@@ -8,6 +8,7 @@
     files/<sha256>         the files that were read, each named by its own SHA-256
     records/<n>-<sha256>.json   one record a backup: role, chip, reads
     journal.jsonl          a line for each backup, chained (`memtool.store.journal`)
+    jobs/<id>.json         where each job is, and how far (`memtool.store.register`)
     set-aside/             damaged items that were replaced; nothing is ever deleted
 
 A backup counts once its record is there and whole; the record is written after all files
@@ -17,9 +18,7 @@ either a backup, or files that nobody names, never a backup without its files.
 
 from __future__ import annotations
 
-import json
 import os
-import re
 import secrets
 import stat
 from collections.abc import Iterator
@@ -32,41 +31,25 @@ from memtool.store.folder import Folder, close_quietly, make_folders, open_folde
 from memtool.store.locking import hold_lock
 from memtool.store.reading import FileContent, read_file_in
 from memtool.store.records import Record, parse_record, split_record_name
+from memtool.store.shape import (
+    JOBS,
+    MARKER,
+    MARKER_DATA,
+    README,
+    README_DATA,
+    STORE_VERSION,
+    upgrade_shape,
+    version_of_marker,
+)
 from memtool.store.writing import UNFINISHED, write_new_in
 
-STORE_VERSION = 1
-README, MARKER, LOCK, JOURNAL = "README.txt", "store.json", "lock", "journal.jsonl"
+LOCK, JOURNAL = "lock", "journal.jsonl"
 FILES, RECORDS, SET_ASIDE = "files", "records", "set-aside"
 
-MARKER_DATA = (json.dumps({"format": f"benchimage.store/{STORE_VERSION}"}) + "\n").encode("ascii")
-README_DATA = b"""\
-BACKUPS OF MEMORY CHIPS, KEPT BY BENCHIMAGE
-
-A copy in here may be the only one left of a module that cannot be bought any more.
-Change nothing by hand; copying out of this folder is always safe.
-
-Everything is a plain file, and no tool is needed to get a backup back:
-
-1. Look into the files in "records". Each is one backup, as plain JSON text: which role
-   (original, donor, reference), which chip, when, and under "reads" each file that was
-   kept, with its own name ("name") and its SHA-256 ("file_sha256").
-2. Copy the file of that SHA-256 out of "files" and give it its name back.
-   It is, byte for byte, the file that the reader saved.
-
-To check by hand: the name of every file in "files" is its own SHA-256, and so is the
-long part of every name in "records". "sha256sum files/* records/*" (Linux),
-"shasum -a 256 files/* records/*" (macOS) or "Get-FileHash files\\*" (Windows) prints
-the same digests.
-
-"journal.jsonl" has one line for each backup. "set-aside" holds damaged files that were
-replaced by good copies. To empty the store, move the whole folder away.
-Names that begin with ".unfinished-" are left from a write that was cut off; they may go.
-"""
-"""Belongs to version 1 of the store and never changes with it: `check` compares it."""
-
+# A kept file may be larger than what `read_file` takes today: what was kept once must be
+# readable for good. Records and journals are far smaller, whatever a forger makes of them.
 _LIMIT = 512 * 1024 * 1024
 _SMALL = 64 * 1024 * 1024
-_FORMAT = re.compile(rb'\{"format": "benchimage\.store/([1-9][0-9]{0,8})"')
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +64,7 @@ class Place:
         """All whole records by number, and what is wrong with the others."""
         good: list[Record] = []
         bad: list[StoreError] = []
+        # What has no name of a record is left to `check`, which tells of it.
         for name in self.records.names():
             if split_record_name(name) is None:
                 continue
@@ -101,6 +85,7 @@ class Place:
 
     def next_number(self) -> int:
         """The number of the next record: above all names, of damaged records too."""
+        # By names alone: the number of a record that cannot be read must not be given again.
         parts = [split_record_name(name) for name in self.records.names()]
         return max((part[0] for part in parts if part), default=0) + 1
 
@@ -118,6 +103,7 @@ class Place:
         shown = self.files.shown(digest)
         try:
             content = read_file_in(self.files, digest, limit=_LIMIT)
+        # These errors tell a person about an input file of theirs; this file is the store's.
         except UsageError as error:
             raise StoreError(
                 "the stored copy is missing",
@@ -140,7 +126,10 @@ class Place:
         """Move a damaged item out of the way; returns its new name in `SET_ASIDE`."""
         self.root.make(SET_ASIDE)
         with self.root.folder(SET_ASIDE) as aside:
+            # A random part, since the same item may be damaged, mended and damaged again.
             new = f"{secrets.token_hex(4)}-{name}"
+            # The new name is durable before the old one is gone for good: a power loss
+            # leaves the item under two names, never under none.
             folder.move(name, aside, new)
             aside.sync()
         folder.sync()
@@ -159,6 +148,7 @@ def open_place(path: Path) -> Iterator[Place]:
             or a newer version made it (``newer-version``).
     """
     with ExitStack() as stack:
+        # The stack closes in reverse: first the parts, the root last.
         root = stack.enter_context(_open_root(path))
         stack.enter_context(_explaining(root))
         _require_marker(root)
@@ -179,6 +169,8 @@ def open_place_unmarked(path: Path, *, make_parts: bool = False) -> Iterator[Pla
         try:
             _require_marker(root)
         except StoreError as error:
+            # Mending a newer store by today's rules would damage it.
+            # Without marker and without parts it is just some folder.
             if error.code == "newer-version" or not _has_parts(root):
                 raise
         if make_parts:
@@ -239,23 +231,28 @@ def make_root(path: Path, *, parents: bool) -> None:
 def prepare_place(path: Path) -> None:
     """Make what a store consists of in its folder, which exists; the caller holds the lock.
 
+    A store of version 1 becomes one of version 2.
+
     Raises:
         RefusalError: the folder is no store and not empty (``not-a-store``).
         StoreError: it cannot be written, is damaged, or a newer version made it.
     """
     with _open_root(path) as root, _explaining(root):
+        # An empty marker of a killed beginning; beside backups it would be damage, and is told.
         if not _has_parts(root):
             remove_placeholder(root, MARKER)
         if root.status(MARKER) is None:
             _require_no_foreign(root)
-            for name in (FILES, RECORDS):
+            for name in (FILES, RECORDS, JOBS):
                 root.make(name)
+            # A killed beginning may have left an empty one, see `memtool.store.writing`.
             remove_placeholder(root, README)
             if root.status(README) is None:
                 write_new_in(root, README, README_DATA, read_only=True)
             # Last, since it says that all the rest is there.
             write_new_in(root, MARKER, MARKER_DATA, read_only=True)
-        _require_marker(root)
+        if _require_marker(root) < STORE_VERSION:
+            upgrade_shape(root)
 
 
 def sync_kept(folder: Folder, name: str) -> None:
@@ -265,6 +262,7 @@ def sync_kept(folder: Folder, name: str) -> None:
         StoreError: the system could not.
     """
     try:
+        # Windows makes no file durable that was opened for reading alone.
         if folder.descriptor is not None:
             descriptor = folder.open(name, os.O_RDONLY)
             try:
@@ -284,20 +282,23 @@ def sync_kept(folder: Folder, name: str) -> None:
 def remove_placeholder(folder: Folder, name: str) -> None:
     """Take an empty file away that a killed run left; see `memtool.store.writing`."""
     status = folder.status(name)
+    # The status is of the name itself: a link to an empty file is left alone.
     if status is not None and stat.S_ISREG(status.st_mode) and status.st_size == 0:
         folder.remove(name)
 
 
 def _require_no_foreign(root: Folder) -> None:
     """A folder that is to become a store holds nothing but what a killed beginning left."""
-    own = {LOCK, README.lower(), FILES, RECORDS}
+    # In lower case: a medium may give names back in another case than they were made in.
+    own = {LOCK, README.lower(), FILES, RECORDS, JOBS}
     foreign = {name for name in root.names() if name.lower() not in own}
+    # A journal or a record in it means a store that lost its marker, which is mended and not begun.
     if _has_parts(root) or any(not name.startswith(UNFINISHED) for name in foreign):
         raise RefusalError(
             "this folder is not empty and not a backup store",
             code="not-a-store",
-            next_step="name a new folder with --store; or, if it was a store, mend it with"
-            " 'benchimage backup check --repair'",
+            next_step="name a new folder with --store; or, if it was a store, repair it with "
+            "'benchimage backup check --repair'",
             file=str(root.path),
         )
 
@@ -348,24 +349,24 @@ def _has_parts(root: Folder) -> bool:
     return False
 
 
-def _require_marker(root: Folder) -> None:
+def _require_marker(root: Folder) -> int:
+    """The store's version."""
     shown = root.shown(MARKER)
     if root.status(MARKER) is None:
         raise StoreError(
             "there is no backup store here: its marker is missing",
             code="no-marker" if _has_parts(root) else "no-store",
-            next_step="name the store with --store, or mend it with"
-            " 'benchimage backup check --repair'",
+            next_step="name the store with --store, or repair it with 'benchimage backup check "
+            "--repair'",
             file=shown,
         )
-    data = read_own(root, MARKER).data
-    if data == MARKER_DATA:
-        return
-    version = _FORMAT.match(data)
-    if version and int(version[1]) > STORE_VERSION:
+    version = version_of_marker(read_own(root, MARKER).data)
+    if version is not None and version <= STORE_VERSION:
+        return version
+    if version is not None:
         raise StoreError(
             f"the store was made by a newer benchimage: its version is"
-            f" {version[1].decode('ascii')}, and this one knows {STORE_VERSION}",
+            f" {version}, and this one knows {STORE_VERSION}",
             code="newer-version",
             next_step="update benchimage",
             file=shown,
@@ -373,7 +374,7 @@ def _require_marker(root: Folder) -> None:
     raise StoreError(
         "the store's marker was changed",
         code="store-damaged",
-        next_step="mend it with 'benchimage backup check --repair'",
+        next_step="repair it with 'benchimage backup check --repair'",
         file=shown,
     )
 
@@ -400,7 +401,7 @@ def describe_change(length: int, size: int | None) -> str:
     if length == 0:
         return "is empty"
     if size is None:
-        return "was changed: its digest does not fit"
+        return "was changed: its digest does not match"
     if length == size:
         return "was changed: its length is right, its bytes are not"
     if length < size:
@@ -410,7 +411,7 @@ def describe_change(length: int, size: int | None) -> str:
 
 def _why(error: OSError, path: Path) -> str:
     if os.path.islink(path):  # noqa: PTH114 - this one never raises
-        return "a symbolic link lies in its place"
+        return "a symbolic link is in its place"
     return error.strerror or str(error)
 
 

@@ -36,7 +36,7 @@ class FileSystem:
     tells_case_apart: bool
     """``A.bin`` and ``a.bin`` are two files."""
     keeps_modes: bool
-    """A file can be made read-only."""
+    """A file can be kept from being changed, and from being read by other users."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +117,6 @@ def _locks(folder: Folder) -> bool:
 
 def _keeps_modes(folder: Folder) -> bool:
     with suppress(OSError, NotImplementedError):
-        (folder.path / "a").chmod(0o444)
+        (folder.path / "a").chmod(0o400)
     status = folder.status("a")
-    return status is not None and not status.st_mode & 0o222
+    return status is not None and not status.st_mode & 0o277

@@ -21,6 +21,7 @@ MAX_FILE_SIZE = 256 * 1024 * 1024
 _PART = 1024 * 1024
 _READ = (
     os.O_RDONLY
+    # A pipe that takes the file's place after the look at it must not hold the program up.
     | getattr(os, "O_NONBLOCK", 0)
     | getattr(os, "O_CLOEXEC", 0)
     | getattr(os, "O_NOCTTY", 0)
@@ -47,6 +48,8 @@ class FileContent:
     device: int
     inode: int
     """With `device`: which file it was, whatever its names are."""
+    modified: int | None = None
+    """When it was changed last, in nanoseconds since 1970."""
 
 
 def read_file(path: Path, *, limit: int = MAX_FILE_SIZE) -> FileContent:
@@ -58,7 +61,7 @@ def read_file(path: Path, *, limit: int = MAX_FILE_SIZE) -> FileContent:
 
     Raises:
         UsageError: there is no such file (code ``no-such-file``).
-        InputError: it is no regular file, too large, not readable, or it changed meanwhile.
+        InputError: it is not a regular file, too large, not readable, or it changed meanwhile.
     """
     try:
         _require_regular(path.stat(), str(path))
@@ -103,6 +106,7 @@ def _read_and_close(descriptor: int, path: Path, limit: int) -> FileContent:
     shown = str(path)
     try:
         before = os.fstat(descriptor)
+        # Again, of what was opened: the path may lead elsewhere by now.
         _require_regular(before, shown)
         if before.st_size > limit:
             raise InputError(
@@ -127,6 +131,7 @@ def _read_and_close(descriptor: int, path: Path, limit: int) -> FileContent:
         sha256=compute_sha256(data),
         device=before.st_dev,
         inode=before.st_ino,
+        modified=before.st_mtime_ns,
     )
 
 

@@ -13,12 +13,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from memtool.core.backup import BackupEntry, BackupRead, Role
+from memtool.core.job.backup import Backup, BackupRead
+from memtool.core.read_options import PLAIN, ImageFormat, ReadOptions
+from memtool.core.reader_order import parse_reader_order
+from memtool.core.role import Role
 from memtool.errors import StoreError
 from memtool.store.reading import compute_sha256
 
-RECORD_VERSION = 1
-RECORD_FORMAT = f"benchimage.backup/{RECORD_VERSION}"
+RECORD_VERSION = 2
+"""The newest. A record says 2 only where a read is not in the chip's order, so that 0.1.0,
+which knows no other order, reads all the others."""
+_RECORD_FORMATS = tuple(f"benchimage.backup/{version}" for version in (1, RECORD_VERSION))
 ID_LENGTH = 12
 """Hex digits of a backup's id: the first of its record's digest."""
 
@@ -37,7 +42,7 @@ class Record:
     """Of its file."""
     number: int
     """From 1, in the order of adding; a copy in a second store keeps it."""
-    entry: BackupEntry
+    entry: Backup
     file_sizes: tuple[int, ...]
     """Bytes of each read's file."""
 
@@ -63,11 +68,8 @@ class Record:
     def content(self) -> tuple[object, ...]:
         """What is kept, whenever and under whatever file names: the same again is no new backup."""
         entry = self.entry
-        kept = tuple(
-            (read.file_sha256, read.format, read.base, read.overlap_last, read.accept_missing_end)
-            for read in entry.reads
-        )
-        return entry.role, entry.chip, entry.single_read_reason, kept
+        files = tuple((read.file_sha256, read.options) for read in entry.reads)
+        return entry.role, entry.chip, entry.single_read_reason, files
 
 
 def make_record(
@@ -81,8 +83,9 @@ def make_record(
     added: str,
 ) -> Record:
     """The record of a new backup, with its id."""
+    is_plain = all(read.options.order == PLAIN for read in reads)
     members = {
-        "format": RECORD_FORMAT,
+        "format": _RECORD_FORMATS[0 if is_plain else 1],
         "number": number,
         "role": role.value,
         "chip": chip,
@@ -95,17 +98,18 @@ def make_record(
                 "file_size": size,
                 "sha256": read.sha256,
                 "format": read.format,
-                "base": read.base,
+                "base": read.options.base,
                 "size": read.size,
-                "overlap_last": read.overlap_last,
-                "accept_missing_end": read.accept_missing_end,
+                "overlap_last": read.options.overlap_last,
+                "accept_missing_end": read.options.accept_missing_end,
+                **({} if is_plain else {"order": read.options.order}),
             }
             for read, size in zip(reads, file_sizes, strict=True)
         ],
     }
     data = (json.dumps(members, indent=2, ensure_ascii=True) + "\n").encode("ascii")
     digest = compute_sha256(data)
-    entry = BackupEntry(
+    entry = Backup(
         id=digest[:ID_LENGTH],
         role=role,
         chip=chip,
@@ -143,7 +147,7 @@ def parse_record(name: str, data: bytes, *, shown: str) -> Record:
     parts = split_record_name(name)
     if parts is None or compute_sha256(data) != parts[1]:
         raise StoreError(
-            f"the record was changed or is incomplete: {_size_of(data)} do not fit its name",
+            f"the record was changed or is incomplete: {_size_of(data)} do not match its name",
             code="record-changed",
             next_step="get it back with 'benchimage backup check --repair --also DIR'",
             file=shown,
@@ -158,8 +162,9 @@ def parse_record(name: str, data: bytes, *, shown: str) -> Record:
     record = _record_of(members)
     if record is None or record.data != data or record.name != name:
         extra = ", ".join(map(ascii, sorted(set(members) - set(_MEMBERS))))
-        detail = f"it has members that version {RECORD_VERSION} does not know: {extra}"
-        raise _unknown(detail if extra else f"it is not written as version {RECORD_VERSION}", shown)
+        version = members["format"].rpartition("/")[2]
+        detail = f"it has members that version {version} does not know: {extra}"
+        raise _unknown(detail if extra else f"it is not written as version {version}", shown)
     return record
 
 
@@ -195,31 +200,34 @@ def _read_of(members: dict[str, Any]) -> BackupRead:
     Raises:
         KeyError, TypeError, ValueError: it is none.
     """
+    options = ReadOptions(
+        format=ImageFormat(members["format"]),
+        base=members["base"],
+        overlap_last=members["overlap_last"],
+        accept_missing_end=members["accept_missing_end"],
+        order=parse_reader_order(members.get("order", PLAIN)),
+    )
     read = BackupRead(
         name=members["name"],
         file_sha256=members["file_sha256"],
         sha256=members["sha256"],
-        format=members["format"],
-        base=members["base"],
         size=members["size"],
-        overlap_last=members["overlap_last"],
-        accept_missing_end=members["accept_missing_end"],
+        options=options,
     )
     if not (
         is_digest(read.file_sha256)
         and is_digest(read.sha256)
-        and read.format in ("raw", "intel-hex", "s-record")
-        and all(type(number) is int and number >= 0 for number in (read.base, read.size))
+        and all(type(number) is int and number >= 0 for number in (options.base, read.size))
         and isinstance(read.name, str)
-        and isinstance(read.overlap_last, bool)
-        and isinstance(read.accept_missing_end, bool)
+        and isinstance(options.overlap_last, bool)
+        and isinstance(options.accept_missing_end, bool)
     ):
         raise ValueError(read)
     return read
 
 
 def _require_version(given: object, shown: str) -> None:
-    if given == RECORD_FORMAT:
+    if given in _RECORD_FORMATS:
         return
     match = _FORMAT.fullmatch(given) if isinstance(given, str) else None
     if match:
@@ -235,9 +243,9 @@ def _require_version(given: object, shown: str) -> None:
 
 def _unknown(why: str, shown: str) -> StoreError:
     return StoreError(
-        f"this is no record of benchimage: {why}",
+        f"this is not a record of benchimage: {why}",
         code="unknown-record",
-        next_step="nothing was changed; look who put it there",
+        next_step="nothing was changed; find out who put it there",
         file=shown,
     )
 

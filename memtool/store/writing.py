@@ -32,16 +32,18 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from memtool.errors import RefusalError, StoreError, UsageError
-from memtool.store.folder import Folder, close_quietly, make_folders, open_folder
-from memtool.store.reading import compute_sha256
+from memtool.store.folder import OWN_FILE, Folder, close_quietly, make_folders, open_folder
+from memtool.store.reading import compute_sha256, read_file
 
 UNFINISHED = ".unfinished-"
 """How names of files in the making begin; 32 random hex digits follow."""
 
 _PART = 1024 * 1024
+_OWN_AND_READ_ONLY = 0o400
 _NEW = os.O_RDWR | os.O_CREAT | os.O_EXCL
 _NOT_OFFERED = frozenset(
     {
+        # EISDIR: a kernel that knows no O_TMPFILE opens the folder itself. ENOENT: no /proc here.
         *(errno.EPERM, errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOSYS, errno.EINVAL),
         *(errno.EXDEV, errno.EMLINK, errno.EISDIR, errno.ENOENT),
     }
@@ -76,18 +78,23 @@ class _Draft:
 
     def fill(self, descriptor: int) -> None:
         """Write, make durable, read back, compare."""
+        # The order is that of the module's text. Read-only comes last: nothing is written after it.
         _write_all(descriptor, self.data)
         os.fsync(descriptor)
         _require_written(descriptor, 0, len(self.data), self.sha256)
         if self.read_only and hasattr(os, "fchmod"):
             # Some file systems keep no modes; the mode is a courtesy, not a guard.
             with suppress(PermissionError, NotImplementedError):
-                os.fchmod(descriptor, 0o444)
+                os.fchmod(descriptor, _OWN_AND_READ_ONLY)
 
     def ask(self) -> None:
         """The caller's last word before the name appears."""
         if self._before_publish is not None:
             self._before_publish()
+
+
+_STORE_MARKS = ("store.json", "records")
+"""What every backup store has in its folder, see `memtool.store.place`."""
 
 
 def write_new(
@@ -111,13 +118,15 @@ def write_new(
 
     Raises:
         UsageError: the folder does not exist (``no-such-folder``), or the path is no file name.
-        RefusalError: the path exists (``output-exists``).
+        RefusalError: the path exists (``output-exists``), or lies inside a backup store
+            (``inside-store``): a foreign file there reads as damage.
         StoreError: not written (``disk-full``, ``read-only``, ``no-permission``,
             ``write-failed``, ``verify-failed``), or written but not known to be durable
             (``may-not-survive-power-loss``).
     """
     if path.name in ("", "..") or "\0" in str(path):
         raise UsageError("this is not a file name", code="not-a-file-name", file=str(path))
+    require_outside_stores(path)
     try:
         folder = open_folder(path.parent)
     except (FileNotFoundError, NotADirectoryError) as error:
@@ -135,6 +144,26 @@ def write_new(
         )
 
 
+def require_outside_stores(path: Path) -> None:
+    """Refuse a path inside a backup store; a store is told by the files that each has.
+
+    Raises:
+        RefusalError: the path lies in a store (``inside-store``).
+    """
+    try:
+        folder = path.parent.resolve()
+    except OSError:
+        return  # Opening the folder says why.
+    for place in (folder, *folder.parents):
+        if all(os.path.lexists(place / mark) for mark in _STORE_MARKS):
+            raise RefusalError(
+                "this place is inside a backup store, where only backups belong",
+                code="inside-store",
+                next_step="name a place outside it",
+                file=str(path),
+            )
+
+
 def write_new_in(
     folder: Folder,
     name: str,
@@ -147,6 +176,7 @@ def write_new_in(
     shown = folder.shown(name)
     draft = _Draft(data, read_only=read_only, before_publish=before_publish)
     with explaining(shown, len(data)):
+        # Only an early answer. What keeps an existing file safe is the publishing itself.
         if folder.status(name) is not None:
             raise _exists(shown)
         try:
@@ -164,6 +194,43 @@ def write_new_in(
             file=shown,
         ) from error
     return draft.sha256
+
+
+def remove_own(path: Path, sha256: str) -> None:
+    """Take away a file that this run has just written, if it still is what was written.
+
+    Raises:
+        StoreError: it cannot be removed.
+        MemtoolError: it cannot be read.
+    """
+    # Someone else's by now, or changed: not ours to remove.
+    if read_file(path).sha256 != sha256:
+        return
+    with explaining(str(path), 0), open_folder(path.parent) as folder:
+        folder.remove(path.name)
+        folder.sync()
+
+
+def replace_in(folder: Folder, name: str, data: bytes, *, read_only: bool = False) -> None:
+    """Put `data` in place of a file of the store's own, durably: the old content or the new.
+
+    Never for an image, a backup or a journal; the caller holds a lock.
+
+    Raises:
+        StoreError: not written; the old content is still there.
+    """
+    with explaining(folder.shown(name), len(data)):
+        with _random_file(folder) as (descriptor, random_name):
+            # The bytes are durable before the name leads to them; the other way round a power loss
+            # could leave the name with an empty file.
+            _Draft(data, read_only=read_only, before_publish=None).fill(descriptor)
+        try:
+            folder.replace(random_name, name)
+        except BaseException:
+            with suppress(OSError):
+                folder.remove(random_name)
+            raise
+        folder.sync()
 
 
 def make_folder(path: Path) -> None:
@@ -200,6 +267,7 @@ def append_line(
     with explaining(shown, len(line)):
         descriptor = folder.open(name, os.O_RDWR | os.O_APPEND)
         try:
+            # The chain was verified up to here: behind anything else the line would be wrong.
             if os.fstat(descriptor).st_size != size:
                 raise StoreError(
                     "the file changed since it was read",
@@ -208,6 +276,7 @@ def append_line(
                     file=shown,
                 )
             try:
+                # With O_APPEND the next write goes to the end, wherever this puts it.
                 os.ftruncate(descriptor, keep)
                 _write_all(descriptor, line)
                 os.fsync(descriptor)
@@ -224,6 +293,7 @@ def append_line(
 
 
 def _publish(folder: Folder, name: str, draft: _Draft) -> None:
+    # From the one that leaves least behind after a kill to the one that works everywhere.
     for way in (_publish_nameless, _publish_renamed, _publish_linked):
         try:
             way(folder, name, draft)
@@ -240,7 +310,7 @@ def _publish_nameless(folder: Folder, name: str, draft: _Draft) -> None:
         raise _NotOfferedError
     flags = flag | os.O_RDWR | os.O_CLOEXEC
     with _offered():
-        descriptor = os.open(".", flags, 0o644, dir_fd=folder.descriptor)
+        descriptor = os.open(".", flags, OWN_FILE, dir_fd=folder.descriptor)
     try:
         draft.fill(descriptor)
         draft.ask()
@@ -264,6 +334,7 @@ def _publish_renamed(folder: Folder, name: str, draft: _Draft) -> None:
         draft.fill(descriptor)
         draft.ask()
     try:
+        # Only now that the file is closed: Windows renames no open file.
         folder.move(random_name, folder, name)
     except BaseException:
         with suppress(OSError):
@@ -278,6 +349,7 @@ def _publish_linked(folder: Folder, name: str, draft: _Draft) -> None:
         draft.ask()
         with _offered():
             folder.link(random_name, name)
+    # A kill before this leaves the whole file under two names.
     folder.remove(random_name)
 
 
@@ -286,11 +358,13 @@ def _publish_over_placeholder(folder: Folder, name: str, draft: _Draft) -> None:
     with _random_file(folder) as (descriptor, random_name):
         draft.fill(descriptor)
         draft.ask()
+        # O_EXCL: fails where the name exists. From here on it is taken, by an empty file of ours.
         close_quietly(folder.open(name, _NEW))
         try:
             folder.move(random_name, folder, name)
         except BaseException:
             with suppress(OSError):
+                # Still the empty one: the move is the only thing that could have put bytes there.
                 folder.remove(name)
             raise
 
@@ -300,6 +374,7 @@ def _random_file(folder: Folder) -> Iterator[tuple[int, str]]:
     """A new file under a random name, closed at the end and removed after a failure."""
     random_name = UNFINISHED + secrets.token_hex(16)
     descriptor = folder.open(random_name, _NEW)
+    # Two levels: closed first, since Windows removes no open file.
     try:
         try:
             yield descriptor, random_name
@@ -325,6 +400,7 @@ def _offered() -> Iterator[None]:
 def _write_all(descriptor: int, data: bytes) -> None:
     left = memoryview(data)
     while left:
+        # It may take fewer bytes than it was given; a view cuts without copying.
         written = os.write(descriptor, left[:_PART])
         if written <= 0:
             raise OSError(errno.EIO, "the system wrote no byte")
@@ -338,6 +414,7 @@ def _require_written(descriptor: int, start: int, size: int, expected: str) -> N
             # Advice to read from the medium and not from memory. A later check is the proof.
             os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
     os.lseek(descriptor, start, os.SEEK_SET)
+    # One byte of `left` must remain: none means a longer file, more means a shorter one.
     digest, left = hashlib.sha256(), size + 1
     while left and (part := os.read(descriptor, min(left, _PART))):
         digest.update(part)
@@ -346,7 +423,7 @@ def _require_written(descriptor: int, start: int, size: int, expected: str) -> N
         raise StoreError(
             "what was read back is not what was written",
             code="verify-failed",
-            next_step="distrust the medium, the cable and the memory of this machine",
+            next_step="do not trust the medium, the cable or the memory of this machine",
         )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence, Set
 
 from memtool.core.near import suggest
 from memtool.errors import Fault, LayoutError
-from memtool.store.layout_files.layout_lines import KeyPath, LineIndex
+from memtool.formats.layout_toml.lines import KeyPath, LineIndex
 
 SHOWN_FAULTS = 20
 """More are counted, not listed."""

@@ -4,7 +4,7 @@ A guess's comments stand inside its table, so that they go where the table goes:
 
     [[region]]
     # likely
-    # In all 3 modules here lies a text, another in each: a serial number perhaps.
+    # Each module holds a different text here, perhaps a serial number.
     name = "serial or date text at 0x0010"
 
 A review takes tables out, changes their values, and sets ``reviewed = true``; everything
@@ -16,19 +16,17 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from memtool.core.drafting import ChecksumGuess, Draft, RegionGuess
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.layouts.region import BlankSource, Region
 from memtool.core.span import Span, format_address
+from memtool.formats.layout_toml.records_writing import write_records_text
+from memtool.lazy import tomlkit, tomlkit_items
 
-if TYPE_CHECKING:
-    import tomlkit
-    from tomlkit.items import AoT, Table
-
-_WIDTH = 92
-TABLES = ("region", "checksum")
+COMMENT_WIDTH = 92
+TABLES = ("region", "checksum", "records")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,17 +45,15 @@ class DraftHeader:
 
 def write_draft_text(draft: Draft, header: DraftHeader) -> str:
     """The layout file of a draft, not reviewed."""
-    import tomlkit  # late: most commands write no layout
-
     document = tomlkit.document()
     for line in _opening(draft, header):
         document.add(tomlkit.comment(line))
     layout = tomlkit.table()
     layout.add("name", header.name)
     layout.add("chip", header.chip)
-    layout.add("base", _number(draft.span.start))
+    layout.add("base", hex_number(draft.span.start))
     layout.add("size", len(draft.span))
-    layout.add("erased", _number(draft.erased, digits=2))
+    layout.add("erased", hex_number(draft.erased, digits=2))
     layout.add("module", header.module.value)
     if header.parts:
         layout.add("parts", [_as_pattern(part) for part in header.parts])
@@ -67,7 +63,15 @@ def write_draft_text(draft: Draft, header: DraftHeader) -> str:
         document.add("region", _tables([_region_table(guess) for guess in draft.regions]))
     if draft.checksums:
         document.add("checksum", _tables([_checksum_table(guess) for guess in draft.checksums]))
-    return tomlkit.dumps(document)
+    text = tomlkit.dumps(document)
+    for records in draft.records:
+        lines = [
+            part
+            for line in (records.confidence.value, *records.evidence)
+            for part in textwrap.wrap(one_line(line), COMMENT_WIDTH)
+        ]
+        text += "\n" + write_records_text(records.rules, lines)
+    return text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +79,7 @@ class GuessText:
     """One table of a layout file as a person is asked about it."""
 
     table: str
-    """``region`` or ``checksum``."""
+    """``region``, ``checksum`` or ``records``."""
     name: str
     comments: tuple[str, ...]
     """Its comment lines; the first one is the confidence."""
@@ -84,19 +88,22 @@ class GuessText:
 
 
 def read_guess_texts(text: str) -> tuple[GuessText, ...]:
-    """Every region and checksum of a valid layout file, in its order."""
-    import tomlkit
-
+    """Every region, checksum and store of a valid layout file, in its order."""
     document = tomlkit.parse(text)
-    return tuple(
-        GuessText(
-            table=table,
-            name=str(item["name"]),
-            comments=_comments_of(item),
-            values=item.unwrap(),
-        )
-        for table in TABLES
-        for item in document.get(table, [])
+    found = []
+    for table in TABLES:
+        for item in document.get(table, []):
+            found.append(_guess_of(table, item))
+            if table == "records":
+                # A region that bears evidence of its own is a question of its own.
+                regions = (_guess_of("region", each) for each in item.get("region", []))
+                found += [region for region in regions if region.comments]
+    return tuple(found)
+
+
+def _guess_of(table: str, item: Any) -> GuessText:
+    return GuessText(
+        table=table, name=str(item["name"]), comments=_comments_of(item), values=item.unwrap()
     )
 
 
@@ -117,35 +124,43 @@ def edit_layout_text(
             A new name is carried over to the copies.
         reviewed: Who reviewed it and when; sets ``reviewed = true``.
     """
-    import tomlkit
-
     document = tomlkit.parse(text)
     changes = dict(change or {})
     renamed = {name: new["name"] for name, new in changes.items() if new.get("name") is not None}
     for table in TABLES:
-        items: AoT | list[Any] = document.get(table, [])
-        for place in reversed(range(len(items))):
-            item = items[place]
-            name = str(item["name"])
-            if name in remove:
-                del items[place]
-                continue
-            source = item.get("copy_of")
-            if source in remove:
-                item.remove("copy_of")
-            elif source in renamed:
-                item["copy_of"] = renamed[source]
-            _change(item, changes.get(name, {}))
-        if table in document and not len(items):
-            document.remove(table)
+        _edit_tables(document, table, remove, changes, renamed)
+    for store in document.get("records", []):
+        _edit_tables(store, "region", remove, changes, renamed)
     if reviewed is not None:
         _mark_reviewed(document, reviewed)
     return tomlkit.dumps(document)
 
 
-def _mark_reviewed(document: tomlkit.TOMLDocument, words: str) -> None:
-    import tomlkit
+def _edit_tables(
+    holder: Any,
+    table: str,
+    remove: Sequence[str],
+    changes: Mapping[str, Mapping[str, Any]],
+    renamed: Mapping[str, Any],
+) -> None:
+    items: Any = holder.get(table, [])
+    for place in reversed(range(len(items))):
+        item = items[place]
+        name = str(item["name"])
+        if name in remove:
+            del items[place]
+            continue
+        source = item.get("copy_of")
+        if source in remove:
+            item.remove("copy_of")
+        elif source in renamed:
+            item["copy_of"] = renamed[source]
+        _change(item, changes.get(name, {}))
+    if table in holder and not len(items):
+        holder.remove(table)
 
+
+def _mark_reviewed(document: tomlkit.TOMLDocument, words: str) -> None:
     layout: Any = document["layout"]
     value = tomlkit.boolean("true")
     if "reviewed" in layout:
@@ -165,13 +180,11 @@ def _change(item: Any, values: Mapping[str, Any]) -> None:
 
 
 def _comments_of(table: Any) -> tuple[str, ...]:
-    from tomlkit.items import Comment
-
-    body = table.value.body
+    body = getattr(table.value, "body", ())
     lines = [
         item.as_string().strip().lstrip("#").strip()
         for _, item in body
-        if isinstance(item, Comment)
+        if isinstance(item, tomlkit_items.Comment)
     ]
     return tuple(line for line in lines if line)
 
@@ -185,25 +198,29 @@ def _opening(draft: Draft, header: DraftHeader) -> list[str]:
     )
     lines += draft.notes
     if draft.unknown:
-        spans = ", ".join(_span_text(span) for span in draft.unknown)
+        spans = ", ".join(span_text(span) for span in draft.unknown)
         lines.append(f"Of these bytes nothing is known: {spans}.")
-    return [part for line in lines for part in textwrap.wrap(_one_line(line), _WIDTH)]
+    return [part for line in lines for part in textwrap.wrap(one_line(line), COMMENT_WIDTH)]
 
 
-def _tables(tables: Sequence[Table]) -> AoT:
-    import tomlkit
-
+def _tables(tables: Sequence[tomlkit_items.Table]) -> tomlkit_items.AoT:
     array = tomlkit.aot()
     for table in tables:
         array.append(table)
     return array
 
 
-def _region_table(guess: RegionGuess) -> Table:
+def _region_table(guess: RegionGuess) -> tomlkit_items.Table:
     region = guess.region
-    table = _table_with_comments([guess.confidence.value, *guess.evidence])
+    table = table_with_comments([guess.confidence.value, *guess.evidence])
     table.add("name", region.name)
-    table.add("span", _span_text(region.span))
+    table.add("span", span_text(region.span))
+    add_content(table, region)
+    return table
+
+
+def add_content(table: tomlkit_items.Table, region: Region) -> None:
+    """What a region is, behind its name and its place."""
     table.add("kind", region.kind.value)
     if region.type is not None:
         table.add("type", region.type.value)
@@ -213,16 +230,15 @@ def _region_table(guess: RegionGuess) -> Table:
         table.add("copy_of", region.copy_of)
     if region.blank_to is not None:
         table.add("blank_to", blank_value(region))
-    return table
 
 
-def _checksum_table(guess: ChecksumGuess) -> Table:
+def _checksum_table(guess: ChecksumGuess) -> tomlkit_items.Table:
     rule = guess.rule
-    table = _table_with_comments([guess.confidence.value, *guess.evidence])
+    table = table_with_comments([guess.confidence.value, *guess.evidence])
     table.add("name", rule.name)
     table.add("algorithm", rule.algorithm)
     table.add("covers", [_covers_text(span) for span in rule.covers])
-    table.add("stored", _span_text(rule.stored))
+    table.add("stored", span_text(rule.stored))
     if len(rule.stored) > 1:
         table.add("byte_order", rule.byte_order)
     if rule.total is not None:
@@ -231,12 +247,11 @@ def _checksum_table(guess: ChecksumGuess) -> Table:
     return table
 
 
-def _table_with_comments(lines: Sequence[str]) -> Table:
-    import tomlkit
-
+def table_with_comments(lines: Sequence[str]) -> tomlkit_items.Table:
+    """A table that begins with comments."""
     table = tomlkit.table()
     for line in lines:
-        for part in textwrap.wrap(_one_line(line), _WIDTH):
+        for part in textwrap.wrap(one_line(line), COMMENT_WIDTH):
             table.add(tomlkit.comment(part))
     return table
 
@@ -246,17 +261,16 @@ def blank_value(region: Region) -> Any:
     blank = region.blank_to
     if blank is None or isinstance(blank, BlankSource):
         return None if blank is None else blank.value
-    return _number(blank[0], digits=2) if len(blank) == 1 else blank.hex(" ").upper()
+    return hex_number(blank[0], digits=2) if len(blank) == 1 else blank.hex(" ").upper()
 
 
-def _number(value: int, digits: int = 4) -> Any:
+def hex_number(value: int, digits: int = 4) -> Any:
     """A number that stays hexadecimal in the file."""
-    from tomlkit.items import Integer, Trivia
-
-    return Integer(value, Trivia(), f"0x{value:0{digits}X}")
+    return tomlkit_items.Integer(value, tomlkit_items.Trivia(), f"0x{value:0{digits}X}")
 
 
-def _span_text(span: Span) -> str:
+def span_text(span: Span) -> str:
+    """A span of addresses as the file has it."""
     return f"{format_address(span.start)}+{len(span)}"
 
 
@@ -264,7 +278,7 @@ def _covers_text(span: Span) -> str:
     return f"{format_address(span.start)}-{format_address(span.end - 1)}"
 
 
-def _one_line(text: str) -> str:
+def one_line(text: str) -> str:
     """Without control characters, which a comment cannot hold; file names may have them."""
     return "".join(sign if sign.isprintable() else "?" for sign in text)
 

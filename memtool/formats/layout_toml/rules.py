@@ -1,7 +1,8 @@
 """What must hold between the tables of a layout file.
 
-1. A byte lies in one region at most; a checksum's stored field is a region by itself.
-2. No two regions or checksums share a name.
+1. A byte lies in one region at most; a checksum's stored field is a region by itself, and a
+   store of records keeps its whole span.
+2. No two regions, checksums or stores share a name, the regions of stores included.
 3. `copy_of` names a region of the same length of content, never itself, not in a circle,
    and not a protected one unless the copy is protected too.
 4. Checksums do not cover each other's fields in a circle.
@@ -14,41 +15,45 @@ from collections.abc import Sequence
 from memtool.core.checksums.checksum import ChecksumCycleError, refresh_order
 from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span, format_span
-from memtool.store.layout_files.layout_checksums import ChecksumDraft
-from memtool.store.layout_files.layout_faults import FaultBook
-from memtool.store.layout_files.layout_lines import KeyPath
-from memtool.store.layout_files.layout_tables import RegionDraft
+from memtool.formats.layout_toml.checksums import ChecksumDraft
+from memtool.formats.layout_toml.faults import FaultBook
+from memtool.formats.layout_toml.lines import KeyPath
+from memtool.formats.layout_toml.records import RecordsDraft
+from memtool.formats.layout_toml.tables import RegionDraft
 
 
 def judge_together(
     regions: Sequence[RegionDraft],
     checksums: Sequence[ChecksumDraft],
+    records: Sequence[RecordsDraft],
     faults: FaultBook,
 ) -> None:
     """Judge all tables together, as far as each of them is sound."""
-    _judge_names([*regions, *checksums], faults)
-    _judge_overlaps(regions, checksums, faults)
+    drafts: list[RegionDraft | ChecksumDraft | RecordsDraft] = [*regions, *checksums, *records]
+    named = [(draft.path, draft.label, draft.name) for draft in drafts if draft.name is not None]
+    named += [(path, f"region '{name}'", name) for draft in records for path, name in draft.names]
+    _judge_names(named, faults)
+    _judge_overlaps([*regions, *records], checksums, faults)
     _judge_copies(regions, faults)
     _judge_cycles(checksums, faults)
 
 
-def _judge_names(drafts: Sequence[RegionDraft | ChecksumDraft], faults: FaultBook) -> None:
+def _judge_names(named: Sequence[tuple[KeyPath, str, str]], faults: FaultBook) -> None:
     first: dict[str, KeyPath] = {}
-    for draft in drafts:
-        if draft.name is None:
-            continue
-        place = (*draft.path, "name")
-        if not draft.name.strip():
-            faults.add(place, "layout-value", f"{draft.label}: 'name' is blank")
-        elif draft.name in first:
-            line = faults.line_of(first[draft.name])
-            text = f"the name '{draft.name}' is taken by line {line}"
-            faults.add(place, "layout-name-taken", text)
-        first.setdefault(draft.name, place)
+    for path, label, name in named:
+        place = (*path, "name")
+        if not name.strip():
+            faults.add(place, "layout-value", f"{label}: 'name' is blank")
+        elif name in first:
+            line = faults.line_of(first[name])
+            faults.add(place, "layout-name-taken", f"the name '{name}' is taken by line {line}")
+        first.setdefault(name, place)
 
 
 def _judge_overlaps(
-    regions: Sequence[RegionDraft], checksums: Sequence[ChecksumDraft], faults: FaultBook
+    regions: Sequence[RegionDraft | RecordsDraft],
+    checksums: Sequence[ChecksumDraft],
+    faults: FaultBook,
 ) -> None:
     """Each region is told against the one that reaches furthest before it."""
     taken: list[tuple[Span, KeyPath, str]] = [

@@ -1,7 +1,8 @@
 """What the values of a layout file mean: chips, spans, kinds, types, blank values.
 
 A table is read into a draft in which whatever was wrong is None; each fault is noted once
-and the rest of the table is still judged. `memtool.store.layout_files.layout_rules` then judges the
+and the rest of the table is still judged. `memtool.formats.layout_toml.rules` then
+judges the
 tables together.
 """
 
@@ -13,23 +14,23 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, TypeVar
 
-from memtool.core.chip import CHIPS, Chip, find_chip
-from memtool.core.identity.stored_forms import parse_stored_form
-from memtool.core.identity.vin import VIN_LENGTH
+from memtool.core.chip import CHIP_ADVICE, parse_chip
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.layouts.region import (
     BLANKABLE,
     INTEGER_LENGTHS,
+    LONGEST_BLANK_PATTERN,
     BitField,
     BlankSource,
     FieldType,
     Region,
     RegionKind,
 )
-from memtool.core.near import suggest
 from memtool.core.span import Span, format_span, format_span_with_length, parse_span
-from memtool.store.layout_files.layout_faults import FaultBook
-from memtool.store.layout_files.layout_lines import KeyPath
+from memtool.core.texts.stored_forms import parse_stored_form
+from memtool.core.texts.vin import VIN_LENGTH
+from memtool.formats.layout_toml.faults import FaultBook
+from memtool.formats.layout_toml.lines import KeyPath
 
 Word = TypeVar("Word", bound=StrEnum)
 Table = Mapping[str, Any]
@@ -37,7 +38,6 @@ Table = Mapping[str, Any]
 
 LARGEST_ADDRESS = (1 << 32) - 1
 
-_SERIAL_EEPROM = re.compile(r"[A-Z]{0,4}[ -]?(24|25|93|95)[A-Z]{0,3}[0-9]", re.IGNORECASE)
 _HEX_PATTERN = re.compile(r"[0-9a-fA-F]{2}(?: ?[0-9a-fA-F]{2})*")
 _BITS = re.compile(r"([0-9]{1,4})(?:-([0-9]{1,4}))?", re.ASCII)
 
@@ -89,7 +89,7 @@ class RegionDraft:
 
 def label_of(path: KeyPath, name: object) -> str:
     """``region 'VIN, first'``, or by number from 1 where it has no name."""
-    word, number = path
+    word, number = path[-2:]
     assert isinstance(number, int)
     return f"{word} '{name}'" if isinstance(name, str) else f"{word} number {number + 1}"
 
@@ -111,15 +111,14 @@ def judge_header(values: Table, faults: FaultBook) -> Header:
 
 
 def _judge_chip(name: str, size: int | None, faults: FaultBook) -> None:
-    """A chip the table does not have is fine (a controller's own flash), a slip is not."""
-    chip: Chip | None = find_chip(name)
     path: KeyPath = ("layout", "chip")
-    if chip is None:
-        meant = suggest(name, (known.name for known in CHIPS), cutoff=0.7)
-        if meant or _SERIAL_EEPROM.match(name):
-            faults.add(path, "layout-chip-unknown", f"no chip is known as '{name}'{meant}")
-    elif size is not None and size > chip.size:
-        text = f"'size' is {size}, but a {chip.name} holds {chip.size} bytes"
+    try:
+        chip = parse_chip(name)
+    except ValueError as error:
+        faults.add(path, "layout-chip-unknown", f"{error}; {CHIP_ADVICE}")
+        return
+    if size is not None and size > chip.size:
+        text = f"'size' is {size}, but a {chip.title} holds {chip.size} bytes"
         faults.add(("layout", "size"), "layout-size", text)
 
 
@@ -245,9 +244,17 @@ def _blank_to(
     if pattern is None:
         text = (
             f'{label}: \'blank_to\' must be "erased", "reference", a byte value from 0x00 to'
-            ' 0xFF, or a hex pattern like "00 FF"'
+            ' 0xFF, or a hex pattern of two bytes like "00 FF"'
         )
         faults.add(place, "layout-blank-value", text)
+    elif len(pattern) > LONGEST_BLANK_PATTERN:
+        text = (
+            f"{label}: a blank pattern has {LONGEST_BLANK_PATTERN} bytes at most, this one has"
+            f' {len(pattern)}: write "reference" to take the bytes from the image of a'
+            ' never-configured module, or "erased"'
+        )
+        faults.add(place, "layout-blank-pattern", text)
+        return None
     elif span is not None and len(span) % len(pattern):
         text = (
             f"{label}: the blank pattern of {len(pattern)} bytes does not fill"

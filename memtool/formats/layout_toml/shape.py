@@ -2,7 +2,7 @@
 
 This module is imported only when a layout is read: pydantic takes long to load. Only the
 shape is judged here, strictly and without turning one type into another; what the values
-mean is judged in `memtool.store.layout_files.layout_tables`.
+mean is judged in `memtool.formats.layout_toml.tables`.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from memtool.store.layout_files.layout_faults import FaultBook
-from memtool.store.layout_files.layout_lines import KeyPath
+from memtool.formats.layout_toml.faults import FaultBook
+from memtool.formats.layout_toml.lines import KeyPath
 
 LARGEST = (1 << 32) - 1
 """Addresses, sizes and totals have 32 bits at most."""
@@ -23,6 +23,9 @@ LONGEST_LIST = 1000
 Number = Annotated[int, Field(ge=0, le=LARGEST)]
 Byte = Annotated[int, Field(ge=0, le=0xFF)]
 Text = Annotated[str, Field(min_length=1, max_length=LONGEST_TEXT)]
+Length = Annotated[int, Field(ge=1, le=LARGEST)]
+Inner = dict[str, Any]
+"""A table inside a table."""
 TextList = Annotated[list[Text], Field(max_length=LONGEST_LIST)]
 
 
@@ -66,6 +69,111 @@ class ChecksumTable(_Table):
     byte_order: Text | None = None
     total: Number | None = None
     when_blanked: Text
+
+
+class RecordsTable(_Table):
+    """``[[records]]``; what has tables of its own is judged table by table."""
+
+    name: Text
+    span: Text
+    record: Length | None = None
+    length: Inner | None = None
+    key: Any
+    newest: Inner
+    mark: Inner | None = None
+    value: Inner | None = None
+    checksum: Any = None
+    page: Inner | None = None
+    region: list[Inner] = []
+
+
+class PlaceTable(_Table):
+    """A number, text or bytes in a record."""
+
+    at: Number
+    type: Text
+    size: Length | None = None
+
+
+class LengthTable(_Table):
+    """``length`` of ``[[records]]``"""
+
+    at: Number
+    type: Text
+    counts: Text
+    plus: Number | None = None
+    align: Length = 1
+
+
+class NewestTable(_Table):
+    """``newest`` of ``[[records]]``"""
+
+    by: Text
+    at: Number | None = None
+    type: Text | None = None
+
+
+class MarkTable(_Table):
+    """``mark`` of ``[[records]]``, ``state`` of ``[records.page]``"""
+
+    at: Number
+    type: Text = "u8"
+    valid: Any
+
+
+class WhereTable(_Table):
+    """``where``"""
+
+    at: Number
+    type: Text = "u8"
+    one_of: Any
+
+
+class ValueTable(_Table):
+    """``value`` of ``[[records]]``"""
+
+    at: Number
+    size: Length | None = None
+    length: Inner | None = None
+    where: Inner | None = None
+
+
+class RecordChecksumTable(_Table):
+    """``checksum`` of ``[[records]]`` and of ``[records.page]``"""
+
+    algorithm: Text
+    covers: Any
+    at: Annotated[int, Field(ge=-LARGEST, le=LARGEST)]
+    byte_order: Text | None = None
+    when_blanked: Text
+    where: Inner | None = None
+
+
+class PageTable(_Table):
+    """``[records.page]``"""
+
+    size: Length
+    header: Number = 0
+    sequence: Inner | None = None
+    state: Inner | None = None
+    marks: Inner | None = None
+    checksum: Inner | None = None
+
+
+class MarksTable(_Table):
+    """``marks`` of ``[records.page]``"""
+
+    at: Number
+    bits: Length
+    valid: Number
+    free: Number
+
+
+class RecordRegionTable(RegionTable):
+    """``[[records.region]]``"""
+
+    key: Any = None
+    keys: Any = None
 
 
 def sound_values(

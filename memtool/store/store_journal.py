@@ -19,7 +19,7 @@ ITEM_SET_ASIDE = "item-set-aside"
 """A damaged item was moved away to make room for a good copy."""
 
 
-def read_ledger(root: Folder) -> JournalState:
+def read_store_journal(root: Folder) -> JournalState:
     """The store's journal, verified; without a line where there is none yet.
 
     Raises:
@@ -46,7 +46,7 @@ def note_record(root: Folder, record: Record, *, kind: str, time: str) -> None:
         JournalError: the journal is broken; nothing was added.
         StoreError: not written.
     """
-    state = read_ledger(root)
+    state = read_store_journal(root)
     if record.name in find_named_records(state) and state.torn is None:
         sync_kept(root, JOURNAL)
         return

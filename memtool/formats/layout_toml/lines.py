@@ -14,8 +14,8 @@ from dataclasses import dataclass
 KeyPath = tuple[str | int, ...]
 """``("region", 2, "span")``: table names, numbers from 0 in an array of tables, keys."""
 
-_DEEPEST = 6
-"""Parts of a dotted key that are told apart. No layout has more than three."""
+DEEPEST = 4
+"""Parts of a dotted key, or of a header, at most."""
 
 _BLANK = re.compile(r"[ \t\r\n]*")
 _COMMENT = re.compile(r"#[^\n]*")
@@ -27,6 +27,7 @@ _KEY_PART = re.compile(
     )[ \t]*""",
     re.VERBOSE,
 )
+_KEY_END = re.compile(r"[=,]")
 _TOKEN = re.compile(
     r'''
     (?P<skip>
@@ -59,6 +60,28 @@ class LineIndex:
             if line is not None:
                 return line
         return 1
+
+
+def find_deep_key(text: str) -> int | None:
+    """Line of the first dotted key with more than `DEEPEST` parts, read or in a header.
+
+    Needs no valid TOML, and takes time in proportion to the text: it comes before the parser,
+    which takes the square of a key's parts.
+    """
+    place = dots = 0
+    while (token := _TOKEN.match(text, place)) is not None:
+        place = token.end()
+        if token.lastgroup != "skip":
+            dots = 0
+        elif token[0][0] not in "\"'#":
+            # A comma or an equals sign ends what may be one key; strings are parts of it.
+            *ended, last = _KEY_END.split(token[0])
+            counts = [part.count(".") for part in (*ended, last)]
+            counts[0] += dots
+            if max(counts) >= DEEPEST:
+                return text.count("\n", 0, place) + 1
+            dots = counts[-1]
+    return None
 
 
 def find_lines(text: str) -> LineIndex:
@@ -143,7 +166,7 @@ class _Scan:
                 return None
             self._place = match.end()
             basic = match["basic"]
-            if len(parts) < _DEEPEST:
+            if len(parts) < DEEPEST:
                 parts.append(_unescape(basic) if basic is not None else match[match.lastgroup or 0])
             if not self._take("."):
                 return parts

@@ -8,9 +8,9 @@ from typing import Literal
 from memtool.core.checksums.algorithms import UnknownAlgorithmError, get_algorithm
 from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked, find_rule_faults
 from memtool.core.span import Span
-from memtool.store.layout_files.layout_faults import FaultBook
-from memtool.store.layout_files.layout_lines import KeyPath
-from memtool.store.layout_files.layout_tables import Table, label_of, sentence_of, span_of, word_of
+from memtool.formats.layout_toml.faults import FaultBook
+from memtool.formats.layout_toml.lines import KeyPath
+from memtool.formats.layout_toml.tables import Table, label_of, sentence_of, span_of, word_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
