@@ -12,20 +12,33 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from memtool.core.conversion import Selection, apply_view, select_spans
+from memtool.core.conversion import (
+    Selection,
+    select_spans,
+)
 from memtool.core.finding import Finding
-from memtool.core.identity.stored_forms import StoredForm
+from memtool.core.health.agreement import Majority, majority_image
 from memtool.core.image import Image
-from memtool.core.reads.agreement import Majority, majority_image
+from memtool.core.job.conversion_rules import (
+    require_no_new_identity,
+    require_one_module,
+    require_voted_vins,
+)
+from memtool.core.job.events.kinds import CommandRun
+from memtool.core.reader_order import apply_view
 from memtool.core.span import Span
+from memtool.core.texts.stored_forms import StoredForm
 from memtool.errors import InputError, RefusalError, StoreError, UsageError
 from memtool.formats.codec import DEFAULT_RECORD_LENGTH, ImageFormat, encode_image, parse_image
-from memtool.render.as_json import document, finding_values, span_values
-from memtool.store.backups import BackupStore
+from memtool.render.json.as_json import document, finding_values
+from memtool.render.values import span_values
 from memtool.store.reading import compute_sha256
 from memtool.store.writing import write_new
-from memtool.workflow.jobs import OpenJob, load_named
-from memtool.workflow.loading import LoadedRead, ReadOptions, find_repeated
+from memtool.workflow.context import Context, clock
+from memtool.workflow.guards import find_job_vins
+from memtool.workflow.jobs import name_in_journal
+from memtool.workflow.loading import LoadedRead, find_repeated
+from memtool.workflow.writing import NewFile, require_free, write_files
 
 NOTE_SUFFIX = ".note.json"
 
@@ -39,11 +52,8 @@ class ConvertRequest:
     out: Path
     to: ImageFormat | None
     """None keeps the format of `source`."""
-    reading: ReadOptions
     majority: tuple[str, ...] = ()
     """Further reads of the chip that vote with `source`, named like it."""
-    chip: str | None = None
-    """Which of the job's chips a name is about."""
     view: StoredForm | None = None
     spans: tuple[Span, ...] = ()
     """All of the image where empty."""
@@ -70,21 +80,20 @@ class Conversion:
     """Of all files that were read."""
 
 
-def convert(request: ConvertRequest, *, opened: OpenJob | None, store: BackupStore) -> Conversion:
+def convert(request: ConvertRequest, context: Context) -> Conversion:
     """Read, vote, mend, choose, fill, write; see `memtool.core.conversion` for the order.
 
     Args:
         request: What is wanted.
-        opened: The job whose images may be named; None outside one.
-        store: Keeps that job's reads.
+        context: The job whose images may be named, and how files are read.
 
     Raises:
         UsageError: an even number of reads is to vote, or an option does not belong here.
-        RefusalError: the output exists, or a rule of `memtool.core.conversion` says no.
+        RefusalError: the output exists, or a rule of `memtool.core.job.conversion_rules` says no.
         InputError: a file is not a sound image, or the reads do not fit together.
         StoreError: the write failed.
     """
-    _require_free(request.out)
+    require_free(request.out, context.opened)
     names = (request.source, *request.majority)
     if len(names) % 2 == 0:
         raise UsageError(
@@ -92,10 +101,7 @@ def convert(request: ConvertRequest, *, opened: OpenJob | None, store: BackupSto
             code="even-number-of-reads",
             next_step="give --majority twice, four times …: IN is one of the reads",
         )
-    reads = tuple(
-        load_named(name, request.reading, opened=opened, store=store, chip=request.chip)
-        for name in names
-    )
+    reads = tuple(context.load_all(names))
     _require_different(reads)
     source = reads[0]
     majority = _vote(reads)
@@ -103,6 +109,11 @@ def convert(request: ConvertRequest, *, opened: OpenJob | None, store: BackupSto
     if request.view is not None:
         image = apply_view(image, request.view)
     selection = select_spans(image, request.spans, fill=request.fill)
+    voted = source.image if majority is None else majority.image
+    if selection.image != voted:
+        known = _known_vins(context)
+        is_view = request.view is not None
+        require_no_new_identity(voted, selection.image, known=known, is_view=is_view)
     to = request.to or source.format
     data = _encode(selection.image, to, request.record_length)
     findings = tuple(dict.fromkeys(finding for read in reads for finding in read.findings))
@@ -119,19 +130,8 @@ def convert(request: ConvertRequest, *, opened: OpenJob | None, store: BackupSto
         note=note,
         findings=findings,
     )
-    _write(request, conversion, data)
+    _write(request, conversion, data, context)
     return conversion
-
-
-def _require_free(path: Path) -> None:
-    """Say no before any work; the write itself refuses as well."""
-    if path.exists() or path.is_symlink():
-        raise RefusalError(
-            "the output exists already and is never overwritten",
-            code="output-exists",
-            next_step="choose another name",
-            file=str(path),
-        )
 
 
 def _require_different(reads: Sequence[LoadedRead]) -> None:
@@ -140,14 +140,23 @@ def _require_different(reads: Sequence[LoadedRead]) -> None:
         raise RefusalError(same[0].text.rstrip("."), code=same[0].code, file=reads[0].path)
 
 
+def _known_vins(context: Context) -> tuple[str, ...]:
+    """The VINs of the job that the command runs in; a trace of them must not come out."""
+    return () if context.opened is None else find_job_vins(context.opened, context.store)
+
+
 def _vote(reads: Sequence[LoadedRead]) -> Majority | None:
     if len(reads) == 1:
         return None
+    images = [read.image for read in reads]
+    require_one_module(images)
     try:
-        return majority_image([read.image for read in reads])
+        majority = majority_image(images)
     except InputError as error:
         error.file = reads[0].path
         raise
+    require_voted_vins(images, majority.image)
+    return majority
 
 
 def _encode(image: Image, to: ImageFormat, record_length: int | None) -> bytes:
@@ -178,28 +187,40 @@ def _encode(image: Image, to: ImageFormat, record_length: int | None) -> bytes:
         raise StoreError(
             "the written records would not read back as the same image",
             code="verify-failed",
-            next_step="report this as a mistake of the program",
+            next_step="please report this as a bug of the program",
         )
     return data
 
 
-def _write(request: ConvertRequest, conversion: Conversion, data: bytes) -> None:
+def _write(request: ConvertRequest, conversion: Conversion, data: bytes, context: Context) -> None:
     """Write file and note; the note is on the medium before the file's name appears."""
-    note = conversion.note
-    if note is None:
-        write_new(request.out, data)
+    new = [NewFile(path=request.out, data=data)]
+    if conversion.note is not None:
+        content = json.dumps(_note_document(request, conversion), indent=2) + "\n"
+        new.insert(0, NewFile(path=conversion.note, data=content.encode("ascii")))
+    opened = context.opened
+    if opened is None:
+        for file in new[:-1]:
+            require_free(file.path)
+
+        def write_note() -> None:
+            for file in new[:-1]:
+                write_new(file.path, file.data)
+
+        write_new(request.out, data, before_publish=write_note)
         return
-    _require_free(note)
-    content = json.dumps(_note_document(request, conversion), indent=2) + "\n"
-    write_new(
-        request.out,
-        data,
-        before_publish=lambda: _write_note(note, content.encode("ascii")),
+    event = CommandRun(
+        command="convert",
+        details={
+            "to": conversion.to.value,
+            "sha256": conversion.selection.image.sha256(),
+            "accepted": list(conversion.accepted),
+            "view": None if request.view is None else request.view.name,
+        },
     )
-
-
-def _write_note(note: Path, content: bytes) -> None:
-    write_new(note, content)
+    files = [(read.path, read.file_sha256) for read in conversion.reads]
+    files.append((name_in_journal(opened, request.out), conversion.file_sha256))
+    write_files(opened, event, new, files=files, now=clock())
 
 
 def _note_document(request: ConvertRequest, conversion: Conversion) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from memtool.demo import (
     SEAT_DONOR_VIN,
     SEAT_VEHICLE_VIN,
     VEHICLE_VIN,
+    tailgate,
 )
 
 
@@ -33,12 +34,13 @@ _KEEP = ("--keep", "0x0200+4", "--reason", "ignition cycles: usage, not identity
 
 
 SEAT_JOB = "order-1077"
-JOBS = (JOB, SEAT_JOB)
+TAILGATE_JOB = "order-1103"
+JOBS = (JOB, SEAT_JOB, TAILGATE_JOB)
 _SEAT_GUESSES = (
     *("text, equal in all at 0x0000", "serial or date text at 0x000C", "date at 0x0018"),
     *("configuration at 0x0020", "VIN", "state beside VIN at 0x0051", "VIN again at 0x0060"),
     *("random looking data at 0x00A0", "equal in all at 0x0100"),
-    *("checksum of 0x0020-0x002F", "checksum of 0x0040-0x0051", "checksum of 0x0100-0x017F"),
+    "checksum of 0x0040-0x0051",
     *(
         f"empty at 0x{start:04X}"
         for start in (0x001C, 0x0031, 0x0054, 0x0071, 0x0084, 0x00C0, 0x0182)
@@ -47,8 +49,8 @@ _SEAT_GUESSES = (
 
 
 def list_steps() -> tuple[DemoStep, ...]:
-    """Two jobs from the reads to the customer file: with a layout, and without one."""
-    return (*_door_steps(), *_seat_steps())
+    """Jobs from the reads to the customer file: with a layout, without one, with two memories."""
+    return (*_door_steps(), *_seat_steps(), *_tailgate_steps())
 
 
 def _door_steps() -> tuple[DemoStep, ...]:
@@ -80,14 +82,14 @@ def _door_steps() -> tuple[DemoStep, ...]:
             expected=0,
         ),
         DemoStep(
-            say="Is the donor a fit replacement? The serials differ, as they must: a person"
+            say="Is the donor a suitable replacement? The serials differ, as they must: a person"
             " decides, and the verdict says so.",
             arguments=("check", "--stage", "donor"),
             expected=1,
             folder=JOB,
         ),
         DemoStep(
-            say="Where does the donor's identity lie, in every stored form?",
+            say="Where is the donor's identity, in every stored form?",
             arguments=("find", DONOR_VIN, "donor"),
             expected=0,
             folder=JOB,
@@ -99,7 +101,7 @@ def _door_steps() -> tuple[DemoStep, ...]:
             folder=JOB,
         ),
         DemoStep(
-            say="Blank it. The last six characters of the identity that goes confirm.",
+            say="Blank it. Typing the last six characters of the VIN to be removed confirms it.",
             arguments=("blank", "donor", *_KEEP, "--confirm", DONOR_VIN[-6:]),
             expected=0,
             folder=JOB,
@@ -222,6 +224,15 @@ def _seat_steps() -> tuple[DemoStep, ...]:
         DemoStep(
             say="The maker's procedure has configured it. Is every VIN the vehicle's?",
             arguments=("check", f"{reads}/seat-finished.bin", "--stage", "after-setup"),
+            expected=1,
+            folder=SEAT_JOB,
+        ),
+        DemoStep(
+            say="One byte changed that no region names: the counter. A person decides that.",
+            arguments=(
+                *("job", "decide", "changed-bytes"),
+                "the counter of the seat's moves: it has gone up by the moves of the test",
+            ),
             expected=0,
             folder=SEAT_JOB,
         ),
@@ -238,3 +249,84 @@ def _seat_steps() -> tuple[DemoStep, ...]:
             folder=SEAT_JOB,
         ),
     )
+
+
+def _tailgate_steps() -> tuple[DemoStep, ...]:
+    """Tailgate modules with two memories, and a reader that swaps the bytes of every word."""
+    reads = "reads/tailgate"
+    counts = (
+        *(("original", "eeprom", number) for number in (1, 2)),
+        *(("original", "flash", number) for number in (1, 2, 3)),
+        *((role, memory, number) for role, memory in _DONOR_MEMORIES for number in (1, 2)),
+    )
+    given = tuple(
+        part
+        for role, memory, number in counts
+        for part in (f"--{role}", f"{reads}-{role}-{memory}-{number}.bin")
+    )
+    return (
+        DemoStep(
+            say="A third, short job: a tailgate module that keeps its VIN in an EEPROM and, as"
+            " records with old copies, in its controller's data flash. The reader swaps the bytes"
+            " of every word of the EEPROM.",
+            arguments=(
+                *("start", "--job", TAILGATE_JOB),
+                *("--memory", f"eeprom={tailgate.EEPROM}"),
+                *("--memory", f"data-flash={tailgate.FLASH}"),
+                *("--layout", f"{reads}-eeprom.toml", "--layout", f"{reads}-flash.toml"),
+                *given,
+                *("--work-order", "1103", "--customer", "A. Beispiel"),
+                *("--vehicle-vin", tailgate.VEHICLE_VIN, "--module-kind", "body"),
+                *("--authority", "registration seen, order 1103 signed by the owner"),
+                *("--complaint", "tailgate opens by itself"),
+                *("--original-part", "TG-3305-D", "--donor-part", "TG-3305-D"),
+                *("--donor-source", "dismantler's receipt 77-455", "--technician", "R. Amsel"),
+            ),
+            expected=0,
+        ),
+        DemoStep(
+            say="Is the donor a suitable replacement, in both memories?",
+            arguments=("check",),
+            expected=1,
+            folder=TAILGATE_JOB,
+        ),
+        DemoStep(
+            say="Blank both memories under one confirmation, old records too: both files, or none.",
+            arguments=("blank", "donor", "--confirm", tailgate.DONOR_VIN[-6:]),
+            expected=0,
+            folder=TAILGATE_JOB,
+        ),
+        DemoStep(
+            say="May these files go onto that module? A card for each says how to program it.",
+            arguments=("check",),
+            expected=0,
+            folder=TAILGATE_JOB,
+        ),
+        DemoStep(
+            say="Did the module take exactly this?",
+            arguments=(
+                *("check", f"../{reads}-read-back-eeprom.bin"),
+                f"../{reads}-read-back-flash.bin",
+            ),
+            expected=0,
+            folder=TAILGATE_JOB,
+        ),
+        DemoStep(
+            say="The maker's procedure has configured it. Is every VIN the vehicle's, in both?",
+            arguments=(
+                *("check", f"../{reads}-finished-eeprom.bin"),
+                f"../{reads}-finished-flash.bin",
+            ),
+            expected=0,
+            folder=TAILGATE_JOB,
+        ),
+        DemoStep(
+            say="Write the customer file: one for the whole module.",
+            arguments=("report",),
+            expected=0,
+            folder=TAILGATE_JOB,
+        ),
+    )
+
+
+_DONOR_MEMORIES = (("donor", "eeprom"), ("donor", "flash"))

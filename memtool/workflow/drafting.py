@@ -7,20 +7,26 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from memtool.core.backup import Role
 from memtool.core.chip import chips_of_size, find_chip
 from memtool.core.drafting import Draft, ModuleReads, draft_layout
-from memtool.core.identity.known_identity import find_identity, find_vins
+from memtool.core.health.agreement import compare_reads
 from memtool.core.image import Image
 from memtool.core.layouts.layout import ModuleKind
-from memtool.core.reads.agreement import compare_reads
-from memtool.errors import RefusalError, UsageError
-from memtool.store.backups import BackupStore
-from memtool.store.drafts import DraftHeader, write_draft_text
-from memtool.store.layout_files.layouts import parse_layout
-from memtool.store.writing import write_new
-from memtool.workflow.jobs import OpenJob, load_kept_reads, load_role, only_chip
-from memtool.workflow.loading import LoadedRead, ReadOptions, load_read
+from memtool.core.role import Role
+from memtool.core.texts.known_identity import find_identity, find_vins
+from memtool.errors import UsageError
+from memtool.formats.layout_toml.drafts import DraftHeader, write_draft_text
+from memtool.formats.layout_toml.parsing import parse_layout
+from memtool.workflow.context import Context
+from memtool.workflow.jobs import (
+    OpenJob,
+    load_backup_reads,
+    only_memory,
+    require_role,
+    split_image_name,
+)
+from memtool.workflow.loading import LoadedRead
+from memtool.workflow.writing import NewFile, require_free
 
 _ONE_MODULE = 24
 """Bytes in which two reads of one module may differ: counters and their checksums."""
@@ -33,14 +39,12 @@ class DraftRequest:
     images: tuple[str, ...]
     """Paths, and inside a job the names of its images."""
     references: tuple[str, ...]
-    """Paths of never-configured modules."""
+    """The same, of never-configured modules."""
     vins: Mapping[str, str]
     """VIN by image as it was named."""
     out: Path
     name: str | None
-    chip: str | None
     module: ModuleKind | None
-    options: ReadOptions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,32 +61,29 @@ class DraftResult:
 
 def draft_to_file(
     request: DraftRequest,
-    opened: OpenJob | None,
-    store: BackupStore,
+    context: Context,
     *,
     now: datetime,
+    workers: int = 1,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> DraftResult:
-    """Draft from all images and write the layout; nothing is written if it exists.
+    """Draft from all images, write the layout and note the run; nothing is written if it exists.
 
     Raises:
         UsageError: an image is missing, all are references, or the chip is not known.
         RefusalError: `out` exists.
     """
-    if request.out.exists() or request.out.is_symlink():
-        raise RefusalError(
-            f"'{request.out}' exists", code="output-exists", next_step="name a new file with --out"
-        )
-    modules, reads = _load(request, opened, store)
+    require_free(request.out, context.opened)
+    modules, reads = _load(request, context)
     if not any(module.role is not Role.REFERENCE for module in modules):
         raise UsageError(
             "a reference alone shows no identity",
             code="draft-images",
             next_step="give a module that was configured too",
         )
-    header = _header(request, opened, modules, now)
+    header = _header(request, context, modules, now)
     try:
-        draft = draft_layout(modules, progress=progress)
+        draft = draft_layout(modules, workers=workers, progress=progress)
     except ValueError as error:
         raise UsageError(
             f"no draft can be made: {error}",
@@ -91,19 +92,21 @@ def draft_to_file(
         ) from error
     text = write_draft_text(draft, header)
     parse_layout(text)  # A draft that is no valid layout is a mistake of ours; better now.
-    digest = write_new(request.out, text.encode())
+    new = NewFile(path=request.out, data=text.encode())
+    facts = {"out": str(request.out), "sha256": new.sha256, "chip": header.chip}
+    context.record("layout draft", facts, reads=reads, new=[new])
     return DraftResult(
         draft=draft,
         modules=modules,
         header=header,
         out=request.out,
-        sha256=digest,
+        sha256=new.sha256,
         reads=tuple(reads),
     )
 
 
 def _load(
-    request: DraftRequest, opened: OpenJob | None, store: BackupStore
+    request: DraftRequest, context: Context
 ) -> tuple[tuple[ModuleReads, ...], list[LoadedRead]]:
     """Modules in the order given, several reads of one joined."""
     modules: list[ModuleReads] = []
@@ -111,12 +114,14 @@ def _load(
     known = dict(request.vins)
     for name in (*request.images, *request.references):
         vin = known.pop(name, None)
-        if opened is not None and name in tuple(Role):
-            module, loaded = _from_job(name, vin, opened, store, request.chip)
+        parts = None if context.opened is None else split_image_name(context.opened, name)
+        if context.opened is not None and parts is not None and parts[0] in tuple(Role):
+            memory = parts[1] or memory_of(request, context)
+            module, loaded = _from_job(name, Role(parts[0]), memory, vin, context.opened, context)
             modules.append(module)
             reads += loaded
             continue
-        read = load_read(Path(name), request.options)
+        read = context.load(name)
         reads.append(read)
         role = Role.REFERENCE if name in request.references else None
         _add_read(modules, ModuleReads(name=name, role=role, vin=vin, reads=(read.image,)))
@@ -129,18 +134,38 @@ def _load(
     return tuple(modules), reads
 
 
-def _from_job(
-    name: str, vin: str | None, opened: OpenJob, store: BackupStore, chip: str | None
-) -> tuple[ModuleReads, list[LoadedRead]]:
-    role = Role(name)
-    found = load_role(opened, store, role, only_chip(opened, chip))
-    if found is None:
+def memory_of(request: DraftRequest, context: Context) -> str | None:
+    """The job's memory that is drafted: the one that an image names, or the only one.
+
+    Raises:
+        UsageError: two are named, or none of several is.
+    """
+    opened = context.opened
+    if opened is None:
+        return None
+    parts = [split_image_name(opened, name) for name in (*request.images, *request.references)]
+    named = sorted({part[1] for part in parts if part is not None and part[1] is not None})
+    if len(named) > 1:
         raise UsageError(
-            f"this job keeps no read of the {name}",
-            code="no-such-role",
-            next_step=f"add its reads with 'benchimage start --{name} READ'",
+            f"a layout describes one memory, and these are images of {' and '.join(named)}",
+            code="two-memories",
+            next_step="draft a layout for each",
         )
-    loaded = load_kept_reads(store, found[0])
+    if not named and not any(parts):
+        return None
+    return only_memory(opened, named[0] if named else context.chip_name)
+
+
+def _from_job(
+    name: str,
+    role: Role,
+    memory: str | None,
+    vin: str | None,
+    opened: OpenJob,
+    context: Context,
+) -> tuple[ModuleReads, list[LoadedRead]]:
+    found = require_role(opened, context.store, role, memory)
+    loaded = load_backup_reads(context.store, found[0])
     vehicle = opened.job.order.vehicle_vin
     wanted = vin is None and role is Role.ORIGINAL and vehicle is not None
     # Used modules turn up as originals: the order's VIN counts where it is really inside.
@@ -182,10 +207,14 @@ def _texts(image: Image) -> set[str]:
 
 
 def _header(
-    request: DraftRequest, opened: OpenJob | None, modules: Sequence[ModuleReads], now: datetime
+    request: DraftRequest, context: Context, modules: Sequence[ModuleReads], now: datetime
 ) -> DraftHeader:
+    opened = context.opened
     order = None if opened is None else opened.job.order
-    chip = request.chip or (None if opened is None else only_chip(opened, None))
+    memory = memory_of(request, context)
+    if memory is None and opened is not None and len(opened.job.memories) == 1:
+        memory = opened.job.memories[0]
+    chip = context.chip_name or (opened.job.chip_of(memory) if opened and memory else None)
     size = max(len(extent) for module in modules if (extent := module.reads[0].extent))
     if chip is None:
         fitting = [item.name for item in chips_of_size(size)]

@@ -3,27 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from memtool.core.finding import Finding
+from memtool.core.health.agreement import ReadFile, find_same_file
 from memtool.core.image import Image
-from memtool.core.reads.agreement import ReadFile, find_same_file
+from memtool.core.read_options import ImageFormat, ReadOptions
+from memtool.core.reader_order import fits, turn
 from memtool.errors import InputError
-from memtool.formats.codec import ImageFormat, parse_image
+from memtool.formats.codec import parse_as
 from memtool.store.reading import read_file
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadOptions:
-    """How a file is to be understood."""
-
-    format: ImageFormat | None = None
-    """None: told by content."""
-    base: int = 0
-    """Address of a raw file's first byte."""
-    overlap_last: bool = False
-    accept_missing_end: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,8 +31,10 @@ class LoadedRead:
     """What is safe but odd about the file."""
     file: ReadFile
     """Which file it is; one file given twice is not two reads."""
-    options: ReadOptions = ReadOptions()
+    options: ReadOptions
     """How it was asked to be understood; the same again gives the same image."""
+    modified: int | None = None
+    """When the file was changed last, in nanoseconds since 1970; None: not known."""
 
 
 def load_read(path: Path, options: ReadOptions | None = None) -> LoadedRead:
@@ -54,9 +46,10 @@ def load_read(path: Path, options: ReadOptions | None = None) -> LoadedRead:
     """
     content = read_file(path)
     file = ReadFile(path=str(path), device=content.device, inode=content.inode)
-    return parse_content(
+    loaded = parse_content(
         str(path), content.data, content.sha256, options or ReadOptions(), file=file
     )
+    return replace(loaded, modified=content.modified)
 
 
 def parse_content(
@@ -73,13 +66,7 @@ def parse_content(
         ImageFormatError: it is not what it claims to be; names the file.
     """
     try:
-        parsed = parse_image(
-            data,
-            format=options.format,
-            base=options.base,
-            overlap_last=options.overlap_last,
-            accept_missing_end=options.accept_missing_end,
-        )
+        parsed = parse_as(data, options)
     except InputError as error:
         error.file = path
         raise
@@ -93,6 +80,20 @@ def parse_content(
         options=options,
         file=file or ReadFile(path=path, device=0, inode=0),
     )
+
+
+def in_order(read: LoadedRead, order: str) -> LoadedRead:
+    """The same file, understood as written in that order; as it was where it does not fit."""
+    if read.options.order == order or not fits(read.image, order):
+        return read
+    options = replace(read.options, order=order)
+    turned = parse_content(read.path, read.data, read.file_sha256, options, file=read.file)
+    return replace(turned, modified=read.modified)
+
+
+def as_in_file(read: LoadedRead) -> Image:
+    """The image as its bytes lie in the file."""
+    return turn(read.image, read.options.order)
 
 
 def find_repeated(reads: Sequence[LoadedRead]) -> tuple[Finding, ...]:

@@ -1,4 +1,4 @@
-"""Write a page that a command was asked for with ``--html``."""
+"""The page that a command was asked for with ``--html``."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from pathlib import Path
 
 from memtool.core.image import Image
 from memtool.errors import RefusalError
-from memtool.render.byte_page import LARGEST, total_size
-from memtool.render.inspect_view import ReadFacts
-from memtool.store.writing import write_new
+from memtool.render.late import byte_page
+from memtool.render.text.inspect_view import ReadFacts
 from memtool.workflow.loading import LoadedRead
+from memtool.workflow.writing import NewFile
 
 
 def read_facts(read: LoadedRead) -> ReadFacts:
@@ -24,21 +24,6 @@ def read_facts(read: LoadedRead) -> ReadFacts:
     )
 
 
-def require_free(path: Path | None) -> None:
-    """Refuse a page's path that exists, before anything else is done.
-
-    Raises:
-        RefusalError: it exists.
-    """
-    if path is not None and (path.exists() or path.is_symlink()):
-        raise RefusalError(
-            "the output exists already",
-            code="output-exists",
-            next_step="choose another name",
-            file=str(path),
-        )
-
-
 def require_fits(path: Path | None, images: Sequence[Image]) -> None:
     """Refuse images that make a page too large to open, before they are looked at.
 
@@ -49,20 +34,17 @@ def require_fits(path: Path | None, images: Sequence[Image]) -> None:
     Raises:
         RefusalError: they are too large together.
     """
-    size = total_size(images)
-    if path is not None and size > LARGEST:
+    if path is None:
+        return
+    size = byte_page.total_size(images)
+    if size > byte_page.LARGEST:
         raise RefusalError(
-            f"{size:,} bytes are too many for a page, which holds {LARGEST:,}",
+            f"{size:,} bytes are too many for a page, which holds {byte_page.LARGEST:,}",
             code="page-too-large",
             next_step="cut the span out with 'benchimage convert --span', or leave --html out",
         )
 
 
-def write_page(path: Path, text: str) -> str:
-    """Write a page and return its SHA-256.
-
-    Raises:
-        RefusalError: the path exists.
-        StoreError: not written.
-    """
-    return write_new(path, text.encode("utf-8"))
+def page_file(path: Path, text: str) -> NewFile:
+    """The page as a file to program."""
+    return NewFile(path=path, data=text.encode("utf-8"))

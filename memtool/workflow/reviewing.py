@@ -2,11 +2,13 @@
 
 The file under review is never changed. Each answer is an entry of a journal beside it
 (``door.toml.review.jsonl``) that names the file's digest: answers to another version of the
-file do not count. The last answer to a name is the one that holds.
+file do not count. The last answer to a name is the one that holds; one that was taken back
+leaves its guess open.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -15,16 +17,26 @@ from pathlib import Path
 from typing import Any
 
 from memtool.core.layouts.layout import Layout
-from memtool.core.layouts.region import BLANKABLE
+from memtool.core.layouts.region import BLANKABLE, RegionKind
 from memtool.core.near import suggest
-from memtool.errors import InputError, JournalError, LayoutError, RefusalError, UsageError
-from memtool.store.drafts import GuessText, edit_layout_text, read_guess_texts
+from memtool.errors import InputError, JournalError, LayoutError, UsageError
+from memtool.formats.layout_toml.drafts import GuessText, edit_layout_text, read_guess_texts
+from memtool.formats.layout_toml.parsing import parse_layout
+from memtool.render.text.review_view import render_reviewed
 from memtool.store.journal import JournalEntry, JournalFile, append_entry, read_journal
-from memtool.store.layout_files.layouts import LoadedLayout, parse_layout, read_layout
-from memtool.store.writing import write_new
-from memtool.workflow.jobs import free_path, stamp
+from memtool.store.layouts import LoadedLayout, read_layout
+from memtool.store.reading import compute_sha256
+from memtool.workflow.context import Context
+from memtool.workflow.jobs import OpenJob, free_path, stamp
+from memtool.workflow.writing import NewFile, choose_path
 
 _KIND = "guess-answered"
+_TAKEN_BACK = "taken-back"
+"""Stands in the place of an answer: the guess is open again."""
+_TOGETHER = frozenset(
+    kind.value for kind in RegionKind if kind not in BLANKABLE or kind is RegionKind.UNUSED
+)
+"""Kinds that `blank` leaves alone: one yes may answer many of them."""
 
 
 class Answer(StrEnum):
@@ -60,6 +72,16 @@ class Review:
         """What nobody has answered, in the order of the file."""
         return tuple(guess for guess in self.guesses if guess.name not in self.answers)
 
+    def alike(self, guess: GuessText) -> tuple[GuessText, ...]:
+        """Open guesses that may be answered with `guess` by one yes, itself among them.
+
+        Those of one kind with the same evidence but for numbers and names, of kinds that no
+        blanking changes: what may be erased is looked at one by one.
+        """
+        if guess.table != "region" or guess.values.get("kind") not in _TOGETHER:
+            return ()
+        return tuple(each for each in self.open if _sameness(each) == _sameness(guess))
+
     def names(self, answer: Answer) -> tuple[str, ...]:
         """The names that were answered so, in the order of the file."""
         return tuple(
@@ -72,6 +94,12 @@ class Review:
     def progress(self) -> Path:
         """The journal of the answers."""
         return progress_path(self.path)
+
+
+def _sameness(guess: GuessText) -> tuple[object, ...]:
+    """What two guesses share that are one question to a person."""
+    words = (re.sub(r"'[^']*'|0x[0-9A-Fa-f]+|[0-9]+", "#", line) for line in guess.comments)
+    return (guess.table, guess.values.get("kind"), guess.values.get("type"), *words)
 
 
 def progress_path(path: Path) -> Path:
@@ -94,7 +122,10 @@ def open_review(path: Path) -> Review:
     if progress_path(path).exists():
         for entry in read_journal(progress_path(path)):
             if entry.kind == _KIND and entry.facts.get("layout") == loaded.sha256:
-                answers |= _answer_of(entry, path)
+                if entry.facts.get("answer") == _TAKEN_BACK:
+                    answers.pop(str(entry.facts.get("name")), None)
+                else:
+                    answers |= _answer_of(entry, path)
     known = {guess.name for guess in guesses}
     answers = {name: given for name, given in answers.items() if name in known}
     return Review(path=path, loaded=loaded, text=text, guesses=guesses, answers=answers)
@@ -145,29 +176,39 @@ def give_answers(
     if any(given.answer is Answer.CHANGE for given in answers.values()):
         _edited(merged, None)
     for name, given in answers.items():
-        append_entry(
-            review.progress,
-            kind=_KIND,
-            facts={
-                "layout": review.loaded.sha256,
-                "name": name,
-                "answer": given.answer.value,
-                "change": dict(given.change) or None,
-                "by": by,
-            },
-            files=[JournalFile(path=review.path.name, sha256=review.loaded.sha256)],
-            time=stamp(now),
-        )
+        _keep(review, name, given.answer.value, dict(given.change) or None, by, now)
     return merged
 
 
-def fold_change(guess: GuessText, change: Mapping[str, Any]) -> dict[str, Any]:
-    """A change without what stays the same, and without a blank value where none may be."""
-    folded = {key: value for key, value in change.items() if guess.values.get(key) != value}
-    kind = str(folded.get("kind", guess.values.get("kind", "")))
-    if guess.table == "region" and "blank_to" in guess.values and kind not in tuple(BLANKABLE):
-        folded["blank_to"] = None
-    return folded
+def _keep(
+    review: Review, name: str, answer: str, change: Mapping[str, Any] | None, by: str, now: datetime
+) -> None:
+    append_entry(
+        review.progress,
+        kind=_KIND,
+        facts={
+            "layout": review.loaded.sha256,
+            "name": name,
+            "answer": answer,
+            "change": change,
+            "by": by,
+        },
+        files=[JournalFile(path=review.path.name, sha256=review.loaded.sha256)],
+        time=stamp(now),
+    )
+
+
+def take_back(review: Review, names: Sequence[str], *, by: str, now: datetime) -> Review:
+    """Open guesses again that were answered; kept like an answer."""
+    for name in names:
+        _keep(review, name, _TAKEN_BACK, None, by, now)
+    left = {name: given for name, given in review.answers.items() if name not in names}
+    return replace(review, answers=left)
+
+
+def layout_with_answers(review: Review) -> Layout:
+    """The layout as it is with all that was answered; what is open counts as guessed."""
+    return parse_layout(_edited(review, None))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,8 +223,22 @@ class Reviewed:
     date: str
 
 
-def finish_review(review: Review, out: Path | None, *, by: str, now: datetime) -> Reviewed:
-    """Write the reviewed layout: to `out`, or as a numbered file beside the draft.
+def tell_reviewed(done: Reviewed) -> str:
+    """What a finished review made of the guesses."""
+    return render_reviewed(
+        str(done.out),
+        by=done.by,
+        date=done.date,
+        accepted=done.review.names(Answer.ACCEPT),
+        changed=done.review.names(Answer.CHANGE),
+        rejected=done.review.names(Answer.REJECT),
+    )
+
+
+def finish_review(
+    review: Review, out: Path | None, context: Context, *, by: str, now: datetime
+) -> Reviewed:
+    """Write the reviewed layout, to `out` or as a numbered file beside the draft; note the run.
 
     Raises:
         UsageError: something is still open, or the name is no name.
@@ -197,9 +252,22 @@ def finish_review(review: Review, out: Path | None, *, by: str, now: datetime) -
     layout = parse_layout(text)
     if out is None:
         stem = review.path.name.removesuffix(".toml")
-        out = free_path(review.path.parent, f"{stem}-reviewed", ".toml")
-    digest = write_new(out, text.encode())
-    return Reviewed(review=review, out=out, sha256=digest, layout=layout, by=by, date=date)
+        out = _choose_out(review.path.parent, f"{stem}-reviewed", text, context.opened)
+    new = NewFile(path=out, data=text.encode())
+    context.record(
+        "layout review",
+        {"out": str(out), "sha256": new.sha256, "chip": layout.chip},
+        files=[(review.loaded.path, review.loaded.sha256)],
+        new=[new],
+    )
+    return Reviewed(review=review, out=out, sha256=new.sha256, layout=layout, by=by, date=date)
+
+
+def _choose_out(folder: Path, stem: str, text: str, opened: OpenJob | None) -> Path:
+    """The next free name; in a job also the one where a cut-off run has written this text."""
+    if opened is None:
+        return free_path(folder, stem, ".toml")
+    return choose_path(opened, folder, stem, ".toml", compute_sha256(text.encode()))
 
 
 def require_nothing_open(review: Review) -> None:
@@ -219,18 +287,6 @@ def require_nothing_open(review: Review) -> None:
         next_step="give --accept NAME or --reject NAME for each, or run it at a terminal;"
         " what was answered is kept",
     )
-
-
-def require_free(out: Path | None) -> None:
-    """Refuse a file that exists before anything is asked.
-
-    Raises:
-        RefusalError: `out` exists.
-    """
-    if out is not None and (out.exists() or out.is_symlink()):
-        raise RefusalError(
-            f"'{out}' exists", code="output-exists", next_step="name a new file with --out"
-        )
 
 
 def _edited(review: Review, words: str | None) -> str:

@@ -1,0 +1,79 @@
+"""Where a run works: the current folder, the job around it, the backup stores.
+
+Light on purpose: what only has to find a place loads nothing of jobs and images.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from memtool.core.names import JOURNAL
+from memtool.errors import InputError, UsageError
+from memtool.store.backups import BackupStore, default_store_folder
+
+
+def open_store(folder: Path | None) -> BackupStore:
+    """The backup store that was asked for, or the user's own; with its second, if set.
+
+    Raises:
+        UsageError: the second store is the first.
+    """
+    also = os.environ.get("BENCHIMAGE_ALSO")
+    return open_stores(folder, Path(also) if also else None)
+
+
+def open_stores(folder: Path | None, also: Path | None) -> BackupStore:
+    """The backup store that was asked for, or the user's own, and a second one.
+
+    Raises:
+        UsageError: the second store is the first.
+    """
+    first = folder or default_store_folder()
+    if also is not None and first.resolve() == also.resolve():
+        raise UsageError(
+            "the second store is the backup store itself, and would keep no second copy",
+            code="same-store",
+            next_step="name a folder on another medium with --also or BENCHIMAGE_ALSO",
+        )
+    return BackupStore(first, also=also)
+
+
+def current_folder() -> Path:
+    """Where the command was called.
+
+    Raises:
+        InputError: that folder is gone, or the system does not tell.
+    """
+    try:
+        return Path.cwd()
+    except OSError as error:
+        raise InputError(
+            f"the current folder cannot be found: {error.strerror}",
+            code="no-current-folder",
+            next_step="go into another folder",
+        ) from error
+
+
+def find_job_folder(asked: Path | None, start: Path) -> Path | None:
+    """The folder named with ``--job``, or the job that `start` lies in; None without one.
+
+    Raises:
+        InputError: a folder cannot be looked into.
+    """
+    if asked is not None:
+        return asked
+    for folder in (start, *start.parents):
+        try:
+            if (folder / JOURNAL).is_file():
+                return folder
+        except PermissionError:
+            continue  # A folder above that is closed to this user holds no job of theirs.
+        except OSError as error:
+            raise InputError(
+                f"the folder cannot be looked into: {error.strerror}",
+                code="unreadable",
+                next_step="check the medium",
+                file=str(folder),
+            ) from error
+    return None

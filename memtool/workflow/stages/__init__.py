@@ -1,0 +1,1 @@
+"""What each stage of `check` looks at: the images it needs, and the question it asks."""
