@@ -1,1 +1,1 @@
-"""Results to text, pages and pictures; prints nothing."""
+"""Results for people and scripts; prints nothing."""

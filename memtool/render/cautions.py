@@ -16,16 +16,31 @@ BEFORE_THE_JOB = (
         "Airbag and other safety systems (brakes, steering, high voltage): by the maker's"
         " procedure and licensed people only."
     ),
-    "Wait the maker's time without battery before a connector is pulled.",
-    "Set the reader to the chip's supply voltage; in circuit it may feed the whole board.",
-    "Work earthed: static kills modules without a trace.",
+    "Disconnect the battery and wait as long as the maker says before unplugging anything.",
+    "Set the reader to the chip's voltage; in circuit, it may power the whole board.",
+    "Wear an earthed strap: static can destroy a module without visible damage.",
 )
 """Shown by `start`, in the report and in the documentation."""
 
+_BESIDE = {
+    "vehicle_vin": BEFORE_THE_JOB[0],
+    "authority": BEFORE_THE_JOB[1],
+    "donor_source": BEFORE_THE_JOB[2],
+    "module_kind": BEFORE_THE_JOB[3],
+    "procedure": BEFORE_THE_JOB[3],
+    "reads": BEFORE_THE_JOB[5],
+}
+
+
+def caution_beside(name: str) -> str | None:
+    """The caution that belongs to a question about the order, by its name in `Order`."""
+    return _BESIDE.get(name)
+
+
 BEFORE_WRITING = (
-    "A written module cannot be asked what it held before: only the backup knows.",
-    "Read the donor again right before writing, where it was powered since its backup.",
-    "Hold the supply stable while the module is written and configured.",
+    "Once written, the old content exists only in the backup.",
+    "If the donor has been powered since its backup, read it again just before writing.",
+    "Keep the supply stable while writing and configuring.",
     "The maker's service information and procedure configure the module, not this tool.",
 )
 """Shown by `blank` and `check` before the module is written."""

@@ -1,4 +1,4 @@
-"""Words and numbers as people see them, and the one function that makes foreign text safe."""
+"""The one function that makes foreign text safe to print."""
 
 from __future__ import annotations
 
@@ -30,9 +30,3 @@ def _escaped(character: str) -> str:
     if code <= 0xFF:
         return f"\\x{code:02x}"
     return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
-
-
-def count_of(number: int, singular: str, plural: str | None = None) -> str:
-    """``1 byte``, ``2 bytes``, ``4,096 bytes``."""
-    word = singular if number == 1 else (plural or f"{singular}s")
-    return f"{number:,} {word}"

@@ -1,0 +1,1 @@
+"""Results as JSON values, in the shapes that `docs/schema/` publishes."""

@@ -1,0 +1,91 @@
+"""What is asked of an order, and what is wrong with an answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from memtool.core.health.reader_orders import OrderSign
+from memtool.core.job.order import OldModule, says_nothing
+from memtool.core.job.stages.function_test import TESTED_KINDS
+from memtool.core.layouts.layout import ModuleKind
+from memtool.core.texts.vin import parse_vin
+
+ORDER_QUESTIONS = (
+    ("work_order", "Work order number"),
+    ("customer", "Customer"),
+    ("plate", "Registration plate"),
+    ("vehicle_vin", "VIN of the vehicle (from its plate and papers)"),
+    ("module_kind", f"Kind of module ({', '.join(ModuleKind)})"),
+    ("authority", "Proof of ownership and written order (who, what, when)"),
+    ("complaint", "Complaint"),
+    ("original_part", "Part number of the original module"),
+    ("donor_part", "Part number of the donor module"),
+    ("donor_source", "Where the donor came from"),
+    ("technician", "Technician"),
+    ("procedure", "Maker's procedure for this module (name or number)"),
+    ("qualified_person", "Qualified person who does this work or answers for it"),
+)
+PAGE_ONE_QUESTIONS = (
+    ("original_serial", "Serial number on the old module's label"),
+    ("donor_serial", "Serial number on the used module's label"),
+    ("donor_receipt", "Receipt of the used module's seller (number or date)"),
+    ("old_module", f"Where is the old module now ({', '.join(OldModule)})"),
+)
+"""What page one of the report says beside them, once the module was checked after setup."""
+MAY_STAY_EMPTY = frozenset(
+    {
+        *("customer", "plate", "complaint", "original_part", "donor_part", "donor_source"),
+        *("authority", "procedure", "qualified_person"),
+        *(name for name, _ in PAGE_ONE_QUESTIONS),
+    }
+)
+_IN_WORDS = frozenset({"authority", "technician", "procedure", "qualified_person", "vin_exception"})
+_WHERE_LIVES_DEPEND = frozenset({"procedure", "qualified_person"})
+"""Asked for brakes, steering, high voltage and driver assistance alone."""
+FIRST_MEMORY = "Memory chip, for example 95160 or eeprom=95160"
+MORE_MEMORIES = "One more memory"
+SINGLE_READ = "Why is there only one read"
+RESEATED = "Was the clip removed and refitted between the reads"
+
+
+def question_about(name: str) -> str:
+    """What is asked of a fact, by its name in `Order`; of a kind without the list of kinds."""
+    if name == "vin_exception":
+        return "The check digit is wrong, and vehicles of its maker's region need it. Why is it so"
+    return dict((*ORDER_QUESTIONS, *PAGE_ONE_QUESTIONS))[name].split(f" ({ModuleKind.BODY}")[0]
+
+
+def tell_order_sign(memory: str, sign: OrderSign) -> str:
+    """Why it is asked how the reader writes that memory's files."""
+    return f"{memory}: {sign.reason}, so your reader seems to write {sign.order}."
+
+
+def order_question(memory: str, sign: OrderSign) -> str:
+    """Whether it does."""
+    return f"Does your reader write {memory} as {sign.order}"
+
+
+def is_asked(name: str, answers: Mapping[str, str | None]) -> bool:
+    """Whether an order of that kind is asked for this fact."""
+    return name not in _WHERE_LIVES_DEPEND or answers.get("module_kind") in TESTED_KINDS
+
+
+def find_emptiness(answer: str) -> str | None:
+    """Why an answer that must say something does not, a sentence; None: it does."""
+    return "Please say it in words." if says_nothing(answer) else None
+
+
+def find_problem(name: str, answer: str) -> str | None:
+    """Why an answer is none, a sentence; None: it is one."""
+    if name == "module_kind" and answer not in list(ModuleKind):
+        return f"Choose one of: {', '.join(ModuleKind)}."
+    if name == "old_module" and answer not in list(OldModule):
+        return f"Choose one of: {', '.join(OldModule)}."
+    if name in _IN_WORDS:
+        return find_emptiness(answer)
+    if name == "vehicle_vin":
+        try:
+            parse_vin("".join(answer.split()).upper())
+        except ValueError as error:
+            return f"{error}."
+    return None
