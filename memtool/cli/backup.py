@@ -2,37 +2,42 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from memtool.cli.session import clock, read_options
-from memtool.cli.shared import (
-    PATH,
-    note,
+from memtool.cli.reading import (
+    Reading,
+    job_option,
     output_options,
-    print_json,
     reading_options,
     store_option,
 )
-from memtool.core.backup import BackupEntry, Role
-from memtool.core.chip import CHIPS, Chip, find_chip
+from memtool.cli.shared import note, print_json, say, say_next
+from memtool.cli.types import PATH
+from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity, Verdict
+from memtool.core.health.agreement import compare_reads
 from memtool.core.health.all_checks import find_health
-from memtool.core.reads.agreement import compare_reads
+from memtool.core.job.events.kinds import CommandRun
+from memtool.core.role import Role
 from memtool.core.span import format_address
-from memtool.errors import StoreError, UsageError
-from memtool.formats.codec import ImageFormat, encode_image
-from memtool.render import backup_view, terminal
-from memtool.render.as_json import document
-from memtool.render.words import count_of, safe_text
-from memtool.store.backups import BackupStore, default_store_folder
-from memtool.store.writing import write_new
+from memtool.core.words import count_of
+from memtool.errors import MemtoolError, UsageError
+from memtool.formats.codec import ImageFormat
+from memtool.render.json.as_json import document
+from memtool.render.text import backup_view, terminal
+from memtool.render.text.next_steps import NextStep, quoted
+from memtool.render.words import safe_text
+from memtool.store.backups import BackupStore
+from memtool.workflow.context import clock, open_context
+from memtool.workflow.jobs import OpenJob, append_event
+from memtool.workflow.keeping_reads import new_read
 from memtool.workflow.loading import LoadedRead, find_repeated, load_read
-from memtool.workflow.start import read_to_keep
+from memtool.workflow.places import open_stores
+from memtool.workflow.restoring import find_backup, restore_backup
 
 DAMAGED = 5
 
@@ -63,7 +68,7 @@ def command() -> None:
     """Keep, check and restore backups.
 
     A backup is a verified copy of every read of one chip. The store is a folder of
-    plain files, with a README in it; it can be emptied by hand.
+    plain files, with a README in it; files can be copied out of it by hand.
     """
 
 
@@ -81,9 +86,9 @@ Examples:
     "--role",
     required=True,
     type=click.Choice([role.value for role in Role]),
-    help="Which module it is.",
+    help="The module that was read.",
 )
-@click.option("--single-read", metavar="REASON", help="Why there is only one read.")
+@click.option("--single-read", metavar="REASON", help="Reason why there is only one read.")
 @also_option
 @reading_options
 def add(
@@ -91,11 +96,7 @@ def add(
     role: str,
     single_read: str | None,
     also: Path | None,
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    reading: Reading,
     as_json: bool,
 ) -> int:
     """Keep all reads of one chip, in the order given.
@@ -103,25 +104,32 @@ def add(
     The same reads again are the same backup. A single read, and reads that disagree,
     are kept as well: they may be the last.
     """
-    name = _require_chip(chip)
-    options = read_options(read_format, base=base, overlap=overlap)
-    loaded = [load_read(path, options) for path in reads]
-    backups = _open(store, also)
+    chip = reading.chip
+    if chip is None:
+        raise UsageError(
+            "the memory chip is not named",
+            code="missing-answer",
+            next_step="give --chip, for example --chip 95160",
+        )
+    loaded = [load_read(path, reading.options()) for path in reads]
+    backups = open_stores(reading.store, also)
     entry = backups.add(
-        [read_to_keep(read) for read in loaded],
+        [new_read(read) for read in loaded],
         role=Role(role),
-        chip=name,
+        chip=chip.name,
         single_read_reason=single_read,
         added=clock().isoformat(timespec="seconds"),
     )
-    findings = _judge(loaded, single_read, role=Role(role), chip=find_chip(name))
+    findings = _judge(loaded, single_read, role=Role(role), chip=chip)
+    _tell_job(backups, "backup add", {"backup": entry.id}, loaded)
     second = None if also is None else str(also)
     if as_json:
         print_json(backup_view.added_document(entry, findings, str(backups.folder), second))
     else:
         places = [str(place) for place in (backups.folder, also) if place is not None]
-        click.echo(backup_view.render_added(entry, findings, places))
-        note("Next: 'benchimage backup check' reads every copy back.")
+        say(backup_view.render_added(entry, findings, places))
+        step = NextStep(text="read every copy back", commands=("benchimage backup check",))
+        say_next(step, in_job=True)
     return 1 if any(finding.severity is Severity.FAILURE for finding in findings) else 0
 
 
@@ -136,20 +144,20 @@ Example:
 @store_option
 def list_backups(store: Path | None, as_json: bool) -> int:
     """All backups of the store, oldest first."""
-    backups = _open(store, None)
+    backups = open_stores(store, None)
     entries = backups.entries()
     damaged = [str(error) for error in backups.damaged_records()]
+    _tell_job(backups, "backup list", {"backups": len(entries)})
     if as_json:
         print_json(backup_view.list_document(entries, damaged, str(backups.folder)))
     elif entries:
-        click.echo(backup_view.render_list(entries))
+        say(backup_view.render_list(entries))
     else:
         note(f"No backups in {safe_text(str(backups.folder))} yet.")
     if damaged:
-        note(
-            f"{count_of(len(damaged), 'record')} cannot be read."
-            " Next: 'benchimage backup check' says what is wrong."
-        )
+        note(f"{count_of(len(damaged), 'record')} cannot be read.")
+        step = NextStep(text="see what is wrong", commands=("benchimage backup check",))
+        say_next(step, in_job=True)
         return DAMAGED
     return 0
 
@@ -173,11 +181,12 @@ def check(quick: bool, repair: bool, also: Path | None, store: Path | None, as_j
 
     With --also the second store is checked as well, and both are compared.
     """
-    backups = _open(store, also)
+    backups = open_stores(store, also)
     time = clock().isoformat(timespec="seconds")
     repaired = backups.repair(time=time) if repair else ()
     items = backups.check(full=not quick)
     ok = all(item.result is Verdict.PASS for item in items)
+    _tell_job(backups, "backup check", {"ok": ok, "repaired": len(repaired)})
     if as_json:
         print_json(
             document(
@@ -196,18 +205,20 @@ def check(quick: bool, repair: bool, also: Path | None, store: Path | None, as_j
         return 0 if ok else DAMAGED
     width = terminal.terminal_width()
     for text in repaired:
-        click.echo(terminal.labelled("repaired", text, width=width))
+        say(terminal.labelled("repaired", text, width=width))
     for item in items:
         line = f"{item.id}: {item.text}"
-        click.echo(terminal.labelled(item.result.value, line, width=width, label_width=4))
+        say(terminal.labelled(item.result.value, line, width=width, label_width=4))
     where = safe_text(str(backups.folder))
     if ok:
-        click.echo(f"Nothing is wrong in {where}.")
+        say(f"No problems found in {where}.")
         return 0
-    click.echo(f"Something is wrong in {where}; see the lines that say 'fail'.")
-    note(
-        "Next: 'benchimage backup check --repair --also DIR' takes good copies from another store."
+    say(f"Problems found in {where}; see the lines marked 'fail'.")
+    step = NextStep(
+        text="take good copies from another store",
+        commands=("benchimage backup check --repair --also DIR",),
     )
+    say_next(step, in_job=True)
     return DAMAGED
 
 
@@ -218,17 +229,25 @@ Examples:
   benchimage backup restore 3f2a9c01b7de --out donor.bin
   benchimage backup restore 3f2a9c01b7de --read 2 --out second-read.bin
   benchimage backup restore 3f2a9c01b7de --to intel-hex --out donor.hex
+  benchimage backup restore donor/eeprom --out as-received.bin
 """,
 )
 @click.argument("backup_id", metavar="ID")
-@click.option("--out", required=True, type=PATH, help="The file to make; it must not exist.")
-@click.option("--read", "number", type=click.IntRange(min=1), default=1, help="Which read, from 1.")
+@click.option("--out", required=True, type=PATH, help="The file to create; it must not exist yet.")
+@click.option(
+    "--read",
+    "number",
+    type=click.IntRange(min=1),
+    default=1,
+    help="Number of the read, counted from 1.",
+)
 @click.option(
     "--to",
     type=click.Choice([item.value for item in ImageFormat]),
-    help="The image in this format, instead of the very file that was read.",
+    help="The image in this format, instead of the exact file that was read.",
 )
 @also_option
+@job_option
 @output_options
 @store_option
 def restore(
@@ -237,15 +256,19 @@ def restore(
     number: int,
     to: str | None,
     also: Path | None,
+    job: Path | None,
     store: Path | None,
     as_json: bool,
 ) -> int:
-    """Give a backup back: the very file that was read, byte for byte.
+    """Restore a backup: the exact file that was read, byte for byte.
 
-    Where the first store has lost it, the second one (--also) is asked.
+    ID is a backup's, or inside a job 'donor', 'original/eeprom' and so on; the file is then in
+    the order and format in which the reader wrote it, and the journal tells of it. Where the
+    first store has lost it, the second one (--also) is asked.
     """
-    backups = _open(store, also)
-    entry = _find(backups, backup_id)
+    backups = open_stores(store, also)
+    opened = _job_around(job, backups)
+    entry = find_backup(backups, opened, backup_id)
     if number > len(entry.reads):
         raise UsageError(
             f"backup {entry.id} has {count_of(len(entry.reads), 'read')}",
@@ -253,84 +276,78 @@ def restore(
             next_step="see 'benchimage backup list'",
         )
     read = entry.reads[number - 1]
-    parsed = backups.image_of(entry, number - 1)
-    data = backups.read_file_of(entry, number - 1)
-    if to is not None:
-        try:
-            data = encode_image(parsed.image, ImageFormat(to))
-        except ValueError as error:
-            raise UsageError(
-                f"the image cannot be written as {to}: {error}",
-                code="cannot-encode",
-                next_step="take another format with --to",
-            ) from error
-    digest = write_new(out, data)
-    start = parsed.image.segments[0].start
+    done = restore_backup(
+        backups,
+        opened,
+        entry,
+        number=number - 1,
+        to=None if to is None else ImageFormat(to),
+        out=out,
+        now=clock(),
+    )
+    start = done.parsed.image.segments[0].start
     result = document(
         "backup-restore",
         id=entry.id,
         read=number,
         out=str(out),
-        format=to or read.format,
+        format=done.format,
         base=start,
-        file_sha256=digest,
+        file_sha256=done.sha256,
         sha256=read.sha256,
-        very_file=to is None,
+        very_file=done.very_file,
     )
     if as_json:
         print_json(result)
         return 0
-    what = "the very file that was read" if to is None else f"the image as {to}"
-    click.echo(f"{safe_text(str(out))}: {what}, {count_of(len(data), 'byte')}")
-    click.echo(f"  file SHA-256   {digest}")
-    click.echo(f"  image SHA-256  {read.sha256}")
-    if start and (to or read.format) == "raw":
+    say(backup_view.render_restored(done, str(out), image_sha256=read.sha256))
+    if start and done.format == "raw":
         note(f"A raw file keeps no address: its first byte belongs to {format_address(start)}.")
-    note(f"Next: 'benchimage inspect {safe_text(str(out))}' shows what is in it.")
+    if opened is not None:
+        step = NextStep(
+            text="write it with your programmer, read the module again and check it",
+            commands=("benchimage check READ --stage restored",),
+        )
+        say_next(step, in_job=True)
+    else:
+        base = f" --base {format_address(start)}" if start and done.format == "raw" else ""
+        command = f"benchimage inspect {quoted(out)}{base}"
+        say_next(NextStep(text="see what is in it", commands=(command,)))
     return 0
 
 
-def _open(store: Path | None, also: Path | None) -> BackupStore:
-    return BackupStore(store or default_store_folder(), also=also)
+def _job_around(folder: Path | None, backups: BackupStore) -> OpenJob | None:
+    """The job that a backup command runs in. A broken journal stops no backup, and is named.
 
-
-def _find(backups: BackupStore, backup_id: str) -> BackupEntry:
-    """The entry, from the second store where the first cannot be opened or lost it."""
+    Raises:
+        MemtoolError: the job was named, and cannot be opened.
+    """
     try:
-        return backups.entry(backup_id)
-    except (StoreError, UsageError):
-        if backups.also is None:
+        return open_context(job=folder, store=backups).opened
+    except MemtoolError as error:
+        if folder is not None:
             raise
-        try:
-            return BackupStore(backups.also).entry(backup_id)
-        except (StoreError, UsageError):
-            pass
-        raise
+        note(f"Note: the job here cannot be opened, so this was not recorded in it: {error}")
+        return None
 
 
-def _require_chip(name: str | None) -> str:
-    if name is None:
-        raise UsageError(
-            "the memory chip is not named",
-            code="missing-answer",
-            next_step="give --chip, for example --chip 95160",
-        )
-    chip = find_chip(name)
-    if chip is not None:
-        return chip.name
-    # A controller's own flash is in no table of EEPROMs; a slip of the pen is near one.
-    close = difflib.get_close_matches(name.upper(), [item.name for item in CHIPS], n=4, cutoff=0.7)
-    if not close:
-        return name
-    raise UsageError(
-        f"no memory chip is known as '{name}'",
-        code="unknown-chip",
-        next_step=f"did you mean {', '.join(close)}",
-    )
+def _tell_job(
+    backups: BackupStore, command: str, facts: Mapping[str, Any], reads: Sequence[LoadedRead] = ()
+) -> None:
+    """Add the run to the journal of the job that it ran in. A failure here undoes no backup."""
+    opened = _job_around(None, backups)
+    if opened is None:
+        return
+    event = CommandRun(command=command, details=dict(facts))
+    files = [(read.path, read.file_sha256) for read in reads]
+    try:
+        append_event(opened, event, files=files, now=clock())
+    except MemtoolError as error:
+        note(f"Note: this was not recorded in the job's journal: {error}")
 
 
 def _judge(
-    loaded: list[LoadedRead], single_read: str | None, *, role: Role, chip: Chip | None
+    loaded: list[LoadedRead], single_read: str | None, *, role: Role, chip: Chip
 ) -> tuple[Finding, ...]:
     findings = [finding for read in loaded for finding in read.findings]
     health = find_health(loaded[0].image, chip=chip, claimed_new=role is Role.REFERENCE)
@@ -340,8 +357,8 @@ def _judge(
             Finding(
                 code="single-read",
                 severity=Severity.WARNING,
-                text="This is a single read, and nothing tells whether it is a good one: take"
-                " the clip off, put it on again, read once more, and add both together.",
+                text="This is a single read, so nothing shows whether it is good: remove and "
+                "refit the clip, read once more, and add both reads together.",
             )
         )
     findings += find_repeated(loaded)

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from memtool.cli.session import ask, can_ask, clock, current_job, open_store, read_options
-from memtool.cli.shared import PATH, SPAN, note, print_json, reading_options
-from memtool.core.identity.vin import parse_vin
-from memtool.core.job import KeptSpan
-from memtool.core.span import Span
+from memtool.cli.next_of_job import say_next_in
+from memtool.cli.progress import at_work
+from memtool.cli.reading import Reading, all_option, gathered, job_option, reading_options
+from memtool.cli.session import ask, can_ask
+from memtool.cli.shared import note, print_json, say, say_next, typed_arguments
+from memtool.cli.types import IMAGE, MEMORY_SPAN, PATH
+from memtool.core.chip import find_chip
+from memtool.core.job.gate import find_mend
 from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
-from memtool.render import blank_view
-from memtool.workflow.blank import BlankOrder, Prepared, prepare_blank, write_blank
-from memtool.workflow.jobs import load_named
-from memtool.workflow.layout_choice import choose_layout
+from memtool.render.text import blank_view
+from memtool.render.text.next_steps import NextStep, quoted
+from memtool.store.writing import make_folder
+from memtool.workflow.blank import PreparedAll, prepare_blank
+from memtool.workflow.blank_wish import BlankWish, make_requests
+from memtool.workflow.blank_writing import write_blank
+from memtool.workflow.context import Context, clock
+
+_LARGE = 256 * 1024
+"""Bytes of a memory from which on blanking may take a second."""
 
 
 @click.command(
@@ -26,17 +33,27 @@ Examples:
   benchimage blank donor --dry-run
   benchimage blank donor --layout door.toml --out to-write.bin
   benchimage blank donor --vin 11111111111111111
+  benchimage blank donor/eeprom --keep 0x0040+4 --reason 'counter'
 """,
 )
-@click.argument("image", metavar="IMAGE")
-@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
-@click.option("--layout", type=PATH, help="Reviewed layout; otherwise the job's.")
-@click.option("--vin", help="Without a layout: blank exactly the copies of this VIN.")
+@click.argument("image", metavar="IMAGE", type=IMAGE)
+@job_option
+@click.option("--layout", type=PATH, help="Reviewed layout; default: the job's.")
+@click.option(
+    "--vin", multiple=True, help="Without a layout: blank exactly the copies of this VIN."
+)
 @click.option("--configuration", is_flag=True, help="Blank the configuration regions too.")
-@click.option("--span", "more", multiple=True, type=SPAN, help="A further span to blank.")
-@click.option("--keep", multiple=True, type=SPAN, help="A span that stays; needs --reason.")
-@click.option("--reason", multiple=True, help="Why a kept span stays; one for each, or one.")
-@click.option("--out", type=PATH, help="File to write; otherwise numbered in the job's folder.")
+@click.option("--span", "more", multiple=True, type=MEMORY_SPAN, help="Another span to blank.")
+@click.option("--keep", multiple=True, type=MEMORY_SPAN, help="A span to keep; needs --reason.")
+@click.option(
+    "--reason", multiple=True, help="Reason for keeping a span: one per --keep, or one for all."
+)
+@click.option(
+    "--out",
+    type=PATH,
+    help="File to program (a folder for several memories); default: a numbered name in the job's "
+    "folder.",
+)
 @click.option(
     "--to", type=click.Choice([item.value for item in ImageFormat]), help="Format of the file."
 )
@@ -44,126 +61,92 @@ Examples:
 @click.option(
     "--confirm",
     metavar="TEXT",
-    help="Last six characters of the identity that goes; asked for at a terminal.",
+    help="Last six characters of the VIN to be removed; asked for at a terminal.",
 )
+@all_option
 @reading_options
+@gathered(BlankWish, "wish")
 def command(
     image: str,
-    job: Path | None,
-    layout: Path | None,
-    vin: str | None,
-    configuration: bool,
-    more: tuple[Span, ...],
-    keep: tuple[Span, ...],
-    reason: tuple[str, ...],
-    out: Path | None,
-    to: str | None,
-    dry_run: bool,
+    wish: BlankWish,
     confirm: str | None,
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    reading: Reading,
     as_json: bool,
+    show_all: bool,
 ) -> int:
     """Blank the donor's identity in its image and write a new file.
 
-    IMAGE is 'donor' inside a job, or a file that is backed up as the job's donor.
+    IMAGE is 'donor' inside a job: all memories of it that have something to blank, planned and
+    confirmed together, all written or none. 'donor/NAME' is one of them; or name a file that is
+    backed up as the job's donor. With several memories --span and --keep take NAME=SPAN.
     Nothing is written unless every rule allows it; no option gets around a rule.
     """
-    opened = current_job(job)
-    backups = open_store(store)
-    options = read_options(read_format, base=base, overlap=overlap)
-    loaded = load_named(image, options, opened=opened, store=backups, chip=chip)
-    kept = (
-        []
-        if opened is None
-        else [item for item in opened.job.reads if item.sha256 == loaded.image.sha256()]
-    )
-    choice = None
-    if vin is None:
-        choice = choose_layout(
-            None,
-            named=layout,
-            opened=opened,
-            chip=chip or (kept[-1].chip if kept else None),
-        )
-    elif layout is not None:
-        raise UsageError(
-            "--vin goes alone, without --layout",
-            code="usage",
-            next_step="give the layout, or the VIN",
-        )
-    order = BlankOrder(
-        loaded=loaded,
-        opened=opened,
-        layout=choice.loaded if choice else None,
-        vin=_vin(vin),
-        configuration=configuration,
-        more=more,
-        keep=_kept_spans(keep, reason),
-        out=out,
-        format=ImageFormat(to) if to else None,
-        dry_run=dry_run,
-    )
-    if order.layout is None and (configuration or more):
-        raise UsageError(
-            "--span and --configuration need a layout that shows what is protected",
-            code="usage",
-            next_step="give --layout FILE",
-        )
-    prepared = prepare_blank(order, backups)
-    if dry_run:
+    context = reading.open()
+    with at_work("planning", may_be_long=_may_be_long(context)):
+        prepared = prepare_blank(make_requests(context, image, wish), context.store, now=clock())
+    if wish.dry_run:
         if as_json:
-            print_json(blank_view.plan_document(prepared.result))
+            print_json(blank_view.plan_document(prepared.results, prepared.passed_over))
         else:
-            click.echo(blank_view.render_plan(prepared.result))
-            note("Nothing was written. Next: run it again without --dry-run.")
-        return 1 if blank_view.is_refused(prepared.result) else 0
+            _show_plan(prepared, show_all=show_all)
+        return 1 if any(result.is_refused for result in prepared.results) else 0
 
-    def answer(ready: Prepared) -> str:
-        if confirm is not None:
-            return confirm
-        if not can_ask():
-            raise UsageError(
-                "nobody is here to confirm",
-                code="missing-answer",
-                next_step="give --confirm TEXT: the last six characters of the identity that"
-                " goes, or without one the first six digits of the image's hash",
-            )
-        note(blank_view.render_plan(ready.result))
-        return ask("Type the last six characters of the identity that goes", hide=True)
+    if wish.out is not None and len(prepared.parts) > 1:
+        make_folder(wish.out)
+    with at_work("blanking", may_be_long=_may_be_long(context)) as work:
 
-    blanked = write_blank(prepared, backups, answer, now=clock())
+        def answer(ready: PreparedAll) -> str:
+            if confirm is not None:
+                return confirm
+            with work.asking():
+                return _confirmation(ready)
+
+        blanked = write_blank(prepared, context.store, answer, now=clock())
     if as_json:
-        print_json(blank_view.blank_document(blanked))
+        print_json(blank_view.blank_document(blanked, prepared.passed_over))
     else:
-        click.echo(blank_view.render_blanked(blanked))
-        note("Next: benchimage check --stage before-writing")
+        answer_lines = blank_view.render_blanked_answer(
+            blanked, prepared.passed_over, show_all=show_all
+        )
+        say(answer_lines)
+        say_next_in(context)
+        say(f"\n{blank_view.render_proof(blanked, show_all=show_all)}")
     return 0
 
 
-def _vin(text: str | None) -> str | None:
-    if text is None:
-        return None
-    try:
-        return parse_vin(text).text
-    except ValueError as error:
-        raise UsageError(
-            f"--vin: {error}", code="vin", next_step="see 'benchimage inspect donor'"
-        ) from error
-
-
-def _kept_spans(spans: tuple[Span, ...], reasons: tuple[str, ...]) -> tuple[KeptSpan, ...]:
-    if spans and len(reasons) == 1:
-        reasons = reasons * len(spans)
-    if len(spans) != len(reasons) or not all(reason.strip() for reason in reasons):
-        raise UsageError(
-            f"{len(spans)} --keep and {len(reasons)} --reason do not go together",
-            code="usage",
-            next_step="give each kept span a reason, or one reason for all",
+def _show_plan(prepared: PreparedAll, *, show_all: bool) -> None:
+    """The plan of a dry run, with what mends it or the same command that writes."""
+    say(blank_view.render_plan_answer(prepared.results, prepared.passed_over, show_all=show_all))
+    broken = next((step for one in prepared.results if (step := find_mend(one.checks))), None)
+    if broken is not None:
+        note("Nothing was written.")
+        say_next(NextStep(text=broken), in_job=True)
+    else:
+        again = [word for word in typed_arguments() if word != "--dry-run"]
+        say_next(
+            NextStep(
+                text="nothing was written; to write it",
+                commands=(f"benchimage {' '.join(map(quoted, again))}",),
+            )
         )
-    return tuple(
-        KeptSpan(span=span, reason=reason) for span, reason in zip(spans, reasons, strict=True)
-    )
+    say(f"\n{blank_view.render_changes(prepared.results, show_all=show_all)}")
+
+
+def _may_be_long(context: Context) -> bool:
+    """Whether a memory of the job is so large that blanking it can take a second."""
+    chips = () if context.opened is None else context.opened.job.chips.values()
+    known = [chip for each in chips if (chip := find_chip(each)) is not None]
+    return any(chip.size >= _LARGE for chip in known)
+
+
+def _confirmation(ready: PreparedAll) -> str:
+    if not can_ask():
+        raise UsageError(
+            "confirmation is needed, but there is no terminal to ask at",
+            code="missing-answer",
+            next_step="give --confirm TEXT: the last six characters of the VIN to be removed; if "
+            "there is none, or more than one, the first six digits of the plan's digest",
+        )
+    note(blank_view.render_plan(ready.results, ready.passed_over))
+    question, hide = blank_view.confirmation_question(ready.results)
+    return ask(question, hide=hide)

@@ -25,7 +25,7 @@ _COMMANDS = {
   benchimage checksum check read.bin --layout door-c.toml""",
 )
 def command() -> None:
-    """Catalogue, compute and check checksums.
+    """List, compute, check and discover checksums.
 
     CRCs bear the names of the published catalogue; a bare "CRC-16" is refused, since it
     means different things to different tools.

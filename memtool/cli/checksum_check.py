@@ -6,14 +6,16 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.checksum_source import load_source
-from memtool.cli.shared import PATH, note, print_json, reading_options
+from memtool.cli.reading import Reading, job_option, note_oddities, note_other_size, reading_options
+from memtool.cli.shared import note, print_json, say
+from memtool.cli.types import IMAGE, PATH
 from memtool.core.checksums.checksum import ChecksumResult, check_checksum, refresh_order
 from memtool.core.finding import Verdict
-from memtool.render.checksum_json import rule_value
-from memtool.render.checksum_text import render_results
+from memtool.core.records.placing import place_records
+from memtool.render.json.checksum_json import rule_value
+from memtool.render.text.checksum_text import render_results
 from memtool.render.words import safe_text
-from memtool.store.layout_files.layouts import read_layout
+from memtool.store.layouts import read_layout
 
 
 @click.command(
@@ -27,19 +29,14 @@ from memtool.store.layout_files.layouts import read_layout
 Ends with 1 if a checksum is wrong, and also if one could not be checked: what was not
 checked is never called good.""",
 )
-@click.argument("image")
+@click.argument("image", type=IMAGE)
 @click.option("--layout", "layout_path", required=True, type=PATH, help="The layout file.")
-@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
+@job_option
 @reading_options
 def command(
     image: str,
     layout_path: Path,
-    job: Path | None,
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    reading: Reading,
     as_json: bool,
 ) -> int:
     """Check every checksum that a layout names.
@@ -49,24 +46,17 @@ def command(
     'reference', 'to-write'.
     """
     loaded = read_layout(layout_path)
-    source = load_source(
-        image,
-        job=job,
-        store=store,
-        read_format=read_format,
-        overlap=overlap,
-        base=base,
-        chip=chip,
-    )
-    read = source.read
-    rules = refresh_order(loaded.layout.checksums)
+    context = reading.open()
+    read = context.load(image)
+    note_oddities([read])
+    note_other_size([read], context.chip)
+    rules = refresh_order(place_records(loaded.layout, read.image).checksums)
     results = [check_checksum(read.image, rule) for rule in rules]
-    source.record(
-        {
-            "command": "checksum check",
-            "results": [{"name": item.name, "result": item.result.value} for item in results],
-        },
-        [(loaded.path, loaded.sha256)],
+    context.record(
+        "checksum check",
+        {"results": [{"name": item.name, "result": item.result.value} for item in results]},
+        reads=[read],
+        files=[(loaded.path, loaded.sha256)],
     )
     if as_json:
         print_json(
@@ -82,7 +72,7 @@ def command(
             }
         )
     elif results:
-        click.echo(render_results(results))
+        say(render_results(results))
         _say_outcome(results)
     else:
         note(f"The layout '{safe_text(loaded.layout.name)}' names no checksum.")
@@ -102,4 +92,4 @@ def _say_outcome(results: list[ChecksumResult]) -> None:
     ]
     note(f"{', '.join(counts)}.")
     if Verdict.FAIL in verdicts:
-        note("A wrong one means a bad read, another layout, or content that was changed.")
+        note("A wrong checksum means a bad read, the wrong layout, or changed content.")

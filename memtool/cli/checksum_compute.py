@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from memtool.cli.checksum_source import load_source
-from memtool.cli.shared import PATH, SPAN, note, print_json, reading_options
+from memtool.cli.reading import Reading, job_option, note_oddities, note_other_size, reading_options
+from memtool.cli.shared import note, print_json, say
+from memtool.cli.types import IMAGE, SPAN
 from memtool.core.checksums.algorithms import (
     Algorithm,
     UnknownAlgorithmError,
@@ -16,8 +15,9 @@ from memtool.core.checksums.algorithms import (
 )
 from memtool.core.span import Span, format_span_with_length, subtract_spans
 from memtool.errors import UsageError
-from memtool.render.checksum_text import render_value, value_hex
+from memtool.render.text.checksum_text import render_value, value_hex
 from memtool.workflow.loading import LoadedRead
+from memtool.workflow.showing import require_not_protected
 
 
 @click.command(
@@ -31,21 +31,16 @@ from memtool.workflow.loading import LoadedRead
 For a name that ends in /TOTAL the value is the number that a field beside the span must
 hold for a total of 0.""",
 )
-@click.argument("image")
+@click.argument("image", type=IMAGE)
 @click.option("--algorithm", "name", required=True, metavar="NAME", help="See 'checksum list'.")
 @click.option("--span", required=True, type=SPAN, help="The bytes to compute over.")
-@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
+@job_option
 @reading_options
 def command(
     image: str,
     name: str,
     span: Span,
-    job: Path | None,
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    reading: Reading,
     as_json: bool,
 ) -> int:
     """Compute one checksum over one span of an image.
@@ -53,16 +48,12 @@ def command(
     IMAGE is a file, or inside a job 'original', 'donor', 'reference', 'to-write'.
     """
     algorithm = _require_algorithm(name)
-    source = load_source(
-        image,
-        job=job,
-        store=store,
-        read_format=read_format,
-        overlap=overlap,
-        base=base,
-        chip=chip,
-    )
-    data = _require_bytes(source.read, span)
+    context = reading.open()
+    read = context.load(image)
+    note_oddities([read])
+    note_other_size([read], context.chip)
+    require_not_protected(context, image, read, span)
+    data = _require_bytes(read, span)
     try:
         value = compute_value(algorithm, data)
     except ValueError as error:
@@ -83,15 +74,16 @@ def command(
             }
         )
     else:
-        click.echo(render_value(algorithm, span, value))
-    source.record(
+        say(render_value(algorithm, span, value))
+    context.record(
+        "checksum compute",
         {
-            "command": "checksum compute",
             "algorithm": algorithm.name,
             "start": span.start,
             "end": span.end,
             "hex": value_hex(value, algorithm.width),
-        }
+        },
+        reads=[read],
     )
     if len(set(data)) == 1:
         note(

@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
 
-from memtool.cli.checksum_source import Source, load_source
-from memtool.cli.progress import SearchProgress
-from memtool.cli.shared import PATH, SPAN, note, print_json, reading_options
-from memtool.core.discovery import MOST_BLOCKS, MOST_GUESSES, Discovery, Wish, discover_checksums
+from memtool.cli.progress import at_work
+from memtool.cli.reading import Reading, job_option, note_oddities, note_other_size, reading_options
+from memtool.cli.shared import print_json, say, say_next
+from memtool.cli.types import IMAGE, SPAN
+from memtool.core.discovery import (
+    MOST_BLOCKS,
+    MOST_GUESSES,
+    Discovery,
+    Standing,
+    Wish,
+    discover_checksums,
+)
 from memtool.core.discovery import searched_algorithms as all_algorithms
 from memtool.core.span import Span
-from memtool.render.as_json import document
-from memtool.render.discovery_json import discovery_values
-from memtool.render.discovery_text import render_discovery
-from memtool.render.terminal import terminal_width
+from memtool.render.json.as_json import document
+from memtool.render.json.discovery_json import discovery_values
+from memtool.render.text.discovery_text import render_discovery
+from memtool.render.text.next_steps import NextStep, quoted
+from memtool.render.text.terminal import terminal_width
 from memtool.render.words import safe_text
+from memtool.workflow.context import worker_count
+from memtool.workflow.loading import LoadedRead
 
 
 @click.command(
@@ -32,25 +42,27 @@ from memtool.render.words import safe_text
 Give several images of one layout that differ in content: each one multiplies the evidence.
 One image alone rarely proves anything. Ends with 0 also when it finds nothing.""",
 )
-@click.argument("images", nargs=-1, required=True, metavar="IMAGE...")
-@click.option("--at", type=SPAN, help="Where the stored number lies; looked for nowhere else.")
-@click.option("--within", type=SPAN, help="Search this span alone.")
+@click.argument("images", nargs=-1, required=True, metavar="IMAGE...", type=IMAGE)
+@click.option("--at", type=SPAN, help="Where the stored checksum is; no other place is searched.")
+@click.option("--within", type=SPAN, help="Search only this span.")
 @click.option(
     "--max", "most", type=click.IntRange(1, 1000), help=f"Blocks to show.  [default: {MOST_BLOCKS}]"
 )
-@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
+@click.option(
+    "--guesses",
+    type=click.IntRange(0, 1000),
+    default=MOST_GUESSES,
+    help="Rows to list that chance alone would give; default: only counted.",
+)
+@job_option
 @reading_options
 def command(
     images: tuple[str, ...],
     at: Span | None,
     within: Span | None,
     most: int | None,
-    job: Path | None,
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    guesses: int,
+    reading: Reading,
     as_json: bool,
 ) -> int:
     """Find every block, of any length, whose checksum is stored in all the images.
@@ -58,58 +70,52 @@ def command(
     IMAGE is a file, or inside a job 'original', 'donor', 'reference', 'to-write'. All images
     are of one layout. Every row says how many blocks like it chance alone would make.
     """
-    sources = [
-        load_source(
-            name,
-            job=job,
-            store=store,
-            read_format=read_format,
-            overlap=overlap,
-            base=base,
-            chip=chip,
-        )
-        for name in images
-    ]
-    progress = SearchProgress()
-    try:
+    context = reading.open()
+    with at_work("reading"):
+        reads = context.load_all(images)
+    note_oddities(reads)
+    note_other_size(reads, context.chip)
+    with at_work("searching") as work:
+        work(0, 1, "preparing")
         found = discover_checksums(
-            [source.read.image for source in sources],
+            [read.image for read in reads],
             wish=Wish(algorithms=all_algorithms(), at=at, within=within),
             most=most or MOST_BLOCKS,
-            guesses=most or MOST_GUESSES,
-            progress=progress,
+            guesses=guesses,
+            workers=worker_count(),
+            progress=work,
         )
-    finally:
-        progress.clear()
-    _record(sources, found)
+    context.record("checksum discover", _facts(found), reads=reads)
     if as_json:
-        print_json(
-            document("checksum-discover", images=_images(sources), **discovery_values(found))
-        )
+        print_json(document("checksum-discover", images=_images(reads), **discovery_values(found)))
         return 0
-    for number, source in enumerate(sources, 1):
-        click.echo(f"image {number}  {safe_text(source.read.path)}")
-    click.echo(f"\n{render_discovery(found, width=terminal_width())}")
-    if found.blocks:
-        note("Next: write what is found into a layout; 'benchimage checksum check' then checks it.")
+    for number, read in enumerate(reads, 1):
+        say(f"image {number}  {safe_text(read.path)}")
+    say(f"\n{render_discovery(found, width=terminal_width())}")
+    if any(block.standing is Standing.CONVINCING for block in found.blocks):
+        command = f"benchimage layout draft {' '.join(map(quoted, images))} --out FILE"
+        text = "draft a layout, which takes up what was found"
+        say_next(NextStep(text=text, commands=(command,)), in_job=True)
+    else:
+        text = "read one more module of the same layout: each further image rules chance out"
+        given = " ".join(map(quoted, images))
+        command = f"benchimage checksum discover {given} IMAGE"
+        say_next(NextStep(text=text, commands=(command,)), in_job=True)
     return 0
 
 
-def _images(sources: list[Source]) -> list[dict[str, Any]]:
+def _images(reads: list[LoadedRead]) -> list[dict[str, Any]]:
     return [
-        {"number": number, "path": source.read.path, "sha256": source.read.image.sha256()}
-        for number, source in enumerate(sources, 1)
+        {"number": number, "path": read.path, "sha256": read.image.sha256()}
+        for number, read in enumerate(reads, 1)
     ]
 
 
-def _record(sources: list[Source], found: Discovery) -> None:
-    facts = {
-        "command": "checksum discover",
+def _facts(found: Discovery) -> dict[str, Any]:
+    return {
         "found": [
             f"{block.algorithm} {block.block}"
             for block in found.blocks
-            if block.standing.value == "convincing"
-        ],
+            if block.standing is Standing.CONVINCING
+        ]
     }
-    files = [(source.read.path, source.read.file_sha256) for source in sources[1:]]
-    sources[0].record(facts, files)

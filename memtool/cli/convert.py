@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 from typing import Any
 
 import click
 
-from memtool.cli.session import clock, current_job, open_store
-from memtool.cli.shared import NUMBER, PATH, SPAN, note, print_json, reading_options
-from memtool.core.chip import find_chip
+from memtool.cli.progress import at_work
+from memtool.cli.reading import Reading, job_option, reading_options
+from memtool.cli.shared import note, print_json, say, say_next
+from memtool.cli.types import IMAGE, NUMBER, PATH, SPAN
 from memtool.core.finding import Severity
-from memtool.core.identity.stored_forms import StoredForm, parse_stored_form
+from memtool.core.read_options import ImageFormat
 from memtool.core.span import Span, count_addresses, format_address, format_span_with_length
+from memtool.core.texts.stored_forms import StoredForm, parse_stored_form
+from memtool.core.words import count_of
 from memtool.errors import UsageError
-from memtool.formats.parsed import ImageFormat
-from memtool.render.as_json import document, finding_values, span_values
-from memtool.render.words import count_of, safe_text
+from memtool.render.json.as_json import document, finding_values, span_values
+from memtool.render.text.next_steps import NextStep, quoted
+from memtool.render.words import safe_text
 from memtool.workflow.converting import Conversion, ConvertRequest, convert, majority_value
-from memtool.workflow.jobs import OpenJob, name_in_record, record
-from memtool.workflow.loading import ReadOptions
 
 _LISTED = 20
 """Spans shown to people; JSON and the note have all of them."""
@@ -54,36 +54,37 @@ What makes the image differ from what the file said (an accepted fault, a vote, 
 is recorded in OUT.note.json. Nothing is ever overwritten. Ends with 1 if the reads of a vote
 disagree.""",
 )
-@click.argument("source", metavar="IN", type=click.Path())
+@click.argument("source", metavar="IN", type=IMAGE)
 @click.argument("out", metavar="OUT", type=PATH)
 @click.option(
     "--to",
     type=click.Choice([item.value for item in ImageFormat]),
-    help="Format of OUT; otherwise that of IN.",
+    help="Format of OUT; default: that of IN.",
 )
 @click.option("--span", "spans", type=SPAN, multiple=True, help="Take only this span; repeatable.")
 @click.option(
-    "--fill", type=NUMBER, metavar="BYTE", help="Give undefined addresses this value, as 0xFF."
+    "--fill",
+    type=NUMBER,
+    metavar="BYTE",
+    help="Fill undefined addresses with this value, e.g. 0xFF.",
 )
-@click.option(
-    "--record-length", type=NUMBER, help="Data bytes a record of a hex file; otherwise 16."
-)
+@click.option("--record-length", type=NUMBER, help="Data bytes per hex record; default 16.")
 @click.option(
     "--accept",
     type=click.Choice(["missing-end"]),
-    help="Read a hex file without end record; recorded in the note.",
+    help="Accept a hex file without an end record; recorded in the note.",
 )
 @click.option(
-    "--view", type=_ViewType(), metavar="NAME", help="Undo this stored form, as swapped-16."
+    "--view", type=_ViewType(), metavar="NAME", help="Undo this stored form, e.g. swapped-16."
 )
 @click.option(
     "--majority",
-    type=click.Path(),
+    type=IMAGE,
     metavar="READ",
     multiple=True,
-    help="Take each byte as most of IN and these reads have it; repeatable.",
+    help="For each byte, use the value that most reads (IN and these) agree on; repeatable.",
 )
-@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
+@job_option
 @reading_options
 def command(
     source: str,
@@ -95,12 +96,7 @@ def command(
     accept: str | None,
     view: StoredForm | None,
     majority: tuple[str, ...],
-    job: Path | None,
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    reading: Reading,
     as_json: bool,
 ) -> int:
     """Write the image of IN as another file: other format, part, word order, or a vote.
@@ -108,75 +104,36 @@ def command(
     IN is a file, or inside a job 'original', 'donor', 'reference', 'to-write'.
     """
     _require_byte(fill)
-    size = _chip_size(chip)
+    context = reading.open(accept_missing_end=accept is not None)
     request = ConvertRequest(
         source=source,
         out=out,
         to=None if to is None else ImageFormat(to),
-        reading=ReadOptions(
-            format=None if read_format is None else ImageFormat(read_format),
-            base=base,
-            overlap_last=overlap is not None,
-            accept_missing_end=accept is not None,
-        ),
         majority=majority,
-        chip=chip,
         view=view,
         spans=spans,
         fill=fill,
         record_length=record_length,
     )
-    opened = current_job(job)
-    done = convert(request, opened=opened, store=open_store(store))
-    if opened is not None:
-        _record(opened, request, done)
+    with at_work("converting"):
+        done = convert(request, context)
     if as_json:
         print_json(_document(request, done))
     else:
-        click.echo(_render(request, done))
-        if size is not None and size != done.selection.image.size:
-            note(f"Warning: the chip has {count_of(size, 'byte')}, the file that was written not.")
-        note(_next_step(request, done))
+        say(_render(request, done))
+        chip = context.chip
+        if chip is not None and chip.size != done.selection.image.size:
+            size = count_of(chip.size, "byte")
+            note(f"Warning: the chip has {size}, the file that was written not.")
+        say_next(_next_step(request, done))
     disagree = done.majority is not None and bool(done.majority.doubtful)
     failed = any(finding.severity is Severity.FAILURE for finding in done.findings)
     return 1 if disagree or failed else 0
 
 
-def _record(opened: OpenJob, request: ConvertRequest, done: Conversion) -> None:
-    record(
-        opened,
-        "command-run",
-        {
-            "command": "convert",
-            "to": done.to.value,
-            "sha256": done.selection.image.sha256(),
-            "accepted": list(done.accepted),
-            "view": None if request.view is None else request.view.name,
-        },
-        files=[
-            *((read.path, read.file_sha256) for read in done.reads),
-            (name_in_record(opened, request.out), done.file_sha256),
-        ],
-        now=clock(),
-    )
-
-
 def _require_byte(fill: int | None) -> None:
     if fill is not None and fill > 0xFF:
         raise UsageError(f"--fill {fill} is not a byte, 0 to 255", code="not-a-byte")
-
-
-def _chip_size(name: str | None) -> int | None:
-    if name is None:
-        return None
-    chip = find_chip(name)
-    if chip is None:
-        raise UsageError(
-            f"'{name}' is not a known chip",
-            code="unknown-chip",
-            next_step="leave out --chip, or write it as 24C16, 93C66, 95160",
-        )
-    return chip.size
 
 
 def _document(request: ConvertRequest, done: Conversion) -> dict[str, Any]:
@@ -229,11 +186,11 @@ def _list_spans(title: str, spans: tuple[Span, ...]) -> list[str]:
     return lines
 
 
-def _next_step(request: ConvertRequest, done: Conversion) -> str:
-    path = shlex.quote(str(request.out))
+def _next_step(request: ConvertRequest, done: Conversion) -> NextStep:
+    path = quoted(request.out)
     start = done.selection.image.segments[0].start
     base = ""
     if done.to is ImageFormat.RAW and start:
         note(f"A raw file keeps no addresses; its first byte is at {format_address(start)}.")
         base = f" --base {format_address(start)}"
-    return f"Next: '{safe_text(f'benchimage inspect {path}{base}')}' looks at the new file."
+    return NextStep(text="look at the new file", commands=(f"benchimage inspect {path}{base}",))

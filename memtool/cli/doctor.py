@@ -13,12 +13,15 @@ from typing import Any
 
 import click
 
-from memtool.cli.shared import PATH, note, output_options, print_json, store_option
+from memtool.cli.reading import output_options, store_option
+from memtool.cli.shared import print_json, say, say_next
+from memtool.cli.types import PATH
 from memtool.core.finding import Finding, Severity
+from memtool.core.words import count_of
 from memtool.errors import StoreError
-from memtool.render import terminal
-from memtool.render.as_json import document, finding_values
-from memtool.render.words import count_of
+from memtool.render.json.as_json import document, finding_values
+from memtool.render.text import terminal
+from memtool.render.text.next_steps import NextStep
 from memtool.store.backups import BackupStore, default_store_folder
 from memtool.store.probing import FileSystem, Probe, probe_folder
 
@@ -29,12 +32,12 @@ _PACKAGES = (
 _OPTIONAL = (("PDF reports", "typst", "the report is HTML and JSON without it"),)
 _LITTLE_ROOM = 64 * 1024 * 1024
 _WORDS = {
-    "nameless_files": ("yes", "no (a killed write can leave an unfinished file behind)"),
-    "hard_links": ("yes", "no (a killed write can leave an empty file behind)"),
+    "nameless_files": ("yes", "no (an interrupted write can leave an unfinished file behind)"),
+    "hard_links": ("yes", "no (an interrupted write can leave an empty file behind)"),
     "folder_sync": ("yes", "no (a new file may not survive a power loss)"),
     "locks": ("yes", "no (do not use this place as a store)"),
     "tells_case_apart": ("yes", "no (no harm: names in the store are lower case)"),
-    "keeps_modes": ("yes", "no (copies are not marked read-only)"),
+    "keeps_modes": ("yes", "no (who may read and change files is set for the whole drive)"),
 }
 
 
@@ -71,13 +74,13 @@ def command(store: Path | None, also: Path | None, as_json: bool) -> int:
     if as_json:
         print_json(_document(stores, findings))
     else:
-        click.echo(_render(stores, findings))
+        say(_render(stores, findings))
     failed = any(finding.severity is Severity.FAILURE for finding in findings)
     if not as_json:
-        note(
-            "Next: put right what says 'failure'."
+        say_next(
+            NextStep(text="fix the lines marked 'failure'")
             if failed
-            else "Next: 'benchimage demo' plays an invented job."
+            else NextStep(text="see an invented job", commands=("benchimage demo",))
         )
     return 1 if failed else 0
 
@@ -107,14 +110,14 @@ def _judge(seen: _Seen) -> Iterator[Finding]:
         yield _failure("store-not-writable", f"{where}: {seen.probe.problem}.")
     free, system = seen.probe.free_bytes, seen.probe.file_system
     if free is not None and free < _LITTLE_ROOM:
-        text = f"{where}: only {count_of(free, 'byte')} are free; a large dump may not fit."
+        text = f"{where}: only {count_of(free, 'byte')} free; a large dump may not fit."
         yield Finding(code="little-room", severity=Severity.WARNING, text=text)
     if system is None:
         return
     if not system.locks:
         yield _failure("no-locks", f"{where}: files cannot be locked there; use another place.")
     if not system.folder_sync and os.name != "nt":
-        text = f"{where}: new names cannot be made durable there; a power loss may take them."
+        text = f"{where}: a new file there may be lost in a power cut."
         yield Finding(code="no-folder-sync", severity=Severity.WARNING, text=text)
 
 

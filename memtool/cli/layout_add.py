@@ -6,10 +6,13 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.shared import PATH, note, output_options, print_json
-from memtool.render.as_json import document
+from memtool.cli.reading import Place, place_options
+from memtool.cli.shared import note, print_json, say, say_next
+from memtool.cli.types import PATH
+from memtool.render.json.as_json import document
+from memtool.render.text.next_steps import NextStep
 from memtool.render.words import safe_text
-from memtool.store.layout_files.layouts import add_to_library, default_layout_folder
+from memtool.store.layouts import add_to_library, default_layout_folder
 
 
 @click.command(
@@ -25,13 +28,15 @@ A layout of the same file name is never overwritten: give the new one another na
 @click.option(
     "--layouts",
     type=PATH,
-    help="Folder of the layouts; otherwise BENCHIMAGE_LAYOUTS or the user's own.",
+    help="Layout folder; default: BENCHIMAGE_LAYOUTS, or your own.",
 )
-@output_options
-def command(file: Path, layouts: Path | None, as_json: bool) -> int:
+@place_options
+def command(file: Path, layouts: Path | None, place: Place, as_json: bool) -> int:
     """Copy a valid layout among those that start and inspect look through."""
+    context = place.open()
     folder = layouts or default_layout_folder()
     added = add_to_library(file, folder)
+    context.record("layout add", files=[(added.path, added.sha256)])
     if as_json:
         print_json(
             document(
@@ -43,11 +48,12 @@ def command(file: Path, layouts: Path | None, as_json: bool) -> int:
             )
         )
         return 0
-    click.echo(f"'{safe_text(added.layout.name)}' is kept as {safe_text(added.path)}")
+    say(f"'{safe_text(added.layout.name)}' is kept as {safe_text(added.path)}")
     if not added.layout.reviewed:
         note(
-            "It is not reviewed: commands show what it says, and 'blank' refuses it until"
-            " 'benchimage layout review' has asked a person."
+            "It is not reviewed: other commands show what it says, but 'blank' refuses it until "
+            "you have been through 'benchimage layout review'."
         )
-    note("Next: 'benchimage inspect IMAGE' finds it where it fits.")
+    text = "look at an image of that memory: the layout is found where it fits"
+    say_next(NextStep(text=text, commands=("benchimage inspect IMAGE",)))
     return 0

@@ -9,21 +9,25 @@ import click
 
 from memtool.cli.layout_images import (
     checksum_values,
-    chip_named,
     field_values,
-    fit_of,
-    reading_of,
     speaks_against,
 )
-from memtool.cli.shared import PATH, note, print_json, reading_options
-from memtool.core.layouts.layout_fit import LayoutFit
+from memtool.cli.reading import Reading, job_option, note_layout, reading_options
+from memtool.cli.shared import print_json, say, say_next
+from memtool.cli.types import IMAGE, PATH
+from memtool.core.layouts.layout_fit import LayoutFit, check_fit
+from memtool.core.records.placing import place_records
 from memtool.core.span import count_addresses
-from memtool.render.as_json import document, finding_values
-from memtool.render.layout_map import render_fit
-from memtool.render.terminal import terminal_width
-from memtool.render.words import count_of, safe_text
-from memtool.store.layout_files.layouts import LoadedLayout, read_layout
+from memtool.core.words import count_of
+from memtool.render.json.as_json import document, finding_values
+from memtool.render.page.layout_map import render_fit
+from memtool.render.stores import rules_value
+from memtool.render.text.next_steps import NextStep, quoted
+from memtool.render.text.terminal import terminal_width
+from memtool.render.words import safe_text
+from memtool.store.layouts import LoadedLayout, read_layout
 from memtool.workflow.loading import LoadedRead
+from memtool.workflow.showing import lay_over, load_for_layout
 
 
 @click.command(
@@ -33,46 +37,59 @@ from memtool.workflow.loading import LoadedRead
   benchimage layout check door.toml
   benchimage layout check door.toml --against donor.bin --against original.hex
 
-Ends with 4 if the file is not valid, all its mistakes named with their lines; with 1 if an
-image does not fit, a checksum is wrong, or a field or copy does not hold.""",
+Ends with 4 if the file is not valid, all its errors listed with line numbers; with 1 if an
+image does not fit, or a checksum, field or copy is wrong.""",
 )
 @click.argument("file", type=PATH)
 @click.option(
     "--against",
-    type=PATH,
+    type=IMAGE,
+    metavar="IMAGE",
     multiple=True,
     help="Score the layout on this image; can be given several times.",
 )
+@job_option
 @reading_options
 def command(
     file: Path,
-    against: tuple[Path, ...],
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    against: tuple[str, ...],
+    reading: Reading,
     as_json: bool,
 ) -> int:
     """Check that a layout file is valid, and how well it explains images.
 
     A raw image begins at the layout's base unless --base says otherwise.
     """
-    known_chip = chip_named(chip)
     loaded = read_layout(file)
-    options = reading_of(loaded, read_format=read_format, overlap=overlap, base=base)
-    scored = [fit_of(path, loaded, options, known_chip) for path in against]
+    context = reading.open(base=loaded.layout.base)
+    reads = load_for_layout(context, against, loaded.layout.chip)
+    look = lay_over(context, against, reads, loaded)
+    note_layout(context.opened, look)
+    context = look.context
+    scored = [
+        (
+            read,
+            check_fit(
+                place_records(loaded.layout, read.image),
+                read.image,
+                chip=context.chip,
+                shown=look.shown,
+            ),
+        )
+        for read in reads
+    ]
+    context.record("layout check", reads=reads, files=[(loaded.path, loaded.sha256)])
     if as_json:
         print_json(_document(loaded, scored))
     else:
-        click.echo(_summary(loaded))
+        say(_summary(loaded))
         for read, fit in scored:
             click.echo()
-            click.echo(render_fit(read.path, fit, width=terminal_width()))
+            say(render_fit(read.path, fit, width=terminal_width()))
     if any(speaks_against(fit) for _, fit in scored):
         return 1
     if not as_json:
-        note(_next_step(file, loaded, has_images=bool(against)))
+        say_next(_next_step(file, loaded, has_images=bool(against)))
     return 0
 
 
@@ -80,22 +97,27 @@ def _summary(loaded: LoadedLayout) -> str:
     layout = loaded.layout
     described = layout.size - count_addresses(layout.gaps)
     review = "reviewed" if layout.reviewed else "not reviewed"
+    count = len(layout.records)
+    stores = f" and {count_of(count, 'store')} of records" if count else ""
     contents = (
         f"{count_of(len(layout.regions), 'region')} with"
-        f" {count_of(len(layout.checksums), 'checksum')},"
+        f" {count_of(len(layout.checksums), 'checksum')}{stores},"
         f" {described:,} of {count_of(layout.size, 'byte')} described"
     )
     verdict = f"{safe_text(loaded.path)}: a valid layout, '{safe_text(layout.name)}', {review}"
     return f"{verdict}\n{contents}"
 
 
-def _next_step(file: Path, loaded: LoadedLayout, *, has_images: bool) -> str:
-    name = safe_text(str(file))
+def _next_step(file: Path, loaded: LoadedLayout, *, has_images: bool) -> NextStep:
+    name = quoted(file)
     if not has_images:
-        return f"Next: 'benchimage layout check {name} --against IMAGE' scores it on an image."
+        command = f"benchimage layout check {name} --against IMAGE"
+        return NextStep(text="see how it fits an image", commands=(command,))
     if not loaded.layout.reviewed:
-        return f"Next: 'benchimage layout review {name}' asks a person about every region."
-    return f"Next: 'benchimage layout add {name}' keeps it where other commands look."
+        command = f"benchimage layout review {name}"
+        return NextStep(text="let a person review every region", commands=(command,))
+    command = f"benchimage layout add {name}"
+    return NextStep(text="keep it where other commands look", commands=(command,))
 
 
 def _document(loaded: LoadedLayout, scored: list[tuple[LoadedRead, LayoutFit]]) -> dict[str, Any]:
@@ -112,6 +134,7 @@ def _document(loaded: LoadedLayout, scored: list[tuple[LoadedRead, LayoutFit]]) 
         reviewed=layout.reviewed,
         regions=len(layout.regions),
         checksums=len(layout.checksums),
+        record_stores=[rules_value(rules) for rules in layout.records],
         bytes_described=layout.size - count_addresses(layout.gaps),
         images=[_image_value(read, fit) for read, fit in scored],
     )

@@ -6,17 +6,19 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.progress import SearchProgress
-from memtool.cli.session import clock, current_job, open_store, read_options
-from memtool.cli.shared import PATH, note, print_json, reading_options
-from memtool.core.identity.vin import parse_vin
+from memtool.cli.progress import at_work
+from memtool.cli.reading import Reading, job_option, reading_options
+from memtool.cli.shared import note, print_json, say, say_next
+from memtool.cli.types import IMAGE, PATH
 from memtool.core.layouts.layout import ModuleKind
+from memtool.core.texts.vin import fold_typed, parse_vin
 from memtool.errors import UsageError
-from memtool.render.as_json import document
-from memtool.render.draft_view import draft_values, render_draft
+from memtool.render.json.as_json import document
+from memtool.render.text.draft_view import draft_values, render_draft
+from memtool.render.text.next_steps import NextStep, quoted
 from memtool.render.words import safe_text
+from memtool.workflow.context import clock, worker_count
 from memtool.workflow.drafting import DraftRequest, draft_to_file
-from memtool.workflow.jobs import record
 
 
 @click.command(
@@ -27,18 +29,22 @@ from memtool.workflow.jobs import record
   benchimage layout draft a.bin b.bin c.bin --chip 95160 --out door.toml \\
     --vin a.bin=11111111111111111 --reference new.bin
 
-Two reads of one module are told by their content and taken together. A third module, and
-one that was never configured, settle most of what two modules leave open.""",
+Two reads of one module are recognised by their content and taken together. A third module,
+and one that was never configured, answer most of what two modules leave open.""",
 )
-@click.argument("images", nargs=-1, required=True, metavar="IMAGE...")
-@click.option("--out", type=PATH, required=True, help="Layout file to write.")
+@click.argument("images", nargs=-1, required=True, metavar="IMAGE...", type=IMAGE)
+@click.option("--out", type=PATH, required=True, help="Layout file to program.")
 @click.option("--vin", "vins", multiple=True, metavar="IMAGE=VIN", help="The VIN of an image.")
 @click.option(
-    "--reference", multiple=True, metavar="IMAGE", help="An image of a never-configured module."
+    "--reference",
+    multiple=True,
+    metavar="IMAGE",
+    type=IMAGE,
+    help="An image of a never-configured module.",
 )
-@click.option("--name", help="What people call the module family.")
+@click.option("--name", help="Name of the module family.")
 @click.option("--module-kind", type=click.Choice([kind.value for kind in ModuleKind]))
-@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
+@job_option
 @reading_options
 def command(
     images: tuple[str, ...],
@@ -47,12 +53,7 @@ def command(
     reference: tuple[str, ...],
     name: str | None,
     module_kind: str | None,
-    job: Path | None,
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    reading: Reading,
     as_json: bool,
 ) -> int:
     """Guess what lies where in a module family that no layout describes.
@@ -61,26 +62,18 @@ def command(
     guess carries its evidence as a comment; what is unknown stays unknown. The layout is
     not reviewed: 'blank' refuses it until 'layout review' has asked a person.
     """
-    opened = current_job(job)
+    context = reading.open()
     request = DraftRequest(
         images=images,
         references=reference,
         vins=_vins(vins),
         out=out,
         name=name,
-        chip=chip,
         module=ModuleKind(module_kind) if module_kind else None,
-        options=read_options(read_format, base=base, overlap=overlap),
     )
-    progress = SearchProgress()
-    try:
-        result = draft_to_file(request, opened, open_store(store), now=clock(), progress=progress)
-    finally:
-        progress.clear()
-    if opened is not None:
-        files = [(read.path, read.file_sha256) for read in result.reads]
-        facts = {"command": "layout draft", "out": str(out), "sha256": result.sha256}
-        record(opened, "command-run", facts, files=files, now=clock())
+    with at_work("searching") as work:
+        work(0, 1, "preparing")
+        result = draft_to_file(request, context, now=clock(), workers=worker_count(), progress=work)
     if as_json:
         print_json(
             document(
@@ -94,9 +87,9 @@ def command(
             )
         )
         return 0
-    click.echo(render_draft(result.draft, result.modules))
+    say(render_draft(result.draft, result.modules))
     note(f"Written: {safe_text(str(out))}, not reviewed.")
-    note(f"Next: {_next_step(out, images, in_job=opened is not None)}")
+    say_next(_next_step(out, images, in_job=context.opened is not None), in_job=True)
     return 0
 
 
@@ -110,7 +103,7 @@ def _vins(texts: tuple[str, ...]) -> dict[str, str]:
                 raise ValueError("write it as IMAGE=VIN")
             if image in vins:
                 raise ValueError(f"'{image}' has two VINs")
-            vins[image] = parse_vin(vin).text
+            vins[image] = parse_vin(fold_typed(vin)).text
         except ValueError as error:
             raise UsageError(
                 f"--vin {text}: {str(error).rstrip('.')}",
@@ -120,8 +113,8 @@ def _vins(texts: tuple[str, ...]) -> dict[str, str]:
     return vins
 
 
-def _next_step(out: Path, images: tuple[str, ...], *, in_job: bool) -> str:
-    step = f"benchimage layout review {safe_text(str(out))}"
+def _next_step(out: Path, images: tuple[str, ...], *, in_job: bool) -> NextStep:
+    command = f"benchimage layout review {quoted(out)}"
     if not in_job:
-        step += "".join(f" --image {safe_text(image)}" for image in images)
-    return step
+        command += "".join(f" --image {quoted(image)}" for image in images)
+    return NextStep(commands=(command,))

@@ -9,22 +9,25 @@ import click
 
 from memtool.cli.layout_images import (
     checksum_values,
-    chip_named,
     field_values,
-    fit_of,
-    reading_of,
     speaks_against,
 )
-from memtool.cli.shared import PATH, note, print_json, reading_options
+from memtool.cli.reading import Reading, job_option, note_layout, reading_options
+from memtool.cli.shared import note, print_json, say, say_next
+from memtool.cli.types import IMAGE, PATH
 from memtool.core.checksums.checksum import ChecksumRule
 from memtool.core.layouts.layout import BlankSource, Region
-from memtool.core.layouts.layout_fit import LayoutFit
-from memtool.render.as_json import document, finding_values, span_value, span_values
-from memtool.render.layout_map import render_layout
-from memtool.render.terminal import terminal_width
+from memtool.core.layouts.layout_fit import LayoutFit, check_fit
+from memtool.core.records.placing import place_records
+from memtool.render.json.as_json import document, finding_values, span_value, span_values
+from memtool.render.page.layout_map import render_layout
+from memtool.render.stores import rules_value
+from memtool.render.text.next_steps import NextStep, quoted
+from memtool.render.text.terminal import terminal_width
 from memtool.render.words import safe_text
-from memtool.store.layout_files.layouts import LoadedLayout, read_layout
+from memtool.store.layouts import LoadedLayout, read_layout
 from memtool.workflow.loading import LoadedRead
+from memtool.workflow.showing import lay_over, load_for_layout
 
 
 @click.command(
@@ -35,43 +38,52 @@ from memtool.workflow.loading import LoadedRead
   benchimage layout show door.toml --image donor.bin
 
 Protected regions are listed and never decoded. With an image, ends with 1 if it does not
-fit, a checksum is wrong, or a field or copy does not hold.""",
+fit, or a checksum, field or copy is wrong.""",
 )
 @click.argument("file", type=PATH)
-@click.option("--image", type=PATH, help="Show what this image holds in each field.")
+@click.option(
+    "--image", type=IMAGE, metavar="IMAGE", help="Show what this image holds in each field."
+)
+@job_option
 @reading_options
 def command(
     file: Path,
-    image: Path | None,
-    read_format: str | None,
-    overlap: str | None,
-    chip: str | None,
-    base: int,
-    store: Path | None,
+    image: str | None,
+    reading: Reading,
     as_json: bool,
 ) -> int:
     """Draw a layout: a map of the memory, then every region and checksum by address."""
-    known_chip = chip_named(chip)
     loaded = read_layout(file)
-    options = reading_of(loaded, read_format=read_format, overlap=overlap, base=base)
-    scored = None if image is None else fit_of(image, loaded, options, known_chip)
-    fit = None if scored is None else scored[1]
+    context = reading.open(base=loaded.layout.base)
+    named = [] if image is None else [image]
+    read = next(iter(load_for_layout(context, named, loaded.layout.chip)), None)
+    fit = None
+    if image is not None and read is not None:
+        look = lay_over(context, [image], [read], loaded)
+        note_layout(context.opened, look)
+        context = look.context
+        placed = place_records(loaded.layout, read.image)
+        fit = check_fit(placed, read.image, chip=context.chip, shown=look.shown)
+    reads = [] if read is None else [read]
+    context.record("layout show", reads=reads, files=[(loaded.path, loaded.sha256)])
     if as_json:
-        print_json(_document(loaded, scored))
+        print_json(_document(loaded, read, fit))
     else:
-        click.echo(render_layout(loaded.layout, fit, width=terminal_width()))
+        say(render_layout(loaded.layout, fit, width=terminal_width()))
     if fit is not None and speaks_against(fit):
         if not as_json:
             for reason in fit.reasons:
                 note(safe_text(reason))
         return 1
     if image is None and not as_json:
-        shown = safe_text(str(file))
-        note(f"Next: 'benchimage layout show {shown} --image IMAGE' shows what an image holds.")
+        command = f"benchimage layout show {quoted(file)} --image IMAGE"
+        say_next(NextStep(text="see what an image holds by it", commands=(command,)))
     return 0
 
 
-def _document(loaded: LoadedLayout, scored: tuple[LoadedRead, LayoutFit] | None) -> dict[str, Any]:
+def _document(
+    loaded: LoadedLayout, read: LoadedRead | None, fit: LayoutFit | None
+) -> dict[str, Any]:
     layout = loaded.layout
     return document(
         "layout-show",
@@ -87,8 +99,9 @@ def _document(loaded: LoadedLayout, scored: tuple[LoadedRead, LayoutFit] | None)
         reviewed=layout.reviewed,
         regions=[_region_value(region) for region in layout.regions],
         checksums=[_rule_value(rule) for rule in layout.checksums],
+        record_stores=[rules_value(rules) for rules in layout.records],
         gaps=span_values(layout.gaps),
-        image=None if scored is None else _image_value(*scored),
+        image=None if read is None or fit is None else _image_value(read, fit),
     )
 
 

@@ -10,30 +10,35 @@ import sys
 import traceback
 from collections.abc import Sequence
 from contextlib import suppress
+from typing import Literal, TextIO
 
 import click
 
 from memtool.cli.late import LateGroup
+from memtool.cli.session import can_ask
+from memtool.cli.shared import fitted
 from memtool.errors import InputError, MemtoolError, StoreError
 from memtool.render.words import safe_text
+from memtool.version import VERSION
 
 JOB_COMMANDS = {
     "start": ("memtool.cli.start", "Open a job: back up both modules' reads and look at them."),
-    "blank": ("memtool.cli.blank", "Blank the donor's identity in its image."),
-    "check": ("memtool.cli.check", "Check donor, file to write, read-back and finished module."),
+    "blank": ("memtool.cli.blank", "Remove the old identity from the donor's image."),
+    "check": ("memtool.cli.check", "Check donor, file to program and finished module."),
     "report": ("memtool.cli.report", "Write the customer file."),
 }
 TOOL_COMMANDS = {
+    "desk": ("memtool.cli.desk", "The same job full screen."),
     "inspect": ("memtool.cli.inspect", "Look at one image, or several reads of one chip."),
     "vin": ("memtool.cli.vin", "Check and explain VINs typed by hand."),
     "find": ("memtool.cli.find", "Find an identity in an image, in every stored form."),
-    "compare": ("memtool.cli.compare", "Where two images differ, by region and field."),
-    "checksum": ("memtool.cli.checksum", "Catalogue, compute and check checksums."),
+    "compare": ("memtool.cli.compare", "Show where two images differ, by region and field."),
+    "checksum": ("memtool.cli.checksum", "List, compute, check and discover checksums."),
     "layout": ("memtool.cli.layout", "Check and show layout files."),
     "backup": ("memtool.cli.backup", "Keep, check and restore backups."),
-    "convert": ("memtool.cli.convert", "Turn an image into another file format."),
+    "convert": ("memtool.cli.convert", "Convert an image to another file format."),
     "job": ("memtool.cli.job", "Show an order's record; add notes and files."),
-    "doctor": ("memtool.cli.doctor", "Store place, file system, versions, optional parts."),
+    "doctor": ("memtool.cli.doctor", "Check the store, file system, versions, optional parts."),
     "completion": ("memtool.cli.completion", "Print shell completion."),
     "demo": ("memtool.cli.demo", "Play an invented job on synthetic images."),
 }
@@ -52,9 +57,9 @@ _NO_NAME = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.ELOOP})
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Try it: benchimage demo",
 )
-@click.version_option(None, "--version", package_name="benchimage", message="%(prog)s %(version)s")
+@click.version_option(VERSION, "--version", message="%(prog)s %(version)s")
 def benchimage() -> None:
-    """Prepare a used control module's memory image for another vehicle, on files alone.
+    """Prepare a used control module's memory image for another vehicle; works on files only.
 
     Reads raw binary, Intel HEX and S-record; never talks to hardware.
     """
@@ -67,19 +72,78 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if sys.stdout is None:
         sys.stdout = closed
     argv = list(sys.argv[1:] if arguments is None else arguments)
+    if not argv and can_ask() and sys.stdout is not None and sys.stdout.isatty():
+        argv = ["desk"]
     options = argv[: argv.index("--")] if "--" in argv else argv
-    status = _run(argv, as_json="--json" in options, debug="--debug" in options)
     try:
-        sys.stdout.flush()
-    except OSError as error:
+        status = _run(argv, as_json="--json" in options, debug="--debug" in options)
+        status = _say_the_last(status, closed)
+    except KeyboardInterrupt:
+        # It met the last words of a run that was over.
+        _drop_pending("stdout")
+        _drop_pending("stderr")
+        status = INTERRUPTED
+    sys.exit(status)
+
+
+def _say_the_last(status: int, closed: io.StringIO) -> int:
+    """Let go of what is left to print; the exit status with it.
+
+    Args:
+        status: Of the run.
+        closed: What went to an output that was closed from the start.
+    """
+    # Python flushes both streams at its own exit, and ends with 120 if that fails. It must find
+    # nothing left to write: what cannot be written is known here, and said by the exit status.
+    lost = _let_go("stdout")
+    if lost is not None:
         # The work is done and on disk, but the answer did not reach its reader.
-        sys.stdout = io.StringIO()
-        _say(f"the output could not be written: {error.strerror}.")
+        _say(f"the output could not be written: {lost}.")
         status = status if status > 1 else OUTPUT_LOST
     if closed.getvalue():
         _say("the output could not be written: it is closed.")
         status = status if status > 1 else OUTPUT_LOST
-    sys.exit(status)
+    _let_go("stderr")
+    return status
+
+
+def _let_go(name: Literal["stdout", "stderr"]) -> str | None:
+    """Flush a stream for the last time; return why that failed, or None."""
+    stream: TextIO | None = getattr(sys, name)
+    try:
+        if stream is not None:
+            stream.flush()
+    except (OSError, ValueError) as error:
+        _drop_pending(name)
+        if name == "stdout" or getattr(sys, name) is stream:
+            setattr(sys, name, io.StringIO())
+        return _reason_of(error)
+    return None
+
+
+def _drop_pending(name: Literal["stdout", "stderr"]) -> None:
+    """Forget what a stream could not write.
+
+    Its buffer keeps those bytes: they would come out behind the next sentence, or fail again.
+    """
+    stream: TextIO | None = getattr(sys, name)
+    raw = getattr(getattr(stream, "buffer", None), "raw", None)
+    # Python opens its own streams so that closing them leaves the descriptor open.
+    if stream is None or not isinstance(raw, io.FileIO) or raw.closefd:
+        return
+    descriptor = raw.fileno()
+    raw.close()
+    fresh: TextIO = io.StringIO()
+    with suppress(OSError):
+        fresh = open(  # noqa: SIM115 - it stays open to the end of the process
+            descriptor, "w", encoding=stream.encoding, errors=stream.errors, closefd=False
+        )
+    setattr(sys, name, fresh)
+
+
+def _reason_of(error: OSError | ValueError) -> str:
+    """Why a stream could not be written; not every such error has a text of the system's own."""
+    return (error.strerror if isinstance(error, OSError) else None) or "it was written only in part"
 
 
 def _show_no_late_interrupt(raised: sys.UnraisableHookArgs) -> None:
@@ -94,7 +158,9 @@ def _show_no_late_interrupt(raised: sys.UnraisableHookArgs) -> None:
 def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
     color = False if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" else None
     try:
-        status = benchimage.main(argv, prog_name="benchimage", standalone_mode=False, color=color)
+        status = benchimage.main(
+            argv, prog_name="benchimage", standalone_mode=False, color=color, obj=tuple(argv)
+        )
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.ctx.get_help() if error.ctx else error.message, err=True)
         return error.exit_code
@@ -114,6 +180,7 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
         return _report_error(error, as_json=as_json)
     except (BrokenPipeError, SystemExit):
         # The reader of the pipe is gone; click ends the process for it.
+        _drop_pending("stdout")
         sys.stdout = io.StringIO()
         return OUTPUT_LOST
     except OSError as error:
@@ -121,10 +188,14 @@ def _run(argv: list[str], *, as_json: bool, debug: bool) -> int:
             if error.strerror is None:
                 return _report_bug(error, as_json=as_json, debug=debug)
             return _report_refused(error, as_json=as_json, debug=debug)
+        _drop_pending("stdout")
+        _drop_pending("stderr")
         sys.stdout = io.StringIO()
-        _say(f"the output could not be written: {error.strerror}.")
+        _say(f"the output could not be written: {_reason_of(error)}.")
         return OUTPUT_LOST
-    except MemoryError:
+    except (MemoryError, SystemError):
+        # Python's own parser, which the pages' templates go through, ends with a SystemError where
+        # it has no memory left to say so.
         return _report(
             "there is not enough memory for this; close other programs, or give smaller inputs.",
             exit_status=InputError.exit_status,
@@ -146,9 +217,8 @@ def _report_bug(error: Exception, *, as_json: bool, debug: bool) -> int:
     if debug:
         _say_trace()
     message = (
-        f"benchimage made a mistake of its own ({type(error).__name__}); nothing of yours"
-        " is to blame. Run the command again with --debug and report what it prints,"
-        " without customer data."
+        f"internal error in benchimage ({type(error).__name__}), not caused by your files. Run "
+        "the command again with --debug and report what it prints, without customer data."
     )
     return _report(message, exit_status=BUG, code="bug", as_json=as_json)
 
@@ -237,4 +307,4 @@ def _report(
 def _say(sentence: str) -> None:
     # Where stderr is closed or full, the exit status has to say it alone.
     with suppress(OSError):
-        click.echo(f"benchimage: {sentence}", err=True)
+        click.echo(fitted(f"benchimage: {sentence}"), err=True)

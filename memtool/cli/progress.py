@@ -1,4 +1,4 @@
-"""How far a long search is, said on stderr and never on stdout."""
+"""How far long work is, said on stderr and never on stdout."""
 
 from __future__ import annotations
 
@@ -12,79 +12,107 @@ from contextlib import contextmanager, suppress
 import click
 
 from memtool.cli.shared import note
+from memtool.render.text.terminal import terminal_width
 
 _QUIET_SECONDS = 1.0
+_LIVE_SECONDS = 0.5
 _LINE_SECONDS = 5.0
+_BAR = 20
+"""Signs of the bar."""
 
 
-class SearchProgress:
-    """Says on stderr how far a search is, once it takes longer than a second."""
+class Work:
+    """What is being done, and how far it is where that can be told."""
 
-    def __init__(self) -> None:
-        self._started = self._said = time.monotonic()
+    def __init__(self, what: str) -> None:
+        """Nothing is done yet.
+
+        Args:
+            what: One or few words.
+        """
+        self._what, self._text = what, ""
+        self._started = time.monotonic()
+        self._share: int | None = None
         self._live = sys.stderr.isatty()
-        self._shown = False
+        self._shown = 0
+        self._speaking = threading.Lock()
 
     def __call__(self, done: int, total: int, text: str) -> None:
-        now = time.monotonic()
-        wait = 0.2 if self._live else _LINE_SECONDS
-        if now - self._started < _QUIET_SECONDS or (self._shown and now - self._said < wait):
-            return
-        self._said, self._shown = now, True
-        line = f"searching: {100 * done // max(1, total)} % ({text})"
-        if self._live:
-            click.echo(f"\r{line:<40}", nl=False, err=True)
-        else:
-            note(line)
+        """Take note of how far it is; the bar never goes back, and is full only in the end."""
+        share = min(100 * done // max(1, total), 99)
+        self._share = max(share, self._share or 0)
+        self._text = text
 
-    def clear(self) -> None:
+    @contextmanager
+    def asking(self) -> Iterator[None]:
+        """Say nothing while a person is asked."""
+        with self._speaking:
+            self._wipe()
+            yield
+
+    def tell_until(self, done: threading.Event) -> None:
+        """Say how far it is, again and again, once it takes longer than a second."""
+        wait = _QUIET_SECONDS if self._live else _LINE_SECONDS
+        while not done.wait(wait):
+            wait = _LIVE_SECONDS if self._live else _LINE_SECONDS
+            if self._speaking.acquire(blocking=False):
+                try:
+                    self._tell()
+                finally:
+                    self._speaking.release()
+        with self._speaking:
+            self._wipe()
+
+    def _tell(self) -> None:
+        words = f"{time.monotonic() - self._started:.0f} s"
+        if self._share is not None:
+            full = _BAR * self._share // 100
+            bar = "#" * full + "." * (_BAR - full)
+            words = f"[{bar}] {self._share} %, {words} ({self._text})"
+        line = f"{self._what}: {words}"
+        if not self._live:
+            note(line)
+            return
+        line = line[: terminal_width() - 1]
+        click.echo("\r" + line.ljust(self._shown), nl=False, err=True)
+        self._shown = max(self._shown, len(line))
+
+    def _wipe(self) -> None:
         """Leave no half line behind."""
         if self._live and self._shown:
-            _wipe()
-
-
-def _wipe() -> None:
-    click.echo("\r" + " " * 40 + "\r", nl=False, err=True)
+            click.echo("\r" + " " * self._shown + "\r", nl=False, err=True)
+            self._shown = 0
 
 
 @contextmanager
-def at_work(what: str) -> Iterator[None]:
-    """While the body runs longer than a second, say on stderr what is done and how long it takes.
+def at_work(what: str, *, may_be_long: bool = True) -> Iterator[Work]:
+    """While the body runs longer than a second, say on stderr what is done and how far it is.
 
-    For work that cannot tell how far it is. At a terminal one line counts the seconds and is
-    wiped away in the end; elsewhere a line is written every five seconds.
+    At a terminal it is one line that is wiped away in the end; elsewhere a line is written every
+    five seconds. A thread of its own writes it, so that no step of the work is silent. Work that
+    knows how far it is calls what it is given. Where it cannot be long, no thread is begun: a
+    command that writes does the same system calls each time, and a test fails each of them.
     """
+    work = Work(what)
     done, over = threading.Event(), threading.Event()
     begun: list[bool] = []
     # Where there is no room for a thread, the work goes on without a word. `Thread.start` would
     # wait for ever for one that ended for want of memory before it had begun.
     with suppress(RuntimeError, MemoryError):
-        _thread.start_new_thread(_tell, (what, done, over, begun))
+        if may_be_long:
+            _thread.start_new_thread(_tell, (work, done, over, begun))
     try:
-        yield
+        yield work
     finally:
         done.set()
         if begun:
             over.wait(_QUIET_SECONDS)
 
 
-def _tell(what: str, done: threading.Event, over: threading.Event, begun: list[bool]) -> None:
+def _tell(work: Work, done: threading.Event, over: threading.Event, begun: list[bool]) -> None:
     try:
         begun.append(True)
         with suppress(OSError, MemoryError):
-            _count_seconds(what, done)
+            work.tell_until(done)
     finally:
         over.set()
-
-
-def _count_seconds(what: str, done: threading.Event) -> None:
-    started, live = time.monotonic(), sys.stderr.isatty()
-    wait = _QUIET_SECONDS if live else _LINE_SECONDS
-    while not done.wait(wait):
-        line = f"{what}: {time.monotonic() - started:.0f} s"
-        if live:
-            click.echo(f"\r{line:<40}", nl=False, err=True)
-        else:
-            note(line)
-    if live and time.monotonic() - started > wait:
-        _wipe()

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from memtool.cli.progress import at_work
-from memtool.cli.session import clock, open_store, require_job
-from memtool.cli.shared import PATH, note, output_options, print_json, store_option
-from memtool.core.finding import Verdict
-from memtool.render import terminal
-from memtool.render.html import Paper
-from memtool.render.report_json import report_document
-from memtool.render.words import count_of, safe_text
-from memtool.workflow.report import WrittenReport, write_report
+from memtool.cli.reading import Place, place_options
+from memtool.cli.session import ask, can_ask
+from memtool.cli.shared import note, print_json, say, say_next
+from memtool.core.job.next_action import find_next
+from memtool.core.job.next_kinds import NextKind
+from memtool.core.job.stage import Stage
+from memtool.render.json.report_json import report_document
+from memtool.render.page.html import Paper
+from memtool.render.questions import PAGE_ONE_QUESTIONS, find_problem
+from memtool.render.text.next_steps import NextStep
+from memtool.render.text.next_view import next_step
+from memtool.render.text.report_view import notes_on, render_written
+from memtool.render.words import safe_text
+from memtool.workflow.context import Context, clock
+from memtool.workflow.jobs import OpenJob, open_job
+from memtool.workflow.notes import amend_order
+from memtool.workflow.order_facts import make_order
+from memtool.workflow.report import write_report
 
 
 @click.command(
@@ -26,28 +34,28 @@ Examples:
   benchimage report --shop --job order-17
 """,
 )
-@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
 @click.option("--shop", is_flag=True, help="The shop's own copy, with every VIN in full.")
 @click.option(
     "--paper",
     type=click.Choice([paper.value for paper in Paper]),
     default=Paper.A4.value,
-    help="The sheet to print on; a4 without it.",
+    help="Paper size; default a4.",
 )
-@click.option("--no-pdf", is_flag=True, help="The page and its JSON alone.")
-@store_option
-@output_options
-def command(
-    job: Path | None, shop: bool, paper: str, no_pdf: bool, store: Path | None, as_json: bool
-) -> int:
+@click.option("--no-pdf", is_flag=True, help="Only the page and its JSON.")
+@place_options
+def command(shop: bool, paper: str, no_pdf: bool, place: Place, as_json: bool) -> int:
     """Write the customer file: a page, a PDF, and the same facts as JSON.
 
     The donor's VIN is masked unless --shop. It says what is missing, too.
     """
+    context = place.open()
+    opened = context.require_job()
+    if can_ask() and not (as_json or shop):
+        opened = _ask_for_page_one(opened)
     with at_work("writing the customer file"):
         written = write_report(
-            require_job(job),
-            open_store(store),
+            opened,
+            context.store,
             is_shop_copy=shop,
             paper=Paper(paper),
             with_pdf=not no_pdf,
@@ -56,41 +64,39 @@ def command(
     if as_json:
         print_json(report_document(written.report))
     else:
-        click.echo(_summary(written))
-    for text in _notes(written, no_pdf=no_pdf):
+        say(render_written(written))
+    for text in notes_on(written, no_pdf=no_pdf):
         note(safe_text(text))
-    note("Next: look at every page, print it, sign it, and hand it over.")
+    _say_next(context)
     return 0
 
 
-def _summary(written: WrittenReport) -> str:
-    report = written.report
-    width = terminal.terminal_width()
-    failed = sum(line.result is Verdict.FAIL for line in report.proof)
-    changed = sum(len(edit.span) for change in report.changes for edit in change.edits)
-    rows = [("page", str(written.page))]
-    if written.pdf is not None:
-        rows.append(("pdf", str(written.pdf)))
-    rows += [
-        ("facts", str(written.json)),
-        ("changed", count_of(changed, "byte")),
-        ("open", count_of(len(report.open_points), "point")),
-    ]
-    if failed:
-        rows.append(("fail", count_of(failed, "proof line")))
-    lines = [terminal.labelled(label, text, width=width) for label, text in rows]
-    return "\n".join([terminal.heading(report.result), *lines])
+def _ask_for_page_one(opened: OpenJob) -> OpenJob:
+    """Ask for what the order lacks once the module was checked after setup."""
+    if not any(check.stage is Stage.AFTER_SETUP for check in opened.job.stage_checks):
+        return opened
+    answers: dict[str, str] = {}
+    for name, question in PAGE_ONE_QUESTIONS:
+        while getattr(opened.job.order, name) is None and name not in answers:
+            answer = ask(question, default="")
+            if not answer:
+                break
+            problem = find_problem(name, answer)
+            if problem is not None:
+                note(problem)
+                continue
+            answers[name] = answer
+    if not answers:
+        return opened
+    return amend_order(opened, make_order(answers), now=clock())
 
 
-def _notes(written: WrittenReport, *, no_pdf: bool) -> list[str]:
-    """What the technician should know before the file is handed over."""
-    notes = list(written.pdf_notes)
-    if written.no_pdf is not None and not no_pdf:
-        notes.append(written.no_pdf)
-    shown = [item.name for item in written.report.attachments if item.data is not None]
-    if shown and not written.report.is_shop_copy:
-        notes.append(
-            f"Photos are shown as they are ({', '.join(shown)}):"
-            " see that none shows the donor's VIN."
-        )
-    return notes
+def _say_next(context: Context) -> None:
+    """A report is handed over when the job has nothing left; else the job goes on."""
+    opened = context.require_job()
+    action = find_next(open_job(opened.folder, store=context.store.folder).job)
+    if action.kind is NextKind.DONE:
+        say_next(NextStep(text="look at every page, print it, sign it, and hand it over"))
+        return
+    note("The job is not done: this report tells how far it has come.")
+    say_next(next_step(action), in_job=True)

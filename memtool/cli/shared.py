@@ -1,99 +1,21 @@
-"""What all commands share: option sets, parameter types, and the one way out to stdout."""
+"""The one way out: the document on stdout, and notes on stderr."""
 
 from __future__ import annotations
 
 import json
+import os
+import shutil
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TextIO
 
 import click
+from click.core import ParameterSource
 
-from memtool.core.span import Span, parse_number, parse_span
+from memtool.render.text import terminal
+from memtool.render.text.next_steps import NextStep, quoted, render_next, with_options
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-
-class _SpanType(click.ParamType[Span]):
-    name = "span"
-
-    def convert(
-        self, value: str | Span, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Span:
-        if isinstance(value, Span):
-            return value
-        try:
-            return parse_span(value)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
-
-
-class _NumberType(click.ParamType[int]):
-    name = "number"
-
-    def convert(
-        self, value: str | int, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
-        if isinstance(value, int):
-            return value
-        try:
-            return parse_number(value)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
-
-
-SPAN = _SpanType()
-"""``0x0120-0x0130`` or ``0x0120+17``."""
-NUMBER = _NumberType()
-"""``288`` or ``0x0120``."""
-PATH = click.Path(path_type=Path)
-"""Any path; `memtool.store` says what is wrong with it."""
-
-
-def output_options(command: Command) -> Command:
-    """Give a command ``--json`` and ``--debug`` (which `memtool.cli.main` acts on)."""
-    for option in (
-        click.option("--debug", is_flag=True, expose_value=False, help="Show error details."),
-        click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout."),
-    ):
-        command = option(command)
-    return command
-
-
-def store_option(command: Command) -> Command:
-    """Give a command ``--store``, the folder of the backup store."""
-    return click.option(
-        "--store",
-        type=PATH,
-        envvar="BENCHIMAGE_STORE",
-        help="Folder of the backup store.",
-    )(command)
-
-
-def reading_options(command: Command) -> Command:
-    """Give a command the options of all reading commands.
-
-    The command receives ``read_format``, ``overlap``, ``chip``, ``base``, ``store`` and
-    ``as_json``; `memtool.workflow.loading.ReadOptions` takes the first four.
-    """
-    for option in (
-        click.option("--base", type=NUMBER, default=0, help="Address of a raw file's first byte."),
-        click.option("--chip", help="Memory chip, for example 24C16, 93C66, 95160."),
-        click.option(
-            "--overlap",
-            type=click.Choice(["last"]),
-            help="Where records overlap with other bytes, let the last one win.",
-        ),
-        click.option(
-            "--format",
-            "read_format",
-            type=click.Choice(["raw", "intel-hex", "s-record"]),
-            help="Otherwise told by content.",
-        ),
-    ):
-        command = option(command)
-    return output_options(store_option(command))
+_ENDLESS = 1_000_000
 
 
 def print_json(document: dict[str, Any]) -> None:
@@ -102,5 +24,80 @@ def print_json(document: dict[str, Any]) -> None:
 
 
 def note(text: str) -> None:
-    """Say something to the person, not to the pipe."""
-    click.echo(text, file=sys.stderr)
+    """Say something to the person, not to the pipe; wrapped by words where a person sits there."""
+    click.echo(fitted(text), file=sys.stderr)
+
+
+def say(text: str) -> None:
+    """Print a result; wrapped by words where a person sits before it."""
+    click.echo(fitted(text, sys.stdout))
+
+
+def fitted(text: str, stream: TextIO | None = None) -> str:
+    """The text in lines that fit the terminal; as it is where nobody sits there."""
+    width = note_width(stream)
+    if width is None:
+        return text
+    return "\n".join(part for line in text.split("\n") for part in _fitted(line, width))
+
+
+def _fitted(line: str, width: int) -> list[str]:
+    """A line, or what it becomes in so many columns; what is styled was fitted before."""
+    if len(line) <= width or "\x1b" in line:
+        return [line]
+    indent = " " * (len(line) - len(line.lstrip()))
+    first, *others = terminal.wrap(line.lstrip(), width - len(indent) - 2)
+    return [f"{indent}{first}", *(f"{indent}  {part}" for part in others)]
+
+
+def note_width(stream: TextIO | None = None) -> int | None:
+    """Columns for notes and errors, or for what another stream gets.
+
+    None: nobody sits before it, so each text stays one line, as those who search it expect.
+    """
+    stream = stream or sys.stderr
+    if os.environ.get("COLUMNS") or (stream is not None and stream.isatty()):
+        return max(terminal.terminal_width(), shutil.get_terminal_size((80, 24)).columns)
+    return None
+
+
+def say_next(step: NextStep, *, in_job: bool = False, has_moved: bool = False) -> None:
+    """Say what to do next, with the commands for it.
+
+    Args:
+        step: As it is typed inside the job, with the usual store.
+        in_job: Whether its commands take the job and the store that this run was given.
+        has_moved: Whether the commands begin with going into the job's folder.
+    """
+    if in_job:
+        step = with_options(step, _place_typed(has_moved=has_moved))
+    click.echo(render_next(step, width=note_width() or _ENDLESS), file=sys.stderr)
+
+
+def _place_typed(*, has_moved: bool) -> str:
+    """The options of this run that say where the job and the store are."""
+    context = click.get_current_context()
+    words = []
+    for name in ("job", "store"):
+        typed = context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+        folder = context.params.get(name)
+        if not typed or folder is None or (has_moved and name == "job"):
+            continue
+        if name == "job" and is_here(folder):
+            continue
+        words += [f"--{name}", quoted(folder.absolute() if has_moved else folder)]
+    return " ".join(words)
+
+
+def is_here(folder: Path) -> bool:
+    """Whether the command was called in that folder."""
+    try:
+        return folder.resolve() == Path.cwd().resolve()
+    except OSError:
+        return False
+
+
+def typed_arguments() -> tuple[str, ...]:
+    """The words of this run, as they were typed behind the program's name."""
+    words = click.get_current_context().find_root().obj
+    return words if isinstance(words, tuple) else ()

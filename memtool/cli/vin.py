@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
 
-from memtool.cli.session import clock, current_job
-from memtool.cli.shared import PATH, note, output_options, print_json
-from memtool.core.identity.vin import CheckDigitState, VinReport, explain_vin
-from memtool.render.vin_text import render_vin_report
-from memtool.workflow.jobs import record
+from memtool.cli.reading import Place, place_options
+from memtool.cli.shared import print_json, say, say_next
+from memtool.core.texts.vin import CheckDigitState, VinReport, explain_vin
+from memtool.render.text.next_steps import NextStep, quoted
+from memtool.render.text.vin_text import render_vin_report
 
 
 @click.command(
@@ -22,30 +21,28 @@ from memtool.workflow.jobs import record
   benchimage vin --json 1G4AH59H45G118341 WP0ZZZ99ZTS392124
 
 Ends with 1 if a VIN is not well formed, or if its check digit does not match where the maker
-code requires one. A digit that is not required is a note.""",
+code requires one. A check digit that is not required only gives a note.""",
 )
 @click.argument("texts", metavar="TEXT...", nargs=-1, required=True)
-@click.option("--job", type=PATH, help="Folder of the job, when not standing in it.")
-@output_options
-def command(texts: tuple[str, ...], job: Path | None, as_json: bool) -> int:
+@place_options
+def command(texts: tuple[str, ...], place: Place, as_json: bool) -> int:
     """Check and explain VINs typed by hand: shape, check digit, maker code, model year.
 
     Nothing is looked up. Inside a job, its journal keeps what was asked.
     """
-    opened = current_job(job)
+    context = place.open()
     reports = [explain_vin(text) for text in texts]
     against = any(_speaks_against(report) for report in reports)
-    if opened is not None:
-        facts = {"command": "vin", "texts": list(texts), "speaks_against": against}
-        record(opened, "command-run", facts, now=clock())
+    context.record("vin", {"texts": list(texts), "speaks_against": against})
     if as_json:
         print_json({"schema": "benchimage.vin/1", "vins": [_document(item) for item in reports]})
     else:
-        click.echo("\n\n".join(render_vin_report(report) for report in reports))
+        say("\n\n".join(render_vin_report(report) for report in reports))
     if against:
         return 1
     if not as_json:
-        note("Next: 'benchimage find VIN IMAGE' shows where an image holds it.")
+        command = f"benchimage find {quoted(reports[0].text)} IMAGE"
+        say_next(NextStep(text="see where an image holds it", commands=(command,)))
     return 0
 
 
