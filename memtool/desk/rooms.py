@@ -1,0 +1,35 @@
+"""The screens behind the first one, each loaded when it is opened, or in a quiet moment.
+
+The first picture needs none of them.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+from memtool.lazy import late_module
+
+__all__ = ["helping", "job", "jobs_broken", "load_all", "looking", "new_job", "playing"]
+__all__ += ["context", "restore"]
+
+_NAMES = ("helping", "job", "looking", "new_job", "playing", "restore")
+
+if TYPE_CHECKING:
+    from memtool.desk import helping, job, looking, new_job, playing, restore
+    from memtool.workflow import context, jobs_broken
+else:
+    helping = late_module("memtool.desk.helping")
+    job = late_module("memtool.desk.job")
+    looking = late_module("memtool.desk.looking")
+    new_job = late_module("memtool.desk.new_job")
+    playing = late_module("memtool.desk.playing")
+    restore = late_module("memtool.desk.restore")
+    context = late_module("memtool.workflow.context")
+    jobs_broken = late_module("memtool.workflow.jobs_broken")
+
+
+def load_all() -> None:
+    """Load them now."""
+    for name in _NAMES:
+        importlib.import_module(f"memtool.desk.{name}")

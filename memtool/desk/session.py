@@ -1,0 +1,90 @@
+"""What all screens share: the folder, the backup store, what is remembered, what ran."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from memtool.core.read_options import ReadOptions
+from memtool.desk import rooms
+from memtool.store.desk_state import DeskState, read_desk_state, write_desk_state
+
+if TYPE_CHECKING:
+    from memtool.store.backups import BackupStore
+    from memtool.workflow.context import Context
+    from memtool.workflow.jobs import OpenJob
+
+
+@dataclass(slots=True, kw_only=True)
+class Session:
+    """One sitting at the desk."""
+
+    folder: Path
+    """Where new jobs are made and files are looked for first."""
+    store: BackupStore
+    state: DeskState = field(default_factory=read_desk_state)
+    ran: list[str] = field(default_factory=list)
+    """The commands that would have done the same, oldest first."""
+
+    def context(self, job: Path | None, options: ReadOptions | None = None) -> Context:
+        """The context of one action, with the job as it is now.
+
+        Raises:
+            MemtoolError: the job cannot be opened.
+        """
+        if job is None:
+            return rooms.context.Context(
+                store=self.store, opened=None, options=options or ReadOptions(), chip=None
+            )
+        return rooms.context.open_context(job=job, store=self.store, options=options)
+
+    def job(self, job: Path) -> OpenJob:
+        """The job in that folder, as it is now.
+
+        Raises:
+            MemtoolError: it cannot be opened.
+        """
+        return self.context(job).require_job()
+
+    def tell(self, *words: str, job: Path | None = None) -> str:
+        """Keep the command that does the same as what was just done, and give it back."""
+        place = () if job is None else ("--job", str(job))
+        line = shlex.join(("benchimage", *map(_from_here, (*words, *place))))
+        self.ran.append(line)
+        return line
+
+    def remember(self, *, theme: str | None = None, technician: str | None = None) -> str | None:
+        """Remember something for the next time; why that failed, or None."""
+        self.state = replace(
+            self.state,
+            theme=theme or self.state.theme,
+            technician=technician or self.state.technician,
+        )
+        return write_desk_state(self.state)
+
+    def keep_draft(self, answers: Mapping[str, str]) -> str | None:
+        """Keep the answers of an order that is not finished; why that failed, or None."""
+        self.state = replace(self.state, draft=dict(answers))
+        return write_desk_state(self.state)
+
+    def remember_folder(self, folder: Path) -> str | None:
+        """Remember where files were picked; why that failed, or None."""
+        self.state = self.state.with_folder(folder.resolve())
+        return write_desk_state(self.state)
+
+
+def near(path: Path) -> Path:
+    """A path below the current folder as it would be typed there; any other as it is."""
+    try:
+        return path.resolve().relative_to(Path.cwd())
+    except (ValueError, OSError):
+        return path
+
+
+def _from_here(word: str) -> str:
+    """A path below the current folder as it would be typed there."""
+    here = str(Path.cwd())
+    return word.replace(f"{here}/", "", 1) if f"{here}/" in word else word
