@@ -1,4 +1,5 @@
-"""The invented scenarios: door zone controllers with a layout, seat modules without one.
+"""The invented scenarios: door zone controllers with a layout, seat modules without one, and
+tailgate modules with two memories (`tailgate.py`).
 
 All of it is made up, from a fixed seed: the vehicles, the maker, the part numbers, the
 layout. `build_files` gives the content of `test_images/`; a test proves that the committed
@@ -40,6 +41,8 @@ import struct
 import zlib
 from pathlib import Path
 
+from memtool.demo import tailgate
+
 VEHICLE_VIN = "8Z9DMA4B9LD001042"
 DONOR_VIN = "8Z9DMA4B0HD017735"
 CHIP = "95160"
@@ -53,7 +56,7 @@ _ERASED = 0xFF
 
 def find_test_images() -> Path:
     """The folder of the demo's files: inside the installed package, or of the checkout."""
-    package = Path(__file__).parent
+    package = Path(__file__).parent.parent
     inside = package / "test_images"
     return inside if inside.is_dir() else package.parent / "test_images"
 
@@ -87,6 +90,7 @@ def build_files() -> dict[str, bytes]:
         "door-finished.bin": _finished(donor),
         "door.toml": LAYOUT.encode(),
         **_seat_files(),
+        **tailgate.build_files(),
     }
 
 
@@ -144,7 +148,7 @@ def _refresh(memory: bytearray) -> None:
 
 
 def _blanked(donor: bytes) -> bytes:
-    """What the module holds after the file to write was programmed."""
+    """What the module holds after the file to program was programmed."""
     memory = bytearray(donor)
     for start, end in ((0x0080, 0x0092), (0x0120, 0x0132), (0x0180, 0x0191)):
         _put(memory, start, bytes([_ERASED]) * (end - start))

@@ -1,0 +1,83 @@
+"""The one place where a heavy module is bound late.
+
+`from memtool.lazy import np` gives a name that stands for numpy, and loads it at the first
+use of an attribute: a command that never computes does not pay for it. To a type checker
+each name is the module itself. What a start must not cost is measured by
+`tests/test_start_cost.py`.
+
+A module of an extra (typst) that is not installed raises `ImportError` at its first use,
+as an import would.
+"""
+
+from __future__ import annotations
+
+import importlib
+from types import ModuleType
+from typing import TYPE_CHECKING
+
+__all__ = [
+    "anycrc",
+    "anycrc_models",
+    "bitstring",
+    "construct",
+    "intelhex",
+    "jinja2",
+    "late_module",
+    "np",
+    "platformdirs",
+    "pydantic",
+    "rich_console",
+    "rich_text",
+    "tomlkit",
+    "tomlkit_items",
+    "typst",
+]
+
+
+class _LateModule(ModuleType):
+    """Stands for a module until an attribute is asked for; then holds all that it holds."""
+
+    def __getattr__(self, attribute: str) -> object:
+        """Only called for what is not held yet, so that a loaded module costs nothing more."""
+        name = self.__name__
+        module = importlib.import_module(name)
+        held = {key: value for key, value in vars(module).items() if not key.startswith("__")}
+        self.__dict__.update(held)
+        return getattr(module, attribute)
+
+
+def late_module(name: str) -> ModuleType:
+    """A stand-in for the module `name`, which is loaded at the first use of an attribute."""
+    return _LateModule(name)
+
+
+if TYPE_CHECKING:
+    import anycrc
+    import anycrc.models as anycrc_models
+    import bitstring
+    import construct
+    import intelhex
+    import jinja2
+    import numpy as np
+    import platformdirs
+    import pydantic
+    import rich.console as rich_console
+    import rich.text as rich_text
+    import tomlkit
+    import tomlkit.items as tomlkit_items
+    import typst
+else:
+    anycrc = late_module("anycrc")
+    anycrc_models = late_module("anycrc.models")
+    bitstring = late_module("bitstring")
+    construct = late_module("construct")
+    intelhex = late_module("intelhex")
+    jinja2 = late_module("jinja2")
+    np = late_module("numpy")
+    platformdirs = late_module("platformdirs")
+    pydantic = late_module("pydantic")
+    rich_console = late_module("rich.console")
+    rich_text = late_module("rich.text")
+    tomlkit = late_module("tomlkit")
+    tomlkit_items = late_module("tomlkit.items")
+    typst = late_module("typst")
