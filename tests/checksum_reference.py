@@ -56,6 +56,12 @@ def plain_sum(name: str, data: bytes) -> int:
         for byte in data:
             value ^= byte
         return value
+    if name in ("XOR-16-BE", "XOR-16-LE"):
+        high = low = 0
+        for place in range(0, len(data), 2):
+            high ^= data[place]
+            low ^= data[place + 1]
+        return 256 * high + low if name == "XOR-16-BE" else 256 * low + high
     if name == "FLETCHER-16":
         low = high = 0
         for byte in data:
@@ -113,4 +119,5 @@ SUM_NAMES = tuple(
     )
     for ending in ("", "/ONES", "/TWOS", "/TOTAL")
 )
-OTHER_NAMES = ("XOR-8", "FLETCHER-16", "FLETCHER-32", "ADLER-32")
+XOR_NAMES = ("XOR-8", "XOR-16-BE", "XOR-16-LE")
+OTHER_NAMES = ("FLETCHER-16", "FLETCHER-32", "ADLER-32")

@@ -1,12 +1,42 @@
-"""With CI=true a skipped test is a failure: what CI does not run, nobody runs."""
+"""What holds for every test: skips in CI are failures, and nobody's own store is touched."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Generator
+import shutil
+import tempfile
+from collections.abc import Generator, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+
+from tests.workflow.jobs import Bench, new_bench
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let commands that name no store find an empty one, never that of the person who tests."""
+    folder = tempfile.mkdtemp(prefix="benchimage-data-")
+    config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
+    os.environ["XDG_DATA_HOME"] = folder
+    os.environ["XDG_STATE_HOME"] = folder
+    # The readline library, which pytest loads, says the width of a terminal that nobody has to
+    # every process started from here; Python's own `environ` need not know of it.
+    for name in ("COLUMNS", "LINES"):
+        os.unsetenv(name)
+        os.environ.pop(name, None)
+    os.environ.pop("BENCHIMAGE_STORE", None)
+    os.environ.pop("BENCHIMAGE_ALSO", None)
+
+
+@pytest.fixture(autouse=True)
+def _environment_stays() -> Iterator[None]:
+    """What a test sets for the commands that it runs is not there for the next test."""
+    before = dict(os.environ)
+    yield
+    for name in os.environ.keys() - before.keys():
+        del os.environ[name]
+    os.environ.update(before)
 
 
 @pytest.hookimpl(wrapper=True)
@@ -31,3 +61,37 @@ def pytest_make_collect_report(
         report.outcome = "failed"
         report.longrepr = f"skipped, which counts as a failure with CI=true: {report.longrepr}"
     return report
+
+
+@pytest.fixture(scope="session")
+def _started(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    bench = new_bench(tmp_path_factory.mktemp("started") / "bench")
+    done = bench.start()
+    assert done.returncode == 0, done.stderr
+    return bench
+
+
+@pytest.fixture(scope="session")
+def _blanked(_started: Bench, tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    bench = _started.copy_to(tmp_path_factory.mktemp("blanked") / "bench")
+    done = bench.blank("--out", "to-write.bin")
+    assert done.returncode == 0, done.stderr
+    return bench
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    """Reads and a layout, no job."""
+    return new_bench(tmp_path / "bench")
+
+
+@pytest.fixture
+def started(_started: Bench, tmp_path: Path) -> Bench:
+    """An open job with both modules backed up and a layout chosen."""
+    return _started.copy_to(tmp_path / "bench")
+
+
+@pytest.fixture
+def blanked(_blanked: Bench, tmp_path: Path) -> Bench:
+    """The same with a file to program."""
+    return _blanked.copy_to(tmp_path / "bench")

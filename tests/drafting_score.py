@@ -4,7 +4,8 @@ What counts
 -----------
 - identity: bytes that carry a VIN or its end in some of the modules, and that lie in
   vehicle-identity regions of the draft. The draft's own blanking must take all of them.
-- checksums: a true one counts as found where a guessed rule has its field and computes the
+- checksums: of those whose block differs between the drafted modules (no other is asked for),
+  a true one counts as found where a guessed rule has its field and recomputes the
   right value in ten further modules of the family that the draft never saw. Of a wide sum
   over small numbers the byte that is the same in all of these modules may be missing.
 - unsafe: bytes that a guessed region or checksum would change and that belong to the
@@ -17,15 +18,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from memtool.core.backup import Role
 from memtool.core.checksums.checksum import ChecksumRule, check_checksum
 from memtool.core.drafting import Draft, ModuleReads, draft_layout
 from memtool.core.finding import Verdict
-from memtool.core.identity.stored_forms import parse_stored_form
 from memtool.core.image import Image
 from memtool.core.layouts.region import RegionKind
+from memtool.core.role import Role
 from memtool.core.span import Span
+from memtool.core.texts.stored_forms import parse_stored_form
 from tests.module_families import Family, Guard, Module, guard_value, swap_words
+from tests.real_families import RealFamily
 
 _ALLOWED = {
     "vin": {RegionKind.VEHICLE_IDENTITY},
@@ -98,11 +100,11 @@ def score_family(family: Family, count: int, *, reference: bool) -> Score:
     score = Score(families=1)
     if family.swapped:
         if not draft.word_swapped:
-            score.faults.append(f"family {family.seed}: swapped words were not told")
+            score.faults.append(f"family {family.seed}: swapped words were not given")
         modules = [_mended(module) for module in modules]
         draft = draft_layout(modules)
     _score_identity(family, draft, modules, score)
-    _score_checksums(family, draft, score)
+    _score_checksums(family, draft, modules, score)
     _score_guesses(family, draft, score)
     return score
 
@@ -147,12 +149,17 @@ def _score_identity(family: Family, draft: Draft, modules: list[ModuleReads], sc
             )
 
 
-def _score_checksums(family: Family, draft: Draft, score: Score) -> None:
+def _score_checksums(
+    family: Family, draft: Draft, modules: list[ModuleReads], score: Score
+) -> None:
     further = []
     for number in _FURTHER:
         read = family.module(number).reads[0]
         further.append(swap_words(read) if family.swapped else read)
     for guard in family.guards:
+        block = Span(guard.start, guard.end)
+        if len(modules) > 1 and len({each.reads[0].read(block) for each in modules}) < 2:
+            continue
         score.checksums += 1
         if any(_is_right(guess.rule, guard, further) for guess in draft.checksums):
             score.checksums_found += 1
@@ -220,3 +227,33 @@ def _score_guesses(family: Family, draft: Draft, score: Score) -> None:
         numbers = score.kinds.setdefault(kind, [0, 0])
         numbers[1] += 1
         numbers[0] += described.get(address) in _ALLOWED[kind]
+
+
+def score_real_family(family: RealFamily) -> tuple[int, list[str]]:
+    """(VINs that are not wholly identity, guesses that would change any other byte).
+
+    The last byte of a block of 128 in a display's memory makes the block's sum zero (VESA
+    E-EDID, section 3.11, byte 7Fh); such a checksum is true.
+    """
+    modules = [
+        ModuleReads(name=f"module {number}", role=None, vin=vin, reads=(Image.from_bytes(memory),))
+        for number, (memory, vin) in enumerate(zip(family.memories, family.vins, strict=True))
+    ]
+    draft = draft_layout(modules)
+    planted = {address for place in family.places for address in place}
+    taken: set[int] = set()
+    unsafe = []
+    for guess in draft.regions:
+        region = guess.region
+        if region.kind in _CHANGED:
+            held = set(range(region.span.start, region.span.end))
+            taken |= held
+            if held - planted:
+                unsafe.append(f"{region.kind} '{region.name}' {region.span}")
+    for checksum in draft.checksums:
+        rule = checksum.rule
+        block = rule.covers[0]
+        display = "displays" in family.name and block.start % 128 == 0 and len(block) == 127
+        if not display:
+            unsafe.append(f"{rule.algorithm} over {block} at {rule.stored}")
+    return sum(not set(place) <= taken for place in family.places), unsafe

@@ -77,6 +77,8 @@ SUMS: dict[str, tuple[int, Callable[[bytes], int]]] = {
     "WORDSUM-32-BE": (32, lambda data: sum(_words(data, "big"))),
     "WORDSUM-32-LE/TWOS": (32, lambda data: -sum(_words(data, "little"))),
     "XOR-8": (8, _xor),
+    "XOR-16-BE": (16, lambda data: _xor(data[::2]) << 8 | _xor(data[1::2])),
+    "XOR-16-LE": (16, lambda data: _xor(data[1::2]) << 8 | _xor(data[::2])),
     "FLETCHER-16": (16, lambda data: _fletcher(list(data), 255, 8)),
     "FLETCHER-32": (32, lambda data: _fletcher(_words(data, "little"), 65535, 16)),
     "ADLER-32": (32, zlib.adler32),

@@ -7,26 +7,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from tests.stored_texts import ENCODERS, PAIRED_FORMS, SINGLE_FORMS
+
 Cells = tuple[tuple[int, int], ...]
 """(offset, bits), by offset."""
 Hit = tuple[str, str, Cells]
 """Part, stored form, cells."""
 
+_WIDE = ("utf-16-be", "utf-16-le")
 _FORMS = (
-    *("plain", "lower-case", "utf-16", "swapped-16", "swapped-32", "reversed"),
-    *("every-2", "every-4", "inverted", "nibbles-swapped", "bits-reversed", "xor", "added"),
-    *("packed-7-msb", "packed-7-lsb", "packed-6-msb", "packed-6-lsb"),
-    *(
-        f"{swapped}+{inner}"
-        for swapped in ("swapped-16", "swapped-32")
-        for inner in (
-            *("reversed", "inverted", "nibbles-swapped", "bits-reversed", "xor"),
-            *("packed-7-msb", "packed-7-lsb"),
-        )
-    ),
-    *("every-2+inverted", "every-2+xor", "reversed+inverted"),
+    *("plain", "lower-case", "utf-16"),
+    *(form for form in SINGLE_FORMS if form not in ("plain", "lower-case", "split", *_WIDE)),
+    *PAIRED_FORMS,
 )
-"""In the order in which a form wins over another in the same bytes."""
+"""In the order in which a form wins over another in the same bytes: UTF-16 says more about its
+zeros than a text in every second byte does."""
 
 
 _HIGH_FIRST = [f"{byte:08b}" for byte in range(256)]
@@ -40,7 +35,7 @@ def search_slowly(image: bytes, identity: str) -> list[Hit]:
     kept: list[Hit] = []
     for part, text in parts:
         for form in _FORMS:
-            names = ("utf-16-be", "utf-16-le") if form == "utf-16" else (form,)
+            names = _WIDE if form == "utf-16" else (form,)
             found = {hit for name in names for hit in _in_form(image, text, name)}
             hits = sorted(found, key=_bit_alone_and_place)
             for name, cells, _ in hits:
@@ -178,12 +173,8 @@ def _name_of(steps: list[str], stored: list[int], wanted: str) -> str | None:
     if last not in ("xor", "added") and len(set(stored)) != len(set(wanted)):
         return None
     codes = [ord(character) for character in wanted]
-    if last == "inverted":
-        stored = [255 - byte for byte in stored]
-    elif last == "nibbles-swapped":
-        stored = [byte % 16 * 16 + byte // 16 for byte in stored]
-    elif last == "bits-reversed":
-        stored = [int(f"{byte:08b}"[::-1], 2) for byte in stored]
+    if last in ENCODERS:
+        codes = [ENCODERS[last](code) for code in codes]
     elif last == "xor":
         key = stored[0] ^ codes[0]
         if key in (0, 255) or any(

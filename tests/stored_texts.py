@@ -7,13 +7,20 @@ that a test knows which bits of which bytes belong to the text.
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import dataclass
 
-BYTE_FORMS = ("lower-case", "inverted", "nibbles-swapped", "bits-reversed", "xor", "added")
+ENCODERS: dict[str, Callable[[int], int]] = {
+    "inverted": lambda code: 255 - code,
+    "negated": lambda code: (256 - code) % 256,
+    "nibbles-swapped": lambda code: code % 16 * 16 + code // 16,
+    "bits-reversed": lambda code: sum((code >> bit & 1) << (7 - bit) for bit in range(8)),
+}
+"""The forms that change every byte by itself, always alike: from a character to its byte."""
 PACKED_FORMS = ("packed-7-msb", "packed-7-lsb", "packed-6-msb", "packed-6-lsb")
 SINGLE_FORMS = (
     *("plain", "lower-case", "swapped-16", "swapped-32", "reversed", "every-2", "every-4"),
-    *("utf-16-be", "utf-16-le", "inverted", "nibbles-swapped", "bits-reversed", "xor", "added"),
+    *("utf-16-be", "utf-16-le", *ENCODERS, "xor", "added"),
     *PACKED_FORMS,
     "split",
 )
@@ -22,12 +29,13 @@ PAIRED_FORMS = (
         f"{swapped}+{inner}"
         for swapped in ("swapped-16", "swapped-32")
         for inner in (
-            *("reversed", "inverted", "nibbles-swapped", "bits-reversed", "xor"),
+            *("reversed", *ENCODERS, "xor"),
             *("packed-7-msb", "packed-7-lsb"),
         )
     ),
-    *("every-2+inverted", "every-2+xor", "reversed+inverted"),
+    *("reversed+inverted", "every-2+inverted", "every-2+xor"),
 )
+"""In the order in which a form wins over another in the same bytes, single ones first."""
 ALL_FORMS = SINGLE_FORMS + PAIRED_FORMS
 
 
@@ -103,12 +111,8 @@ def _write(
 def _change(step: str, codes: list[int], rng: random.Random) -> tuple[str, list[int]]:
     if step == "lower-case":
         return step, [ord(chr(code).lower()) for code in codes]
-    if step == "inverted":
-        return step, [255 - code for code in codes]
-    if step == "nibbles-swapped":
-        return step, [code % 16 * 16 + code // 16 for code in codes]
-    if step == "bits-reversed":
-        return step, [sum((code >> bit & 1) << (7 - bit) for bit in range(8)) for code in codes]
+    if step in ENCODERS:
+        return step, [ENCODERS[step](code) for code in codes]
     if step == "utf-16-be":
         return step, [byte for code in codes for byte in (0, code)]
     if step == "utf-16-le":

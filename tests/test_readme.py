@@ -8,6 +8,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 from tests.command_line import ROOT
@@ -47,8 +48,17 @@ def assert_shown(shown: list[str], printed: list[str], command: str) -> None:
     assert gap or not rest, f"{command}: printed more: {rest[:3]}"
 
 
+def give_times(folder: Path) -> None:
+    """The reads were made one after the other, those after writing and setup last of all."""
+    for number, path in enumerate(sorted(folder.iterdir())):
+        is_later = "read-back" in path.name or "finished" in path.name
+        then = time.time() + (3600 if is_later else -3600) + number
+        os.utime(path, (then, then))
+
+
 def test_commands_print_what_the_readme_shows(tmp_path: Path) -> None:
     shutil.copytree(ROOT / "test_images", tmp_path / "test_images")
+    give_times(tmp_path / "test_images")
     environment = os.environ | {
         "PYTHONPATH": str(ROOT),
         "BENCHIMAGE_STORE": str(tmp_path / "store"),

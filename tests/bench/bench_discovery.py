@@ -21,12 +21,16 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from crccheck.crc import ALLCRCCLASSES
 
 from memtool.core.discovery import Wish, discover_checksums, searched_algorithms
 from memtool.core.image import Image
+from tests.bench import images as benched
 
 SOURCE = r"""
 #include <stdint.h>
@@ -147,6 +151,31 @@ def time_brute(library: ctypes.CDLL, images: list[bytes], most_steps: float) -> 
     return seconds * whole * len(MODELS) / steps.value, stride > 1
 
 
+def print_kinds(sizes: Sequence[int]) -> None:
+    """The whole search of each kind of image, as a multiple of a process that starts up.
+
+    The start is that of a process that imports click, numpy and rich; both are processor times.
+    """
+    start = min(_time_start() for _ in range(5))
+    print(f"everything, in multiples of {start * 1000:.0f} ms for importing click, numpy, rich")
+    for size in sizes:
+        taken = {
+            kind: time_discovery(benched.make_images(kind, size), None, 1) for kind in benched.KINDS
+        }
+        worst = sorted(taken.items(), key=lambda pair: -pair[1])
+        cells = ", ".join(f"{kind} {seconds / start:.1f}" for kind, seconds in worst)
+        most = worst[0][1] / taken["random"]
+        print(f"  {size >> 10:5} KiB x 3 (six: 6): {cells}; worst {most:.1f} times random")
+
+
+def _time_start() -> float:
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    command = [sys.executable, "-c", "import click, numpy, rich.console"]
+    subprocess.run(command, check=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
 def same_work() -> Wish:
     """What the brute force does, and no more."""
     return Wish(
@@ -238,6 +267,7 @@ def main() -> None:
     print(f"half-erased 64 KiB x 3: {erased / taken[65536]:.2f} times random (at most 2)")
     if not arguments.quick:
         print(f"1 MiB: {taken[1 << 20] / taken[65536]:.1f} times 64 KiB (at most 30)")
+    print_kinds([4096, 65536] + ([] if arguments.quick else [1 << 20]))
     everything = time_discovery(make_images(4096, 2), None, 3)
     print(f"everything, 4 KiB x 2: {everything:.2f} s (at most 1.5)")
     for size, count in sizes[1:]:

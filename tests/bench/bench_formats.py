@@ -1,50 +1,50 @@
 """How fast hex files are read, as ratios against other readers in the same run.
 
-Run: ``python tests/bench/bench_formats.py [--large]``; needs the ``dev`` extra, and objcopy
-for its row. ``--large`` adds the step from 1 MiB to 64 MiB of data. Ends with 1 where a
-target is missed: 10 times as fast as intelhex, 3 times as fast as bincopy, and a large file
-no more than twice as slow as its parts.
+Run: ``python tests/bench/bench_formats.py [--large]``; needs the ``dev`` extra and objcopy.
+``--large`` adds 16 MiB against objcopy's whole process, bad files of 100 MB, and what objcopy
+writes of 64 MiB. Ends with 1 where a target is missed:
+
+* from 1 KiB to 1 MiB at most the time of bincopy in the same process;
+* at 16 MiB at most 3 times objcopy's whole process;
+* a bad file is refused in at most twice the time of reading the good one.
 """
 
 from __future__ import annotations
 
 import argparse
-import io
 import random
-import shutil
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import bincopy
-import intelhex
 
 sys.path.insert(0, str(Path(__file__).parent.parent.parent))
 
 from memtool.core.image import Image
+from memtool.errors import ImageFormatError
 from memtool.formats.codec import ImageFormat, encode_image, parse_image
 
-MIB = 1 << 20
+KIB, MIB = 1 << 10, 1 << 20
+NAMES = {ImageFormat.INTEL_HEX: "ihex", ImageFormat.S_RECORD: "srec"}
 
 
-def best_of(rounds: int, work: Callable[[], object]) -> float:
-    """Seconds of the fastest round."""
-    times = []
+def best_of(rounds: int, *works: Callable[[], object]) -> list[float]:
+    """Seconds of the fastest round of each, taken in turns so that all meet the same machine."""
+    best = [float("inf")] * len(works)
     for _ in range(rounds):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
-def read_with_intelhex(data: bytes) -> None:
-    intelhex.IntelHex().loadhex(io.StringIO(data.decode("ascii")))
+        for number, work in enumerate(works):
+            start = time.perf_counter()
+            work()
+            best[number] = min(best[number], time.perf_counter() - start)
+    return best
 
 
 def read_with_bincopy(data: bytes, format: ImageFormat) -> None:
+    """All records of a file."""
     reader = bincopy.BinFile()
     text = data.decode("ascii")
     if format is ImageFormat.INTEL_HEX:
@@ -53,87 +53,121 @@ def read_with_bincopy(data: bytes, format: ImageFormat) -> None:
         reader.add_srec(text)
 
 
-def read_with_objcopy(path: Path, format: ImageFormat) -> None:
-    name = "ihex" if format is ImageFormat.INTEL_HEX else "srec"
-    command = ["objcopy", "-I", name, "-O", "binary", str(path), str(path.with_suffix(".out"))]
-    subprocess.run(command, check=True)
+def objcopy(*options: str) -> None:
+    """One process."""
+    subprocess.run(["objcopy", *options], check=True)
 
 
-def print_row(name: str, seconds: float, ours: float) -> None:
-    print(f"    {name:<28} {seconds * 1000:9.1f} ms   {seconds / ours:6.1f} x ours")
-
-
-def compare_readers(format: ImageFormat) -> bool:
-    """One MiB with every reader; whether the targets hold."""
-    image = Image.from_bytes(random.Random(1).randbytes(MIB), base=0x8000)
-    data = encode_image(image, format)
-    assert parse_image(data).image == image
-    ours = best_of(7, lambda: parse_image(data))
-    print(f"{format}, 1 MiB of data in {len(data):,} characters")
-    print_row("benchimage", ours, ours)
-    others = best_of(3, lambda: read_with_bincopy(data, format))
-    print_row("bincopy", others, ours)
-    held = others >= 3 * ours
-    if format is ImageFormat.INTEL_HEX:
-        others = best_of(3, lambda: read_with_intelhex(data))
-        print_row("intelhex", others, ours)
-        held = held and others >= 10 * ours
-    if shutil.which("objcopy"):
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "image.txt"
-            path.write_bytes(data)
-            print_row(
-                "objcopy (a process, to disk)",
-                best_of(3, lambda: read_with_objcopy(path, format)),
-                ours,
-            )
-    return held
-
-
-def measure_small(format: ImageFormat) -> None:
-    """The sizes of usual EEPROMs, which are read line by line."""
-    for size in (2048, 65536):
-        data = encode_image(Image.from_bytes(random.Random(2).randbytes(size)), format)
-        ours = best_of(7, lambda data=data: parse_image(data))  # type: ignore[misc]
-        others = best_of(3, lambda data=data: read_with_bincopy(data, format))  # type: ignore[misc]
-        print(f"{format}, {size:,} bytes of data")
-        print_row("benchimage", ours, ours)
-        print_row("bincopy", others, ours)
-
-
-def measure_growth(format: ImageFormat) -> bool:
-    """One large file against as many files of 1 MiB in the same moment; whether it is linear."""
-    print(f"{format}, growth")
-    small = encode_image(Image.from_bytes(bytes(range(256)) * 4096), format)
+def compare_in_process(format: ImageFormat) -> bool:
+    """Against bincopy; whether the target holds at every size."""
     held = True
-    for size in (4, 16, 64):
-        data = encode_image(Image.from_bytes(bytes(range(256)) * 4096 * size), format)
-        ratios, times = [], []
-        for _ in range(3):
-            apart = best_of(1, lambda size=size: [parse_image(small) for _ in range(size)])  # type: ignore[misc]
-            times.append(best_of(1, lambda data=data: parse_image(data)))  # type: ignore[misc]
-            ratios.append(times[-1] / apart)
-        print(
-            f"    {size:3} MiB {min(times) * 1000:9.1f} ms"
-            f"   {min(ratios):5.2f} x {size} files of 1 MiB"
+    for size in (KIB, 2 * KIB, 4 * KIB, 16 * KIB, 64 * KIB, 256 * KIB, MIB):
+        data = encode_image(Image.from_bytes(random.Random(size).randbytes(size)), format)
+        parse_image(data)
+        ours, theirs = best_of(
+            3 if size >= 256 * KIB else 20,
+            lambda data=data: parse_image(data),  # type: ignore[misc]
+            lambda data=data: read_with_bincopy(data, format),  # type: ignore[misc]
         )
-        held = held and min(ratios) <= 2
+        print(f"{format} {size:>9,} bytes {ours * 1000:9.2f} ms  {ours / theirs:5.2f} x bincopy")
+        held = held and ours <= theirs
     return held
+
+
+def compare_with_a_process(format: ImageFormat, folder: Path) -> bool:
+    """16 MiB against objcopy's whole process; whether the target holds."""
+    data = encode_image(Image.from_bytes(random.Random(1).randbytes(16 * MIB)), format)
+    source, target = folder / "image.txt", folder / "image.bin"
+    source.write_bytes(data)
+    ours, theirs = best_of(
+        3,
+        lambda: parse_image(source.read_bytes()),
+        lambda: objcopy("-I", NAMES[format], "-O", "binary", str(source), str(target)),
+    )
+    print(f"{format}  16 MiB {ours:6.2f} s  {ours / theirs:5.2f} x objcopy's process")
+    return ours <= 3 * theirs
+
+
+def read_what_objcopy_writes(folder: Path) -> bool:
+    """Images of 1 to 64 MiB, written by objcopy; whether all read back equal."""
+    source, target = folder / "image.bin", folder / "image.txt"
+    held = True
+    for name in NAMES.values():
+        for size in (1, 2, 16, 64):
+            source.write_bytes(random.Random(size).randbytes(size * MIB))
+            objcopy("-I", "binary", "-O", name, str(source), str(target))
+            image = parse_image(target.read_bytes()).image
+            equal = image == Image.from_bytes(source.read_bytes())
+            print(
+                f"objcopy's {name} of {size:2} MiB reads back {'equal' if equal else 'OTHERWISE'}"
+            )
+            held = held and equal
+    return held
+
+
+def spoil(line: bytes) -> bytes:
+    """A record with another checksum."""
+    return line[:-2] + (b"1" if line[-2:-1] != b"1" else b"2") + b"\n"
+
+
+def bad_files(good: bytes) -> Iterator[tuple[str, bytes]]:
+    """Each about as long as `good`."""
+    lines = good.splitlines(keepends=True)
+    every = list(lines)
+    every[100::2500] = [spoil(line) for line in every[100::2500]]
+    digits = list(lines)
+    digits[100::2500] = [line[:9] + b"G" + line[10:] for line in digits[100::2500]]
+    yield "one bad checksum at the end", b"".join([*lines[:-2], spoil(lines[-2]), lines[-1]])
+    yield "every 2,500th checksum bad", b"".join(every)
+    yield "every 2,500th line with a G", b"".join(digits)
+    yield "every checksum bad", b"".join(spoil(line) for line in lines)
+    yield "no end record", b"".join(lines[:-1])
+    yield "a blank after every line", good.replace(b"\n", b" \n")
+    yield "everything after the end", lines[-1] + b"".join(lines[:-1])
+    yield "all in one line", good.replace(b"\n", b"")
+    yield "carriage returns alone", good.replace(b"\n", b"\r")
+    yield "bare marks", (lines[0][:1] + b"\n") * (len(good) // 2)
+    yield "line feeds after the end", lines[1] + lines[-1] + b"\n" * len(good)
+    yield "NULs after the end", good + bytes(len(good) // 4)
+
+
+def refuse_bad_files(format: ImageFormat) -> bool:
+    """Files of about 100 MB; whether each is refused in twice the time of the good one."""
+    size = 35 * MIB if format is ImageFormat.INTEL_HEX else 33 * MIB
+    good = encode_image(Image.from_bytes(random.Random(2).randbytes(size)), format)
+    held = True
+    for name, bad in bad_files(good):
+        seconds, whole = best_of(2, *_two_ways(bad, good, format))
+        print(f"{format}  {len(bad) / 1e6:5.0f} MB, {name:28} {seconds / whole:5.2f} x reading")
+        held = held and seconds <= 2 * whole
+    return held
+
+
+def _two_ways(bad: bytes, good: bytes, format: ImageFormat) -> tuple[Callable[[], object], ...]:
+    return lambda: read_or_refuse(bad, format), lambda: read_or_refuse(good, format)
+
+
+def read_or_refuse(data: bytes, format: ImageFormat) -> None:
+    """Either is an answer."""
+    try:
+        parse_image(data, format=format)
+    except ImageFormatError:
+        return
 
 
 def main() -> int:
     """Print all rows; 1 where a target is missed."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--large", action="store_true", help="also grow to 64 MiB")
+    parser.add_argument("--large", action="store_true", help="also large and bad files")
     large = parser.parse_args().large
-    held = True
-    for format in (ImageFormat.INTEL_HEX, ImageFormat.S_RECORD):
-        held = compare_readers(format) and held
-        measure_small(format)
-        if large:
-            held = measure_growth(format) and held
-    print("targets held" if held else "A TARGET WAS MISSED")
-    return 0 if held else 1
+    held = [compare_in_process(format) for format in NAMES]
+    if large:
+        with tempfile.TemporaryDirectory() as folder:
+            held += [compare_with_a_process(format, Path(folder)) for format in NAMES]
+            held.append(read_what_objcopy_writes(Path(folder)))
+        held += [refuse_bad_files(format) for format in NAMES]
+    print("targets held" if all(held) else "A TARGET WAS MISSED")
+    return 0 if all(held) else 1
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 python tests/bench/bench_report.py
 
-The job is one of 64 KiB with original, donor, file to write, read-back and a read after
+The job is one of 64 KiB with original, donor, file to program, read-back and a read after
 setup. The baseline is `benchimage inspect` of its donor, a process from start to end, in the
 same run; the claims are: the page within twice, the PDF within four times of it. The page
 that compares two images is drawn by Chromium, where it is installed.

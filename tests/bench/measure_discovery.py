@@ -1,6 +1,7 @@
 """Is a planted block always in its row, and does that row come first where chance is ruled out?
 
-Run: python tests/bench/measure_discovery.py [--cases 8000] [--first 0]
+Run: python tests/bench/measure_discovery.py [--cases 8000] [--first 0] [--families 26]
+     [--displays 60]
 
 One block of a random algorithm, place, length and byte order in 1 to 4 images of 256
 bytes of each texture of `tests/planted.py` (which does not use the code under test), searched
@@ -29,11 +30,15 @@ from memtool.core.discovery import (
 )
 from memtool.core.image import Image
 from memtool.core.span import Span
+from tests.module_families import make_family
 from tests.planted import SUMS, TEXTURES, WHOLE_BYTE_CRCS, Order, plant, textured, value_of
+from tests.real_images import fetch_displays
 
 SIZE = 256
 NAMES = (*WHOLE_BYTE_CRCS, *SUMS)
 ORDERS: tuple[Order, ...] = ("big", "little")
+_DISPLAY = bytes.fromhex("00FFFFFFFFFFFF00")
+"""How a display's memory begins, in the same standard."""
 
 
 @dataclass(slots=True)
@@ -52,9 +57,13 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--cases", type=int, default=8000)
+    parser.add_argument("--families", type=int, default=26)
+    parser.add_argument("--displays", type=int, default=60, help="families of real displays")
     parser.add_argument("--first", type=int, default=0, help="seed of the first case")
     arguments = parser.parse_args()
     print_planted(arguments.first, arguments.cases)
+    print_families(arguments.families)
+    print_displays(arguments.displays)
 
 
 def print_planted(first: int, cases: int) -> None:
@@ -67,6 +76,82 @@ def print_planted(first: int, cases: int) -> None:
             f"{number:6} {count.cases:6} {count.missed:7} {count.ruled_out:11}"
             f" {count.not_first:7} ({100 * count.not_first / max(1, count.ruled_out):.2f} %)"
         )
+
+
+def print_families(count: int) -> None:
+    """Where the true block stands among the rows of its number, in families of three modules.
+
+    Counted are checksums of two bytes or more whose numbers differ in all three; a row is false
+    that is called found and has its number where no checksum of the family lies.
+    """
+    searched = checksums = first = among_three = false = 0
+    for seed in range(count):
+        family = make_family(seed)
+        modules = [family.module(number).reads[0] for number in range(3)]
+        if family.swapped or family.size > 2048:
+            continue
+        searched += 1
+        given = [Image.from_bytes(module) for module in modules]
+        rows = discover_checksums(given, most=60, guesses=60).blocks
+        fields = [Span(guard.stored, guard.stored + guard.length) for guard in family.guards]
+        for row in rows:
+            known = row.field is None or any(row.field.overlaps(field) for field in fields)
+            false += not known and row.expected_by_chance < CONVINCING
+        for guard, field in zip(family.guards, fields, strict=True):
+            numbers = {module[field.start : field.end] for module in modules}
+            if len(field) < 2 or len(numbers) < 3:
+                continue
+            checksums += 1
+            wanted = (guard.algorithm, Span(guard.start, guard.end), field)
+            about = [row for row in rows if row.field is not None and row.field.overlaps(field)]
+            named = [(row.algorithm, row.block, row.field) for row in about]
+            first += named[:1] == [wanted]
+            among_three += wanted in named[:3]
+    print(
+        f"{searched} families of three modules, {checksums} checksums: the true block first in"
+        f" {100 * first / checksums:.1f} %, among the first three in"
+        f" {100 * among_three / checksums:.1f} %; {false} false rows called found"
+    )
+
+
+def print_displays(count: int) -> None:
+    """Where the checksum of real displays stands in families of three of them.
+
+    The first 128 bytes of a display's memory add up to 0 modulo 256, the last one being the
+    checksum (VESA E-EDID standard, release A, section 3.11, from memory).
+    """
+    blocks = list(
+        dict.fromkeys(
+            block
+            for file in fetch_displays()
+            if len(block := file.data[:128]) == 128
+            and block.startswith(_DISPLAY)
+            and sum(block) % 256 == 0
+        )
+    )
+    first = among_three = false = 0
+    for seed in range(count):
+        chosen = random.Random(f"edid 3 {seed}").sample(blocks, 3)
+        images = [Image.from_bytes(block) for block in chosen]
+        rows = discover_checksums(images, most=20, guesses=20).blocks
+        right = [_is_display_checksum(row) for row in rows]
+        first += right[:1] == [True]
+        among_three += any(right[:3])
+        false += sum(
+            row.expected_by_chance < CONVINCING and not true
+            for row, true in zip(rows, right, strict=True)
+        )
+    print(
+        f"{count} families of three displays: the true block first in {first}, among the first"
+        f" three in {among_three}; {false} false rows called found"
+    )
+
+
+def _is_display_checksum(row: DiscoveredBlock) -> bool:
+    return (row.algorithm, row.block) in (
+        ("SUM-8/TOTAL", Span(0, 128)),
+        ("SUM-8/TWOS", Span(0, 127)),
+    )
 
 
 def _try(seed: int, counts: dict[int, Count]) -> None:

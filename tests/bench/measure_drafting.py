@@ -1,6 +1,6 @@
 """How good are drafts? Families of random structure, scored against the truth.
 
-Run: python tests/bench/measure_drafting.py [--families 36] [--first 3000]
+Run: python tests/bench/measure_drafting.py [--families 36] [--first 3000] [--real 200]
 
 Each family (`tests/module_families.py`, made without the code under test) gives so many
 modules, two reads each, in some rows a never-configured one as well. What is counted is
@@ -17,8 +17,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.drafting_score import Score, score_family
+from tests.drafting_score import Score, score_family, score_real_family
 from tests.module_families import make_family
+from tests.real_families import make_real_family
+from tests.real_images import fetch_displays, fetch_firmware
 
 ROWS = ((2, False), (2, True), (3, False), (3, True), (4, False), (6, False))
 _HEAD = (
@@ -32,7 +34,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--families", type=int, default=36)
     parser.add_argument("--first", type=int, default=3000, help="seed of the first family")
+    parser.add_argument(
+        "--real", type=int, default=0, help="measure so many families planted in real memories"
+    )
     arguments = parser.parse_args()
+    if arguments.real:
+        _measure_real(arguments.first, arguments.real)
+        return
     seeds = range(arguments.first, arguments.first + arguments.families)
     families = [make_family(seed) for seed in seeds]
     faults = []
@@ -49,6 +57,19 @@ def main() -> None:
     for count, reference, lines in faults:
         print(f"\n{count} modules{' and a reference' if reference else ''}:")
         print("\n".join(f"  {line}" for line in lines))
+
+
+def _measure_real(first: int, number: int) -> None:
+    """Two to four modules in turn; what a draft would change beside the planted VINs."""
+    firmware, displays = fetch_firmware(), fetch_displays()
+    missed, told = 0, []
+    for seed in range(first, first + number):
+        family = make_real_family(seed, modules=2 + seed % 3, firmware=firmware, displays=displays)
+        lacking, unsafe = score_real_family(family)
+        missed += lacking
+        told += [f"  {family.name}: {text}" for text in unsafe]
+    print(f"{number} families: {missed} VINs missed, {len(told)} unsafe guesses.")
+    print("\n".join(told))
 
 
 def _row(count: int, reference: bool, score: Score) -> str:

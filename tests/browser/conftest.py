@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,6 +9,8 @@ from pathlib import Path
 import axe_playwright_python
 import pytest
 from playwright.sync_api import Browser, Dialog, Page, ViewportSize, sync_playwright
+
+from tests.needs import require
 
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 """axe-core, as the package of its Playwright door ships it."""
@@ -66,8 +67,7 @@ class Visit:
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert path, "the tests of the pages need Chromium"
+    path = require("chromium")
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(
             executable_path=path,

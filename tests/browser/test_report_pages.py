@@ -64,6 +64,29 @@ def test_axe_finds_nothing_that_weighs_in_report_and_start(
         assert seen.find_faults() == []
 
 
+def test_a_dark_report_has_no_white_blocks(report: Path, visit: Opener, tmp_path: Path) -> None:
+    seen = visit(report, dark=True)
+    # The photo is as it was taken.
+    seen.page.evaluate("document.querySelectorAll('img').forEach(image => image.remove())")
+    seen.page.screenshot(path=tmp_path / "dark.png", full_page=True)
+    with Photo.open(tmp_path / "dark.png") as shot:
+        grey = shot.convert("L")
+        blocks = grey.resize((grey.width // 16, grey.height // 16), Photo.Resampling.BOX)
+    light = sum(count for count, value in blocks.getcolors(1 << 20) or [] if int(str(value)) > 200)
+    # Letters and dark cells turned light fill a block now and then; no picture's ground does.
+    assert light < 0.002 * blocks.width * blocks.height
+
+
+def test_the_report_is_read_by_few_stops(report: Path, visit: Opener) -> None:
+    seen = visit(report)
+    seen.page.keyboard.press("Tab")
+    assert seen.page.evaluate("document.activeElement.className") == "skip"
+    seen.page.keyboard.press("Enter")
+    assert seen.page.evaluate("document.activeElement.id") == "content"
+    stops = seen.page.locator("a, button, input, select, [tabindex='0']").count()
+    assert stops == 1
+
+
 def test_phone_shows_report_and_start_without_scrolling_sideways(
     bench: Bench, report: Path, visit: Opener
 ) -> None:
@@ -74,11 +97,13 @@ def test_phone_shows_report_and_start_without_scrolling_sideways(
 
 def test_start_page_answers_at_a_glance(bench: Bench, visit: Opener) -> None:
     seen = visit(bench.folder / "start.html")
-    words = seen.page.locator(".facts").first.inner_text()
-    for text in ("2 reads agree", "one family?", VEHICLE_VIN, DONOR_VIN, "benchimage check"):
+    answers, step = (seen.page.locator(".facts").nth(number) for number in (0, 1))
+    words = answers.inner_text()
+    for text in ("2 identical reads", "one family?", VEHICLE_VIN, DONOR_VIN, "what differs"):
         assert text in words
-    # The five answers stand above the fold of a laptop.
-    box = seen.page.locator(".facts").first.bounding_box()
+    assert "benchimage check --stage donor" in step.inner_text()
+    # The four answers and the next step stand above the fold of a laptop.
+    box = step.bounding_box()
     assert box
     assert box["y"] + box["height"] < 900
 

@@ -7,7 +7,6 @@ import random
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -67,7 +66,7 @@ def test_people_read_block_field_evidence_and_what_was_searched(images: list[Pat
     assert "0x0080-0x0081, right after the block" in done.stdout
     assert "images 1, 2, 3;" in done.stdout
     assert "Searched" in done.stdout
-    assert "not shown" in done.stdout
+    assert "not listed; expected by chance alone" in " ".join(done.stdout.split())
     assert all(len(line) <= 80 for line in done.stdout.splitlines())
     assert "Next:" in done.stderr
 
@@ -105,12 +104,9 @@ def test_a_name_with_control_characters_is_shown_escaped(tmp_path: Path) -> None
     assert "\\x1b[31m" in done.stdout
 
 
-@pytest.mark.parametrize("later", [0.0, 0.7])
-def test_a_long_search_says_how_far_it_is_and_ends_soon_when_interrupted(
-    tmp_path: Path, later: float
-) -> None:
-    """At most a second on a machine with nothing else to do: tests/bench/bench_interrupt.py
-    measures it at every moment of the search."""
+def test_a_long_search_says_how_far_it_is_and_stops_when_interrupted(tmp_path: Path) -> None:
+    """It ends in the middle: the search, which takes a minute and more, has no result, and says
+    no more of how far it is. How soon it ends, tests/bench/bench_interrupt.py measures."""
     source = random.Random(1)
     paths = [tmp_path / f"{number}.bin" for number in range(3)]
     for path in paths:
@@ -121,18 +117,18 @@ def test_a_long_search_says_how_far_it_is_and_ends_soon_when_interrupted(
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # A shell that starts the tests in the background has SIGINT ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stderr is not None
     first = process.stderr.readline()
     assert first.startswith("searching: ")
     assert "%" in first
-    time.sleep(later)
-    begin = time.monotonic()
     process.send_signal(signal.SIGINT)
-    output, errors = process.communicate(timeout=30)
-    # This machine may have other things to do.
-    assert time.monotonic() - begin < 2.5
+    output, errors = process.communicate()
     assert process.returncode == 130
     assert output == ""
-    assert "interrupted" in errors
-    assert "Traceback" not in errors
+    # One more line may have been on its way when the signal was sent.
+    told = [line for line in errors.splitlines() if not line.startswith("searching: ")]
+    assert [line for line in told if line] == ["benchimage: interrupted."]
+    assert errors.count("searching: ") <= 1

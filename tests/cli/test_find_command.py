@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from memtool.render.identity_text import describe_odds
+from memtool.render.text.identity_text import describe_odds
 from tests.command_line import parse_document, run_benchimage
 
 VIN = "1G4AH59H45G118341"
@@ -49,14 +49,14 @@ def test_terminal_tells_place_form_and_odds(image: Path) -> None:
     done = run_benchimage("find", VIN, image)
     assert done.returncode == 0
     lines = done.stdout.splitlines()
-    assert lines[0] == f"{image}: 3 matches, 1 that chance explains."
+    assert lines[0] == f"{image}: 3 matches, 1 more that may be coincidence."
     assert lines[1:4] == [
         "  0x0064-0x0074 (17 bytes)",
         "      the whole text, plain",
-        "      chance: practically none",
+        "      coincidence: practically ruled out",
     ]
     assert "      its last 6 as BCD, plain" in lines
-    assert lines.index("What chance explains as well:") < lines.index("  0x0258-0x0259 (2 bytes)")
+    assert lines.index("May be coincidence:") < lines.index("  0x0258-0x0259 (2 bytes)")
     assert max(map(len, lines[1:])) <= 80
     assert done.stderr.startswith("Next: ")
 
@@ -95,13 +95,13 @@ def parse_error(text: str) -> dict[str, object]:
 @pytest.mark.parametrize(
     ("expected", "words"),
     [
-        (42.4, "chance alone gives about 42"),
-        (1.0, "chance alone gives about 1"),
-        (0.25, "chance: once in 4 such images"),
-        (0.00062, "chance: once in 1,600 such images"),
-        (2e-9, "chance: once in 500 million such images"),
-        (1e-11, "chance: once in 100 thousand million such images"),
-        (1e-30, "chance: practically none"),
+        (42.4, "coincidence: 42 such matches expected"),
+        (1.0, "coincidence: 1 such matches expected"),
+        (0.25, "coincidence: once in 4 such images"),
+        (0.00062, "coincidence: once in 1,600 such images"),
+        (2e-9, "coincidence: once in 500 million such images"),
+        (1e-11, "coincidence: once in 100 thousand million such images"),
+        (1e-30, "coincidence: practically ruled out"),
     ],
 )
 def test_odds_are_words(expected: float, words: str) -> None:

@@ -30,7 +30,8 @@ def test_check_of_a_valid_layout_ends_with_0_and_names_the_next_step(layout: Pat
     assert done.returncode == 0
     assert f"{layout}: a valid layout, 'door zone controller, board T', reviewed" in done.stdout
     assert "13 regions with 3 checksums, 251 of 512 bytes described" in done.stdout
-    assert done.stderr.startswith("Next: 'benchimage layout check ")
+    told = f"Next: see how it fits an image:\n  benchimage layout check {layout} --against IMAGE\n"
+    assert done.stderr == told
 
 
 def test_check_of_a_broken_layout_ends_with_4_and_lists_every_line(tmp_path: Path) -> None:
@@ -100,7 +101,7 @@ def test_check_document_scores_fields_checksums_and_bytes(layout: Path, image: P
 
 def test_raw_image_begins_at_the_base_of_the_layout(tmp_path: Path) -> None:
     layout, image = tmp_path / "moved.toml", tmp_path / "moved.bin"
-    text = '[layout]\nname="m"\nchip="flash"\nbase=0x4000\nsize=16\nmodule="engine"\n'
+    text = '[layout]\nname="m"\nchip="1K"\nbase=0x4000\nsize=16\nmodule="engine"\n'
     text += '[[region]]\nname="n"\nspan="0x4002+2"\nkind="state"\ntype="u16be"\n'
     layout.write_text(text, encoding="utf-8")
     image.write_bytes(bytes(range(16)))
@@ -118,7 +119,7 @@ def test_show_draws_the_map_in_80_columns(layout: Path, image: Path) -> None:
     assert max(map(len, done.stdout.splitlines())) <= 80
     assert "Map, one letter for 1 byte:" in done.stdout
     assert f"-> {VIN}" in done.stdout
-    assert "protected, not shown" in done.stdout
+    assert "protected: not shown" in done.stdout
 
 
 def test_show_document_has_every_key_of_the_layout(layout: Path) -> None:

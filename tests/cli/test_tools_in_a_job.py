@@ -58,7 +58,7 @@ def test_compare_takes_the_jobs_images_by_name_and_is_recorded(job: Path) -> Non
     entry = last_entry(job)
     assert entry["kind"] == "command-run"
     assert entry["facts"]["command"] == "compare"
-    assert entry["facts"]["differing_bytes"] == document["differing_bytes"]
+    assert entry["facts"]["details"]["differing_bytes"] == document["differing_bytes"]
     assert len(entry["files"]) == 2
 
 
@@ -67,7 +67,7 @@ def test_job_is_named_from_elsewhere(job: Path) -> None:
         "compare", "donor", "donor", "--job", "job", "--store", "store", cwd=job.parent
     )
     assert done.returncode == 0
-    assert last_entry(job)["facts"]["equal"] is True
+    assert last_entry(job)["facts"]["details"]["equal"] is True
 
 
 def test_name_without_a_backup_in_the_job_is_wrong_usage(job: Path) -> None:
@@ -78,8 +78,6 @@ def test_name_without_a_backup_in_the_job_is_wrong_usage(job: Path) -> None:
 
 def test_vin_is_recorded_in_the_job(job: Path) -> None:
     assert run_benchimage("vin", VIN_A, cwd=job).returncode == 0
-    assert last_entry(job)["facts"] == {
-        "command": "vin",
-        "texts": [VIN_A],
-        "speaks_against": False,
-    }
+    facts = last_entry(job)["facts"]
+    assert facts["command"] == "vin"
+    assert facts["details"] == {"texts": [VIN_A], "speaks_against": False}

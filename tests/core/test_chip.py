@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from memtool.core.chip import CHIPS, Chip, ChipFamily, chips_of_size, find_chip
+from memtool.core.chip import (
+    CHIPS,
+    Chip,
+    ChipFamily,
+    chips_of_size,
+    find_chip,
+    is_same_chip,
+    parse_chip,
+)
 
 # Linux drivers/misc/eeprom/at24.c, AT24_CHIP_DATA lines: byte_len of each part.
 AT24_BYTES = {
@@ -37,7 +45,7 @@ def test_93c_capacities_are_those_of_the_data_sheets() -> None:
 
 @pytest.mark.parametrize("chip", CHIPS, ids=lambda chip: chip.name)
 def test_every_row_is_a_power_of_two_with_whole_pages_and_a_source(chip: Chip) -> None:
-    assert chip.size == 1 << chip.address_lines
+    assert chip.size.bit_count() == 1
     assert all(chip.size % page == 0 and page & (page - 1) == 0 for page in chip.pages)
     assert chip.pages == tuple(sorted(chip.pages))
     assert (chip.page is None) is (chip.family is ChipFamily.MICROWIRE)
@@ -76,9 +84,53 @@ def test_find_chip_folds_the_marking_to_the_plain_name(written: str, meant: str)
     assert chip.name == meant
 
 
-@pytest.mark.parametrize("name", ["", "24C", "24C15", "2417", "93C16", "95161", "29F010", "x" * 99])
-def test_find_chip_knows_no_other_name(name: str) -> None:
+NO_CHIPS = [
+    *("", "24C", "24C15", "2417", "93C16", "95161", "29F010", "x" * 99),
+    # Slips of the pen that version 0.1.0 took for chips: a nought, the letter l.
+    *("24c0Z", "95l60", "MCU/D-flash", "x/../../../evil", "data flash"),
+    # Numbers that no memory has: no power of two, no whole kilobytes; far too small or large.
+    *("0", "63", "95310", "1000", "257M", "999999999M", "64KB", "-64K", "64 K", "6\u0664K"),
+]
+
+
+@pytest.mark.parametrize("name", NO_CHIPS)
+def test_nothing_else_is_a_chip(name: str) -> None:
     assert find_chip(name) is None
+    with pytest.raises(ValueError, match="no chip is known as"):
+        parse_chip(name)
+
+
+def test_a_wrong_name_is_answered_with_the_nearest() -> None:
+    with pytest.raises(ValueError, match=r"'95l60' \(did you mean '95160' or"):
+        parse_chip("95l60")
+
+
+# The units are binary: IEC 80000-13 calls them KiB and MiB, the trade K and M.
+@pytest.mark.parametrize(
+    ("written", "name", "size"),
+    [
+        ("65536", "64K", 65536),
+        ("64K", "64K", 65536),
+        (" 64k ", "64K", 65536),
+        ("1M", "1M", 1048576),
+        ("1024k", "1M", 1048576),
+        ("1536K", "1536K", 1572864),
+        ("512", "512", 512),
+        ("64", "64", 64),
+        ("256M", "256M", 268435456),
+    ],
+)
+def test_a_controllers_memory_is_named_by_its_size(written: str, name: str, size: int) -> None:
+    chip = parse_chip(written)
+    assert (chip.name, chip.size, chip.page) == (name, size, None)
+    assert chip.family is ChipFamily.CONTROLLER
+    assert parse_chip(chip.name) == chip
+    assert is_same_chip(written, name)
+
+
+def test_a_number_on_a_marking_stays_that_chip() -> None:
+    assert parse_chip("95160").family is ChipFamily.SPI
+    assert parse_chip("24512").name == "24C512"
 
 
 def test_chips_of_size_gives_all_families_of_that_capacity() -> None:

@@ -108,3 +108,13 @@ def test_memory_grows_with_data_and_not_with_distance() -> None:
     image = Image.from_pieces([(0, b"a"), (2**40, b"b")])
     assert image.size == 2
     assert image.extent == Span(0, 2**40 + 1)
+
+
+@given(st.lists(st.integers(0, 30), unique=True), st.integers(0, 30), st.integers(1, 12))
+def test_segments_in_a_span_are_those_that_share_an_address_with_it(
+    defined: list[int], start: int, length: int
+) -> None:
+    image = Image.from_pieces((address, bytes([address])) for address in defined)
+    span = Span(start, start + length)
+    wanted = tuple(segment for segment in image.segments if segment.span.overlaps(span))
+    assert image.segments_in(span) == wanted

@@ -21,6 +21,7 @@ MEASURED = (
     "*/gate.py",
     "*/blanking.py",
     "memtool/workflow/blank.py",
+    "memtool/workflow/blank_writing.py",
 )
 TESTS = (
     *("test_gate", "test_gate_words", "test_blanking", "test_blank", "test_blank_last_guards"),

@@ -31,7 +31,7 @@ import hypothesis
 import pytest
 
 ROOT = Path(__file__).parents[2]
-PLACES = ("store/**/*.py", "core/gate.py", "core/blanking.py")
+PLACES = ("store/**/*.py", "core/job/gate.py", "core/job/blanking.py")
 """Below `memtool`."""
 MODULES = tuple(
     ".".join(path.relative_to(ROOT).with_suffix("").parts)

@@ -2,23 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-
-import pytest
-
-needs_root = pytest.mark.skipif(
-    not hasattr(os, "geteuid") or os.geteuid() != 0, reason="mounts need root"
-)
-needs_strace = pytest.mark.skipif(
-    sys.platform != "linux" or shutil.which("strace") is None, reason="needs strace"
-)
 
 
 def run(*command: str | Path) -> None:

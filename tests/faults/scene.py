@@ -9,23 +9,24 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from memtool.core.backup import BackupEntry, Role
-from memtool.store.backups import BackupStore, ReadToKeep
+from memtool.core.job.backup import Backup
+from memtool.core.read_options import ImageFormat, ReadOptions
+from memtool.core.role import Role
+from memtool.store.backups import BackupStore, NewRead
 
 TIME = "2026-03-01T10:00:00+01:00"
 MEMORY = Path("/dev/shm")
 """A file system in memory makes the many small runs quick, where the system has one."""
 
 
-def make_read(data: bytes, name: str = "read.bin") -> ReadToKeep:
+def make_read(data: bytes, name: str = "read.bin") -> NewRead:
     digest = hashlib.sha256(data).hexdigest()
-    return ReadToKeep(
+    return NewRead(
         name=name,
         data=data,
         file_sha256=digest,
         sha256=digest,
-        format="raw",
-        base=0,
+        options=ReadOptions(format=ImageFormat.RAW),
         size=len(data),
     )
 
@@ -42,7 +43,7 @@ FIRST = make_read(invented_bytes(1), "first.bin")
 SECOND = make_read(invented_bytes(2), "second.bin")
 
 
-def add(store: BackupStore, *reads: ReadToKeep, role: Role = Role.DONOR) -> BackupEntry:
+def add(store: BackupStore, *reads: NewRead, role: Role = Role.DONOR) -> Backup:
     return store.add(reads, role=role, chip="24C04", single_read_reason="invented", added=TIME)
 
 

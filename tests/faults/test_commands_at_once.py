@@ -19,7 +19,7 @@ from tests.faults.bench import (
 )
 from tests.faults.invariants import journal_lines, look_at_store, sha256
 from tests.faults.scene import invented_bytes
-from tests.hostile.forked import Ended, run_forked
+from tests.hostile.forked import Ended, prepare_to_fork, run_forked
 
 SAME_OUTPUT, OWN_OUTPUT, ADD_SAME, ADD_OWN, CHECK, NOTE, RESTORE = 4, 3, 3, 3, 3, 2, 2
 """How many of each; twenty in all."""
@@ -56,6 +56,7 @@ def run_all_at_once(lines: list[list[str]], bench: Path) -> list[Ended]:
         if child == 0:
             status = 1  # The child must end here, whatever happens: it is a copy of pytest.
             try:
+                prepare_to_fork()
                 (place / f"{number}.ready").touch()
                 while gate.exists():
                     time.sleep(0.0005)
@@ -65,7 +66,7 @@ def run_all_at_once(lines: list[list[str]], bench: Path) -> list[Ended]:
             finally:
                 os._exit(status)
         children.append(child)
-    deadline = time.monotonic() + 30
+    deadline = time.monotonic() + 120
     while len(list(place.iterdir())) < len(lines):
         assert time.monotonic() < deadline
         time.sleep(0.005)

@@ -7,7 +7,7 @@ from contextlib import suppress
 import pytest
 
 from memtool.core.finding import Verdict
-from memtool.store.backups import BackupStore, ReadToKeep
+from memtool.store.backups import BackupStore, NewRead
 from memtool.store.journal import append_entry, check_journal
 from memtool.store.writing import write_new
 from tests.faults.crash_states import build, recording, states
@@ -38,7 +38,7 @@ def assert_every_state_is_good(before: int, after: int, step: str) -> int:
 
 
 def assert_state(
-    tree: dict[str, bytes | None], told: list[ReadToKeep], wanted: list[ReadToKeep], where: str
+    tree: dict[str, bytes | None], told: list[NewRead], wanted: list[NewRead], where: str
 ) -> None:
     with scratch() as folder:
         build(tree, folder)

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import pytest
 
-from tests.faults.places import needs_strace
 from tests.faults.sweep_by_strace import BAD_WRITES, FAULTS, NAMED, PARTS, Sweep
+from tests.needs import needs
 
-pytestmark = needs_strace
+pytestmark = needs("strace")
 
 
 @pytest.mark.parametrize("part", range(PARTS))

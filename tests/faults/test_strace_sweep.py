@@ -18,10 +18,10 @@ import pytest
 from tests.command_line import ROOT
 from tests.faults.bench import BLANKED, DONOR, assert_safe, job_kinds
 from tests.faults.invariants import look_at_store
-from tests.faults.places import needs_strace
 from tests.faults.sweep_by_strace import NAMED, STEPS, Step, Sweep
+from tests.needs import needs
 
-pytestmark = needs_strace
+pytestmark = needs("strace")
 CHANGING = (
     *("openat", "write", "pwrite64", "writev", "fsync", "fdatasync", "link", "linkat", "symlink"),
     *("unlink", "unlinkat", "rename", "renameat", "renameat2", "mkdir", "mkdirat", "rmdir"),

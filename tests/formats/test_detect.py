@@ -87,6 +87,35 @@ FOREIGN = {
 }
 
 
+# Select Graphic Rendition, ECMA-48, 8.3.117: green, reset.
+GREEN, RESET = b"\x1b[38;5;34m", b"\x1b[0m"
+RECORDS = text(*[ihex(0, 16 * number, bytes(range(16))) for number in range(40)], END)
+COLOURED = {
+    "records, each line": b"".join(GREEN + line + RESET + b"\n" for line in RECORDS.splitlines()),
+    "records, each mark": RECORDS.replace(b":", GREEN + b":" + RESET),
+    "records, one colour for all": GREEN + RECORDS + RESET,
+    "records behind the mark": RECORDS.replace(b":", b":" + GREEN).replace(b"\n", RESET + b"\n"),
+    "S-records": b"".join(GREEN + srec(1, 0, b"\x01").encode() + RESET + b"\n" for _ in range(9)),
+    "hex dump": (b"00000000: " + b"".join(GREEN + b"4f " + RESET for _ in range(16)) + b"\n") * 9,
+    "document in UTF-8": GREEN + "Größe geprüft.\nÜbertragung gut.\n".encode() * 3 + RESET,
+}
+
+
+@pytest.mark.parametrize("case", COLOURED)
+def test_text_with_terminal_colours_is_named_and_refused(case: str) -> None:
+    with pytest.raises(ImageFormatError) as caught:
+        parse_image(COLOURED[case])
+    assert (caught.value.code, caught.value.line) == ("coloured-text", 1)
+    assert "without colours" in (caught.value.next_step or "")
+
+
+@pytest.mark.parametrize("case", COLOURED)
+def test_text_with_terminal_colours_is_refused_by_its_named_format_too(case: str) -> None:
+    for format in (ImageFormat.INTEL_HEX, ImageFormat.S_RECORD):
+        with pytest.raises(ImageFormatError):
+            parse_image(COLOURED[case], format=format)
+
+
 @pytest.mark.parametrize("case", FOREIGN)
 def test_file_that_is_something_else_is_named_and_refused(case: str) -> None:
     with pytest.raises(ImageFormatError) as caught:
@@ -128,6 +157,8 @@ MEMORY = {
     "TIFF's mark, directory past the end": b"II*\x00\xff\xff\xff\x7f" + bytes(100),
     "BZh": b"BZh9" + bytes(100),
     "RIFF alone": b"RIFF" + bytes(100),
+    "escape sequences in binary": (GREEN + bytes(range(256))) * 4,
+    "escape sequences in erased memory": b"\x1b[0m" + b"\xff" * 200,
     "records inside binary": bytes(range(256)) * 4 + b"\n" + text(ihex(0, 0, b"\x01"), END),
 }
 

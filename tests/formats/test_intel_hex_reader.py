@@ -13,9 +13,9 @@ from memtool.core.finding import Severity
 from memtool.core.image import Image
 from memtool.core.span import Span
 from memtool.errors import ImageFormatError
-from memtool.formats import intel_hex
 from memtool.formats.codec import ImageFormat, parse_image
 from tests.formats.hex_lines import END, ihex, ihex_file, text
+from tests.formats.reading_ways import read_in_blocks
 
 DATA = ihex(0, 0, b"\x01\x02\x03\x04")
 MORE = ihex(0, 4, b"\x05\x06\x07\x08")
@@ -42,7 +42,6 @@ MALFORMED = {
     "padding after end": Bad(text(DATA, END) + b"\xff" * 4096, "data-after-end", 3),
     "two end records": Bad(text(DATA, END, END), "data-after-end", 3),
     "end with data": Bad(text(DATA, ihex(1, 0, b"\x00")), "record-length", 2, "00", "01"),
-    "end with address": Bad(text(DATA, ihex(1, 0x100)), "end-address", 2, "0000", "0100"),
     "overlap with other bytes": Bad(
         text(DATA, ihex(0, 2, b"\xaa\x04"), END), "overlap", 2, "03", "AA"
     ),
@@ -168,6 +167,7 @@ ODD = {
     "04 with an address": (text(ihex(4, 0x100, b"\x00\x00"), DATA, END), "record-offset"),
     "02 with an address": (text(ihex(2, 0x100, b"\x00\x00"), DATA, END), "record-offset"),
     "two start records": (text(*[ihex(5, 0, bytes(4))] * 2, DATA, END), "start-records"),
+    "end with an address": (text(DATA, ihex(1, 0x100)), "end-address"),
     "blank line inside": (text(DATA, "", END), "blank-lines"),
     "blank line after the end": (text(DATA, END, ""), "blank-lines"),
 }
@@ -181,10 +181,15 @@ def test_odd_but_safe_file_is_read_with_a_warning(case: str) -> None:
     assert [(item.code, item.severity) for item in parsed.findings] == [(code, Severity.WARNING)]
 
 
+WRAPPING = {
+    "02 across its segment's end": text(":020000021000EC", ":04FFFE0001020304F5", END),
+    "across 64 KiB without 02 and 04": text(":04FFFE0001020304F5", END),
+}
+
+
 def test_type_02_wraps_inside_its_segment_with_a_warning() -> None:
     # The specification's section 4: SBA + ((offset + index) mod 64K).
-    data = text(":020000021000EC", ":04FFFE0001020304F5", END)
-    parsed = parse_image(data)
+    parsed = parse_image(WRAPPING["02 across its segment's end"])
     assert parsed.image == Image.from_pieces([(0x1FFFE, b"\x01\x02"), (0x10000, b"\x03\x04")])
     assert [item.code for item in parsed.findings] == ["segment-wrap"]
     assert parsed.findings[0].spans == (Span(0x10000, 0x10002),)
@@ -197,8 +202,64 @@ def test_type_04_runs_on_across_64_kib_without_a_finding() -> None:
     assert parsed.findings == ()
 
 
+AGREEING = {
+    "as GNU objcopy writes past 1 MiB": (
+        [ihex(2, 0, b"\xf0\x00"), DATA, ihex(2, 0, b"\x00\x00"), ihex(4, 0, b"\x00\x10"), DATA],
+        [(0xF0000, b"\x01\x02\x03\x04"), (0x100000, b"\x01\x02\x03\x04")],
+    ),
+    "zero of the other kind first": (
+        [ihex(4, 0, b"\x00\x00"), ihex(2, 0, b"\x10\x00"), DATA],
+        [(0x10000, b"\x01\x02\x03\x04")],
+    ),
+    "not zero, but no data follows": (
+        [DATA, ihex(4, 0, b"\x00\x10"), ihex(2, 0, b"\x10\x00"), ihex(0, 9)],
+        [(0, b"\x01\x02\x03\x04")],
+    ),
+}
+
+
+@pytest.mark.parametrize("case", AGREEING)
+def test_both_kinds_of_address_records_are_read_with_a_note_where_all_readings_agree(
+    case: str,
+) -> None:
+    lines, pieces = AGREEING[case]
+    parsed = parse_image(text(*lines, END))
+    assert parsed.image == Image.from_pieces(pieces)
+    assert [(item.code, item.severity) for item in parsed.findings] == [
+        ("mixed-addressing", Severity.INFO)
+    ]
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        # To some readers the base is the last record's, others add both: 0x20000, 0x30000.
+        [ihex(2, 0, b"\x10\x00"), ihex(4, 0, b"\x00\x02"), DATA],
+        [ihex(4, 0, b"\x00\x02"), ihex(2, 0, b"\x10\x00"), DATA],
+        # Zero of the second kind: 0 or 0x20000.
+        [ihex(4, 0, b"\x00\x02"), ihex(2, 0, b"\x00\x00"), DATA],
+    ],
+)
+def test_both_kinds_of_address_records_are_refused_where_readings_differ(
+    lines: list[str],
+) -> None:
+    with pytest.raises(ImageFormatError) as caught:
+        parse_image(text(*lines, END))
+    assert (caught.value.code, caught.value.line) == ("mixed-addressing", 2)
+
+
+def test_record_across_64_kib_wraps_by_the_kind_of_base_in_force() -> None:
+    across = ihex(0, 0xFFFE, b"\x01\x02\x03\x04")
+    lines = [ihex(2, 0, b"\x10\x00"), across, ihex(2, 0, bytes(2)), ihex(4, 0, b"\x00\x10"), across]
+    parsed = parse_image(text(*lines, END))
+    assert parsed.image == Image.from_pieces(
+        [(0x1FFFE, b"\x01\x02"), (0x10000, b"\x03\x04"), (0x10FFFE, b"\x01\x02\x03\x04")]
+    )
+    assert [item.code for item in parsed.findings] == ["mixed-addressing", "segment-wrap"]
+
+
 def test_file_without_address_records_wraps_at_64_kib_with_a_warning() -> None:
-    parsed = parse_image(text(":04FFFE0001020304F5", END))
+    parsed = parse_image(WRAPPING["across 64 KiB without 02 and 04"])
     assert parsed.image == Image.from_pieces([(0, b"\x03\x04"), (0xFFFE, b"\x01\x02")])
     assert [item.code for item in parsed.findings] == ["segment-wrap"]
 
@@ -292,7 +353,7 @@ def test_long_and_short_files_are_read_alike(step: int, monkeypatch: pytest.Monk
         [(0xFFF0, bytes(range(200)) * step), (0x20000, b"\x01" * 77)], length=step * 10
     )
     short = parse_image(data)
-    monkeypatch.setattr(intel_hex, "WHOLE_FILE_FROM", 0)
+    read_in_blocks(monkeypatch)
     assert parse_image(data) == short
 
 
@@ -300,7 +361,7 @@ def test_long_and_short_files_are_read_alike(step: int, monkeypatch: pytest.Monk
 def test_whole_file_reader_leaves_malformed_files_to_the_line_reader(
     case: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(intel_hex, "WHOLE_FILE_FROM", 0)
+    read_in_blocks(monkeypatch)
     with pytest.raises(ImageFormatError) as caught:
         parse_image(MALFORMED[case].data)
     assert caught.value.code == MALFORMED[case].code
@@ -312,5 +373,5 @@ def test_whole_file_reader_gives_the_same_image_and_findings(
 ) -> None:
     data = LEGAL[case] if case in LEGAL else ODD[case][0]
     slow = parse_image(data)
-    monkeypatch.setattr(intel_hex, "WHOLE_FILE_FROM", 0)
+    read_in_blocks(monkeypatch)
     assert parse_image(data) == slow

@@ -14,9 +14,10 @@ from memtool.core.finding import Severity
 from memtool.core.image import Image
 from memtool.core.span import Span
 from memtool.errors import ImageFormatError
-from memtool.formats import s_record
 from memtool.formats.codec import ImageFormat, parse_image
+from memtool.formats.s_record import S_RECORD
 from tests.formats.hex_lines import srec, srec_file, text
+from tests.formats.reading_ways import read_in_blocks, records_by_lines, records_in_a_block
 
 HEAD = srec(0, 0, b"HDR")
 DATA = srec(1, 0, b"\x01\x02\x03\x04")
@@ -41,10 +42,11 @@ MALFORMED = {
     "wrong S5 count": Bad(text(DATA, srec(5, 9), END), "record-count", 2, "1", "9"),
     "published wrong S5 count": Bad(text(DATA, "S5030009F3", END), "record-count", 2, "1", "9"),
     "wrong S6 count": Bad(text(DATA, srec(6, 2), END), "record-count", 2, "1", "2"),
-    "S1 ended by S7": Bad(text(DATA, srec(7, 0)), "mixed-types", 2, "S9", "S7"),
-    "S1 ended by S8": Bad(text(DATA, srec(8, 0)), "mixed-types", 2, "S9", "S8"),
-    "S2 ended by S9": Bad(text(srec(2, 0, b"\x01"), END), "mixed-types", 2, "S8", "S9"),
-    "S1 and S3 mixed": Bad(text(DATA, srec(3, 4, b"\x01"), END), "mixed-types", 2, "S1", "S3"),
+    "bad type digit behind": Bad(text(DATA, "S2" + MORE[2:], END), "mixed-types", 2, "S1", "S2"),
+    "bad type digit before": Bad(text("S2" + DATA[2:], MORE, END), "mixed-types", 2, "S2", "S1"),
+    "bad type digit between": Bad(
+        text(DATA, "S3" + MORE[2:], srec(1, 8, b"\x09"), END), "mixed-types", 2, "S1", "S3"
+    ),
     "data after end": Bad(text(DATA, END, MORE), "data-after-end", 3, "end of file", MORE[:16]),
     "two end records": Bad(text(DATA, END, END), "data-after-end", 3),
     "garbage after end": Bad(text(DATA, END, "garbage"), "data-after-end", 3),
@@ -104,7 +106,7 @@ def test_malformed_file_is_refused_with_line_expected_and_found(case: str, named
 def test_whole_file_reader_leaves_malformed_files_to_the_line_reader(
     case: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(s_record, "WHOLE_FILE_FROM", 0)
+    read_in_blocks(monkeypatch)
     with pytest.raises(ImageFormatError) as caught:
         parse_image(MALFORMED[case].data)
     assert caught.value.code == MALFORMED[case].code
@@ -146,6 +148,14 @@ ODD = {
     "overlap with the same bytes": (text(DATA, srec(1, 2, b"\x03\x04"), END), "overlap-same"),
     "second header": (text(HEAD, HEAD, DATA, END), "record-header"),
     "header at another address": (text(srec(0, 1, b"HDR"), DATA, END), "record-header"),
+    "S1 ended by S7": (text(DATA, srec(7, 0)), "end-type"),
+    "S1 ended by S8": (text(DATA, srec(8, 0)), "end-type"),
+    "S2 ended by S9": (text(srec(2, 0, b"\x01\x02\x03\x04"), END), "end-type"),
+    "S1 and S3": (text(srec(1, 0, b"\x01"), srec(3, 1, b"\x02\x03\x04"), END), "mixed-types"),
+    "S1 and S3 ended by S7": (
+        text(srec(1, 0, b"\x01"), srec(3, 1, b"\x02\x03\x04"), srec(7, 0)),
+        "mixed-types",
+    ),
     "small s": (text(DATA.lower(), END.lower()), "lower-case-mark"),
     "count before the data": (text(srec(5, 0), DATA, END), "record-count-early"),
     "blank line": (text(DATA, "", END), "blank-lines"),
@@ -166,7 +176,7 @@ def test_whole_file_reader_gives_the_same_image_and_findings(
 ) -> None:
     data = LEGAL[case] if case in LEGAL else ODD[case][0]
     slow = parse_image(data)
-    monkeypatch.setattr(s_record, "WHOLE_FILE_FROM", 0)
+    read_in_blocks(monkeypatch)
     assert parse_image(data) == slow
 
 
@@ -174,8 +184,10 @@ def test_whole_file_reader_gives_the_same_image_and_findings(
 def test_whole_file_reader_really_reads_an_ordinary_file(kind: int) -> None:
     # Asked directly, since the line reader would read the same and hide its silence.
     data = srec_file([(0x100, bytes(range(200))), (0x4000, b"\x07")], kind=kind)
-    image = s_record._read_whole(data)
-    assert image == Image.from_pieces([(0x100, bytes(range(200))), (0x4000, b"\x07")])
+    found = records_in_a_block(S_RECORD, data)
+    assert found == records_by_lines(S_RECORD, data)
+    assert found is not None
+    assert len(found) == 1 + 14 + 2
 
 
 def test_overlap_is_settled_by_the_last_record_only_on_purpose() -> None:

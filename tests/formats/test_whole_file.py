@@ -10,8 +10,6 @@ import pytest
 from memtool.core.image import Image
 from memtool.errors import ImageFormatError
 from memtool.formats.codec import ImageFormat, parse_image
-from memtool.formats.s_record import _read_whole
-from memtool.formats.whole_file import sound_intel_hex
 from tests.formats.hex_lines import END, ihex, ihex_file, split, srec_file, text
 
 DATA = random.Random(3).randbytes(700_000)
@@ -33,18 +31,19 @@ def segmented_file() -> bytes:
 def test_long_intel_hex_file_is_read_across_blocks() -> None:
     data = ihex_file(PIECES)
     assert len(data) > 3 * 512 * 1024
-    assert sound_intel_hex(data) == IMAGE
+    assert parse_image(data).image == IMAGE
     assert parse_image(data.replace(b"\n", b"\r\n")).image == IMAGE
     assert parse_image(data[:-1].lower()).image == IMAGE
 
 
 def test_long_segmented_file_is_read_across_blocks() -> None:
-    assert sound_intel_hex(segmented_file()) == Image.from_bytes(DATA[:600_000], base=0x8000)
+    parsed = parse_image(segmented_file())
+    assert parsed.image == Image.from_bytes(DATA[:600_000], base=0x8000)
 
 
 def test_long_s_record_file_is_read_across_blocks() -> None:
     data = srec_file(PIECES, length=32)
-    assert _read_whole(data) == IMAGE
+    assert parse_image(data).image == IMAGE
     assert parse_image(data.replace(b"\n", b"\r\n")).image == IMAGE
 
 
@@ -58,11 +57,14 @@ def test_blank_line_at_the_end_of_a_long_file_is_a_warning() -> None:
 def test_records_in_any_order_are_one_image() -> None:
     lines = ihex_file([(0, DATA[:60_000])]).splitlines()[:-1]
     random.Random(4).shuffle(lines)
-    assert sound_intel_hex(b"\n".join([*lines, END.encode()])) == Image.from_bytes(DATA[:60_000])
+    data = b"\n".join([*lines, END.encode()])
+    assert parse_image(data).image == Image.from_bytes(DATA[:60_000])
 
 
 def late_type_04(data: bytes) -> bytes:
-    return data.replace(END.encode(), f"{ihex(4, 0, bytes(2))}\n{END}".encode())
+    return data.replace(
+        END.encode(), f"{ihex(4, 0, bytes(2))}\n{ihex(0, 0, DATA[:4])}\n{END}".encode()
+    )
 
 
 DAMAGE: dict[str, tuple[Callable[[bytes], bytes], str]] = {
@@ -90,6 +92,39 @@ def test_damage_in_a_long_file_is_explained(case: str) -> None:
     with pytest.raises(ImageFormatError) as caught:
         parse_image(damage(ihex_file(PIECES)), format=ImageFormat.INTEL_HEX)
     assert code in {fault.code for fault in caught.value.faults}
+
+
+def test_file_that_is_wrong_throughout_is_given_up_after_a_thousand_lines() -> None:
+    bad = ihex(0, 0, b"\x01", checksum=0) + "\n"
+    with pytest.raises(ImageFormatError) as caught:
+        parse_image((bad * 100_000).encode())
+    error = caught.value
+    assert error.fault_count == 1000
+    assert [fault.line for fault in error.faults] == list(range(1, 21))
+    assert "the rest was not looked at" in (error.next_step or "")
+
+
+def test_bad_lines_here_and_there_in_a_long_file_are_all_named() -> None:
+    lines = ihex_file([(0, DATA[:200_000])]).splitlines(keepends=True)
+    bad = [3, 4, 5000, 8000, len(lines)]
+    for number in bad[:-1]:
+        lines[number - 1] = lines[number - 1][:-3] + b"G\n"
+    lines[-1] = lines[-1][:-2] + b"0\n"
+    with pytest.raises(ImageFormatError) as caught:
+        parse_image(b"".join(lines))
+    assert [fault.line for fault in caught.value.faults] == [*bad, len(lines)]
+    assert caught.value.faults[-1].code == "missing-end"
+
+
+def test_blank_lines_in_a_long_file_are_counted_with_the_lines_around_them() -> None:
+    lines = ihex_file([(0, DATA[:200_000])]).splitlines(keepends=True)
+    lines[9_000:9_000] = [b"\n"] * 70_000
+    lines[100:100] = [b"\r\n", b"\n"]
+    parsed = parse_image(b"".join(lines))
+    assert parsed.image == Image.from_bytes(DATA[:200_000])
+    assert [item.text for item in parsed.findings] == [
+        "The file has 70002 empty lines, the first is line 101."
+    ]
 
 
 def test_more_than_64_mib_of_data_is_refused_while_reading() -> None:

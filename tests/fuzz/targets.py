@@ -25,18 +25,26 @@ import click
 
 from memtool.cli.main import benchimage
 from memtool.core.chip import find_chip
-from memtool.core.identity.stored_forms import parse_stored_form
-from memtool.core.identity.vin import check_digit_state, explain_vin, mask_vin, parse_vin
-from memtool.core.job import build_job
-from memtool.core.reporting.photo import Picture, check_picture
+from memtool.core.job.job import build_job
+from memtool.core.report.photo import Picture, check_picture
 from memtool.core.span import parse_number, parse_span
-from memtool.errors import InputError, JournalError, LayoutError, MemtoolError, StoreError
+from memtool.core.texts.stored_forms import parse_stored_form
+from memtool.core.texts.vin import check_digit_state, explain_vin, mask_vin, parse_vin
+from memtool.errors import (
+    InputError,
+    JournalError,
+    LayoutError,
+    MemtoolError,
+    StoreError,
+    UsageError,
+)
 from memtool.formats.codec import ImageFormat, encode_image, parse_image
-from memtool.render.job_view import job_document, render_job
+from memtool.formats.layout_toml.drafts import edit_layout_text, read_guess_texts
+from memtool.formats.layout_toml.parsing import parse_layout
+from memtool.render.text.job_view import job_document, render_job
 from memtool.render.words import safe_text
-from memtool.store.drafts import edit_layout_text, read_guess_texts
 from memtool.store.journal import append_entry, parse_journal
-from memtool.store.layout_files.layouts import parse_layout, read_layout
+from memtool.store.layouts import read_layout
 from memtool.store.reading import FileContent
 from memtool.store.records import make_record, parse_record
 
@@ -52,6 +60,7 @@ class JobEvent:
     number: int
     kind: str
     facts: dict[str, Any]
+    version: int = 1
     time: str = "2026-03-01T10:00:00+01:00"
 
 
@@ -209,6 +218,8 @@ def read_command_line(data: bytes) -> None:
             pass
         except click.ClickException as error:
             require_plain(safe_text(error.format_message()))
+        except UsageError as error:
+            require_plain(safe_text(str(error)))
 
 
 def require_plain(shown: str) -> None:

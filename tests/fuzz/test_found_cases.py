@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import subprocess
 import sys
 
@@ -11,6 +10,7 @@ import pytest
 from tests.command_line import ROOT
 from tests.fuzz.seeds import FOUND, SEEDS
 from tests.fuzz.targets import TARGETS, run_target
+from tests.needs import needs_fuzz
 
 CASES = sorted(path for path in FOUND.iterdir() if path.name != "README.md")
 
@@ -26,7 +26,7 @@ def test_every_target_has_seeds_that_it_reads(name: str) -> None:
         run_target(name, seed)
 
 
-@pytest.mark.skipif(importlib.util.find_spec("atheris") is None, reason="needs the extra 'fuzz'")
+@needs_fuzz
 def test_a_short_run_of_the_fuzzer_finds_nothing() -> None:
     """Two seconds a reader; the long run is `python -m tests.fuzz`."""
     done = subprocess.run(

@@ -27,9 +27,9 @@ OWN_COLOURS = frozenset({"", "0", "1", "2", "3", "4", "7", "22", "31", "32", "33
 """What the tool and click use; the hostile texts use others."""
 _COLOUR = re.compile(r"\x1b\[([0-9;]*)m")
 _OWN = re.compile(
-    r"\x1b\[2J\x1b\[1;1H|\rsearching: [ -~]*|\r {40}\r|\r(?:looking at the image|comparing"
-    r"|looking at both modules|looking for the identity|checking|writing the customer file):"
-    r" \d+ s *"
+    r"\x1b\[2J\x1b\[1;1H|\rsearching: [ -~]*|\r +\r|\r(?:looking at the image|comparing|reading"
+    r"|planning|blanking|converting|looking at both modules|looking for the identity|checking"
+    r"|writing the customer file): \d+ s *"
 )
 """`layout review` begins a new screen; long work says how far it is, over and over in one line."""
 _DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -96,7 +96,7 @@ def _be_the_command(arguments: list[str], cwd: Path) -> NoReturn:
         name: value
         for name, value in os.environ.items()
         if name not in ("NO_COLOR", "CI", "COLUMNS")
-    } | {"TERM": "xterm-256color", "PYTHONPATH": str(ROOT)}
+    } | {"TERM": "xterm-256color", "PYTHONPATH": str(ROOT), "BENCHIMAGE_SHOP": f"{cwd}/who"}
     try:
         os.chdir(cwd)
         os.execve(sys.executable, [sys.executable, "-m", "memtool", *arguments], environment)

@@ -8,7 +8,6 @@ import resource
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -20,9 +19,9 @@ from hypothesis import strategies as st
 from tests.build import LAYOUT, module_memory
 from tests.command_line import ROOT, run_benchimage
 from tests.faults.bench import DONOR, open_bench, sources_of
-from tests.faults.places import needs_root
 from tests.faults.strace_server import StraceServer
 from tests.hostile.forked import Ended, run_forked
+from tests.needs import needs, needs_root
 
 GIBIBYTE = 1 << 30
 
@@ -31,7 +30,7 @@ def assert_sound(done: Ended, statuses: tuple[int, ...] = (0, 1, 2, 3, 4, 5)) ->
     where = f"{done.status}: {done.stdout[-500:]} {done.stderr[-1500:]}"
     assert done.status in statuses, where
     assert "Traceback" not in done.stderr, where
-    assert "mistake of its own" not in done.stderr, where
+    assert "internal error" not in done.stderr, where
     assert done.seconds < 5, where
     assert done.mebibytes < 1024, where
 
@@ -76,7 +75,6 @@ def test_bytes_four_gigabytes_apart_are_never_laid_out_flat(
     """A real process that may not have more than 2 GiB."""
     (tmp_path / "far.hex").write_text(FAR_APART)
     (tmp_path / "near.bin").write_bytes(bytes(16))
-    start = time.monotonic()
     done = subprocess.run(
         [sys.executable, "-m", "memtool", *command.split()],
         cwd=tmp_path,
@@ -89,7 +87,6 @@ def test_bytes_four_gigabytes_apart_are_never_laid_out_flat(
     )
     assert done.returncode in statuses, done.stdout + done.stderr
     assert "Traceback" not in done.stderr
-    assert time.monotonic() - start < 20
     if command == "inspect far.hex --json":
         segments = json.loads(done.stdout)["reads"][0]["segments"]
         assert segments == [{"start": 0, "end": 1}, {"start": 0xFFFFFFFF, "end": 1 << 32}]
@@ -212,7 +209,7 @@ def files_in(folder: Path) -> dict[str, bytes]:
 
 
 @needs_root
-@pytest.mark.skipif(shutil.which("setpriv") is None, reason="needs setpriv")
+@needs("setpriv")
 def test_what_another_user_keeps_closed_is_told(tmp_path: Path) -> None:
     place = Path("/dev/shm" if Path("/dev/shm").is_dir() else tmp_path) / f"closed-{os.getpid()}"
     place.mkdir(mode=0o755)
@@ -238,7 +235,7 @@ def test_what_another_user_keeps_closed_is_told(tmp_path: Path) -> None:
         shutil.rmtree(place)
 
 
-@pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace")
+@needs("strace")
 def test_a_file_that_vanishes_or_goes_stale_at_any_call_is_told(tmp_path: Path) -> None:
     (tmp_path / "d1.bin").write_bytes(DONOR)
     arguments = ["inspect", "d1.bin", "--json"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
 import sys
 import time
@@ -16,6 +15,7 @@ from tests.command_line import ROOT
 from tests.faults.bench import DONOR, open_bench
 from tests.faults.invariants import look_at_store
 from tests.hostile.forked import run_forked
+from tests.needs import needs
 
 NAMES = [
     *("CON", "nul.bin", "aux.", "trailing ", "trailing.", ".hidden", "~", "%00", "a;b&c|d`e`$(f)"),
@@ -75,7 +75,7 @@ def test_a_report_over_all_these_names_is_made(opened: Path) -> None:
     assert made >= {"shop-copy-1.html", "shop-copy-1.json"}
 
 
-@pytest.mark.skipif(shutil.which("faketime") is None, reason="needs faketime")
+@needs("faketime")
 def test_an_hour_that_comes_twice_changes_no_order(tmp_path: Path) -> None:
     """F23: two backups in the doubled hour of autumn, one in the lost hour of spring."""
     instants = [1792886400, 1792890000, 1774746000]

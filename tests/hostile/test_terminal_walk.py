@@ -28,6 +28,9 @@ D1, D2, O1, O2 = (f"{word} {NAME}.bin" for word in ("d1", "d2", "o1", "o2"))
 HEX, BAD_HEX, WRONG = f"{NOT_UTF_8} {NAME}.hex", f"bad {NAME}.hex", f"wrong {NAME}.toml"
 LAYOUT_FILE, DRAFT = f"layout {NAME}.toml", f"draft {NAME}.toml"
 PHOTO = f"photo {NAME}.jpg"
+VOTED = f"voted {NAME}"
+"""A job whose three reads of the donor differ, each at a byte of its own."""
+V1, V2, V3 = (f"v{number} {NAME}.bin" for number in (1, 2, 3))
 
 Line = tuple[str, ...]
 
@@ -36,6 +39,11 @@ def hostile_layout() -> str:
     """The small layout; names that TOML can hold, and the reader takes, are hostile."""
     name = json.dumps(f"{EVIL} EVIL-LINE", ensure_ascii=True)
     return LAYOUT.replace('"test module"', name).replace('"options"', name)
+
+
+def flipped(data: bytes, address: int) -> bytes:
+    """These bytes with one bit wrong."""
+    return data[:address] + bytes([data[address] ^ 0x40]) + data[address + 1 :]
 
 
 def lines_of(job: Line, store: Line) -> list[tuple[Line, Line]]:
@@ -82,6 +90,8 @@ def lines_of(job: Line, store: Line) -> list[tuple[Line, Line]]:
                 *("--reseated", "--work-order", NAME, "--vehicle-vin", VEHICLE_VIN),
                 *("--module-kind", "body", "--authority", NAME, "--complaint", NAME),
                 *("--original-part", NAME, "--donor-part", NAME, "--donor-source", NAME),
+                *("--customer", NAME, "--plate", NAME, "--original-serial", NAME),
+                *("--donor-serial", NAME, "--donor-receipt", NAME, "--old-module", "core"),
                 *("--technician", NAME, "--html", f"s#{NAME}.html"),
             ),
         ),
@@ -108,6 +118,24 @@ def lines_of(job: Line, store: Line) -> list[tuple[Line, Line]]:
         ),
         (("report",), ("--no-pdf", *job, *store)),
         (("report",), ("--shop", *job, *store)),
+        (("job", "test"), (NAME, "--result", "ok", "--calibration", NAME, *job, *store)),
+        (("job", "test"), (NAME, "--result", EVIL, *job, *store)),
+        (("job", "decide"), ("codes", NAME, "--name", NAME, *job, *store)),
+        (("job", "decide"), (NAME, NAME, *job, *store)),
+        (("job", "majority"), ("donor", "--job", VOTED, *store)),
+        (("job", "majority"), (NAME, *job, *store)),
+        (("job", "export"), (f"whole # {NAME}.zip", *job, *store)),
+        (("job", "export"), (D1, *job, *store)),
+        (("job", "adopt"), (JOB, *store)),
+        (("job", "adopt"), (f"gone {NAME}", *store)),
+        (("job", "list"), store),
+        (("job", "list"), (NAME, *store)),
+        (("job", "list"), (D1, *store)),
+        (("layout", "learn"), (NAME, *job, *store)),
+        (("layout", "learn"), (*job, *store)),
+        (("job", "shop"), ("--name", NAME, "--address", NAME)),
+        (("job", "shop"), ("--logo", PHOTO)),
+        (("job", "shop"), ()),
         (("job", "show"), job),
         (("job", "show"), ("--job", f"gone {NAME}")),
         (("layout", "draft"), (D1, O1, "--out", f"draft # {NAME}.toml", "--chip", "24C02")),
@@ -121,6 +149,10 @@ def lines_of(job: Line, store: Line) -> list[tuple[Line, Line]]:
     ]
 
 
+WALKED = [command for command in leaf_commands() if command != ("desk",)]
+"""All but the full screen, which `tests/desk` walks."""
+
+
 class Walk:
     """A hostile bench, and what every command said on it."""
 
@@ -130,6 +162,8 @@ class Walk:
         self.number = 0
         for name, data in ((D1, DONOR), (D2, DONOR), (O1, ORIGINAL), (O2, ORIGINAL)):
             (place / name).write_bytes(data)
+        for number, name in enumerate((V1, V2, V3)):
+            (place / name).write_bytes(flipped(DONOR, 0xA0 + number))
         (place / HEX).write_bytes(b":020000020000FC\n:0100000001FE\n:00000001FF\n")
         (place / BAD_HEX).write_bytes(b":0100000001FE\x1b[35;45m\n:01\x9b2J\xe2\x80\xae\n")
         (place / PHOTO).write_bytes(b"\xff\xd8\xff\xe0")
@@ -146,7 +180,7 @@ class Walk:
             for word in arguments
         )
         status, shown = run_at_terminal(
-            [*command, *given], cwd=self.place, typed=(("quit: ", "all: "), "yes\n")
+            [*command, *given], cwd=self.place, typed=(("[q]uit: ", "Enter to continue: "), "yes\n")
         )
         self.said.append((command, given, status, shown))
         return status, shown
@@ -165,6 +199,10 @@ def walk(tmp_path_factory: pytest.TempPathFactory) -> Walk:
     setup = next(a for c, a in lines_of((), store) if c == ("start",))
     opened = tuple(JOB if word == f"job # {NAME}" else word for word in setup)
     assert made.run(("start",), opened)[0] in (0, 1), made.said[-1][3]
+    reads = (word for name in (V1, V2, V3) for word in ("--donor", name))
+    order = opened[opened.index("--work-order") : opened.index("--html")]
+    read = ("--chip", "24C02", "--layout", LAYOUT_FILE, "--reseated", *store)
+    made.run(("start",), ("--job", VOTED, *read, *reads, *order))
     draft = (D1, O1, "--out", DRAFT, "--chip", "24C02")
     made.run(("layout", "draft"), draft)
     for more in ((), ("--json",)):
@@ -175,21 +213,22 @@ def walk(tmp_path_factory: pytest.TempPathFactory) -> Walk:
 
 
 def test_every_command_of_the_tree_is_walked(walk: Walk) -> None:
-    assert sorted({command for command, *_ in walk.said}) == leaf_commands()
+    assert sorted({command for command, *_ in walk.said}) == WALKED
 
 
-@pytest.mark.parametrize("command", leaf_commands(), ids=" ".join)
+@pytest.mark.parametrize("command", WALKED, ids=" ".join)
 def test_nothing_hostile_reaches_the_terminal(walk: Walk, command: Line) -> None:
     for _, arguments, status, shown in (said for said in walk.said if said[0] == command):
         where = f"{arguments!r}: {status}\n{shown}"
         assert faults_of(shown) == [], where
         assert "Traceback" not in shown, where
-        assert "mistake of its own" not in shown, where
+        assert "UserWarning" not in shown, where
+        assert "internal error" not in shown, where
         assert status in (0, 1, 2, 3, 4, 5), where
 
 
 @pytest.mark.parametrize(
-    "command", [c for c in leaf_commands() if c[0] not in ("completion", "demo")], ids=" ".join
+    "command", [c for c in WALKED if c[0] not in ("completion", "demo")], ids=" ".join
 )
 def test_documents_for_scripts_are_plain_ascii(walk: Walk, command: Line) -> None:
     seen = 0
@@ -201,14 +240,15 @@ def test_documents_for_scripts_are_plain_ascii(walk: Walk, command: Line) -> Non
         assert text.isascii(), f"{arguments!r}: {status}"
         document: dict[str, Any] = json.loads(text)
         wanted = "error" if status >= 2 and "error" in document["schema"] else "-".join(command)
-        assert document["schema"] == f"benchimage.{wanted}/1"
+        assert document["schema"].partition("/")[0] == f"benchimage.{wanted}"
     assert seen
 
 
 def test_the_walk_meets_successes_of_all_commands(walk: Walk) -> None:
     """Otherwise only error sentences would have been looked at."""
     answered = {command for command, _, status, _ in walk.said if status in (0, 1)}
-    assert answered >= set(leaf_commands()) - {("demo",)}
+    # What was learned from a job is told only where its check after setup has passed.
+    assert answered >= set(WALKED) - {("demo",), ("layout", "learn")}
 
 
 def test_hostile_text_is_told_escaped_and_not_dropped(walk: Walk) -> None:

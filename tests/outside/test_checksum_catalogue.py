@@ -215,6 +215,8 @@ def test_iscsi_vectors(data: bytes, register: int) -> None:
         ("SUM-8/ONES", b"123456789", 0x22),
         ("SUM-8/TWOS", b"123456789", 0x23),
         ("XOR-8", b"123456789", 0x31),
+        ("XOR-16-BE", b"12345678", 0x0008),
+        ("XOR-16-LE", b"12345678", 0x0800),
         ("WORDSUM-16-LE", b"12345678", 0xD4D0),
         ("WORDSUM-16-BE", b"12345678", 0xD0D4),
         ("WORDSUM-16-LE/TWOS", b"12345678", 0x2B30),

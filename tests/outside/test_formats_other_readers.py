@@ -15,8 +15,10 @@ import bincopy
 import intelhex
 import pytest
 
+from memtool.core.finding import Severity
 from memtool.core.image import Image
 from memtool.formats.codec import ImageFormat, encode_image, parse_image
+from tests.needs import require
 
 RNG = random.Random(88)
 IMAGES = {
@@ -98,7 +100,10 @@ def test_intelhex_writes_what_we_read(case: str) -> None:
 
 def objcopy(source: Path, target: Path, *options: str) -> None:
     subprocess.run(
-        ["objcopy", *options, str(source), str(target)], check=True, capture_output=True, timeout=60
+        [require("objcopy"), *options, str(source), str(target)],
+        check=True,
+        capture_output=True,
+        timeout=60,
     )
 
 
@@ -125,6 +130,18 @@ def test_objcopy_writes_what_we_read(case: str, name: str, tmp_path: Path) -> No
     assert parsed.image == image
     assert parsed.image.sha256() == image.sha256()
     assert parsed.findings == ()
+
+
+@pytest.mark.parametrize("size", [(1 << 20) - 1, 1 << 20, (1 << 20) + 1, 5 << 20])
+def test_objcopy_writes_what_we_read_past_1_mib(size: int, tmp_path: Path) -> None:
+    # Up to 1 MiB it writes type 02 records, then a type 02 of zero, then type 04.
+    source, target = tmp_path / "image.bin", tmp_path / "image.txt"
+    source.write_bytes(random.Random(size).randbytes(size))
+    objcopy(source, target, "-I", "binary", "-O", "ihex")
+    parsed = parse_image(target.read_bytes())
+    assert parsed.image == Image.from_bytes(source.read_bytes())
+    notes = [(item.code, item.severity) for item in parsed.findings]
+    assert notes == ([("mixed-addressing", Severity.INFO)] if size > 1 << 20 else [])
 
 
 @pytest.mark.parametrize("name", ["ihex", "srec"])

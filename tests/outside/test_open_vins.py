@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 from faker import Faker
 
-from memtool.core.identity.vin import (
+from memtool.core.texts.vin import (
     CheckDigitState,
     compute_check_digit,
     explain_vin,

@@ -17,8 +17,9 @@ from pathlib import Path
 import pikepdf
 import pytest
 
-from memtool.core.reporting.photo import Picture, check_picture
-from memtool.render.blocks import (
+from memtool.core.report.photo import Picture, check_picture
+from memtool.core.report.report import Outcome
+from memtool.render.page.blocks import (
     Cell,
     Document,
     Facts,
@@ -27,18 +28,21 @@ from memtool.render.blocks import (
     Heading,
     Items,
     Key,
+    Letterhead,
     Look,
     Paragraph,
     Photo,
+    Result,
     Row,
     Signatures,
     Table,
     code,
 )
-from memtool.render.html import Paper
-from memtool.render.pdf import render_pdf
-from tests.core.reporting.test_photo import sample
-from tests.render.test_picture import PICTURES
+from memtool.render.page.html import Paper
+from memtool.render.page.pdf import render_pdf
+from tests.core.report.test_photo import sample
+from tests.needs import require
+from tests.render.page.test_picture import PICTURES, SWATCHES
 
 ALPHABETS = "Zażółć gęślą jaźń; Łódź; Ærøskøbing; ŠŽČ; Ωμέγα; Имя: Иван Щукин; € “ok” … •"
 HASH = "0b5b219c88c86c4ee6cb1911fa3fb42c3d7991cff3bd6286aaf12aff244fe9c6"
@@ -62,6 +66,7 @@ def document_of(*more: Paragraph) -> Document:
         subject="Record of work, order 7",
         as_of="2026-11-25T08:59:08+01:00",
         foot="Job seven",
+        letterhead=Letterhead("A shop", ("4 Mill Lane",), Photo(PNG, _picture(PNG), "a logo")),
         blocks=(
             Paragraph("All is well.", Look.RESULT),
             Heading("Facts"),
@@ -70,12 +75,13 @@ def document_of(*more: Paragraph) -> Document:
             Heading("Pictures", on_new_page=True),
             Heading("Below", 2),
             Figures([Figure(svg, name) for name, svg in PICTURES.items()]),
-            Key((("V", "vehicle identity"),)),
+            Key(SWATCHES),
             Photo(JPEG, _picture(JPEG), "a label"),
             Photo(PNG, _picture(PNG), "another"),
             Items(["one", "two " + "z" * 400]),
             *more,
-            Signatures(("Technician", "Customer")),
+            Result(Outcome.NOT_DONE, "Not done", "It failed."),
+            Signatures("What is signed.", ("Technician", "Customer")),
         ),
     )
 
@@ -100,7 +106,7 @@ def test_pdfua_finds_nothing(made: Path) -> None:
 
 
 def test_qpdf_finds_no_fault(made: Path) -> None:
-    done = subprocess.run(["qpdf", "--check", str(made)], capture_output=True, text=True)
+    done = subprocess.run([require("qpdf"), "--check", str(made)], capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
 
 
@@ -150,12 +156,12 @@ def test_each_picture_has_its_words(made: Path) -> None:
             for item in pdf.objects
             if isinstance(item, pikepdf.Dictionary) and item.get("/S") == "/Figure"
         ]
-    assert len(words) == len(PICTURES) + 2
+    assert len(words) == len(PICTURES) + len(SWATCHES) + 3
     assert any(text.startswith("A <map> & more. 16 rows of 16 cells") for text in words)
 
 
 def test_text_can_be_copied_out_as_it_was_put_in(made: Path) -> None:
-    done = subprocess.run(["pdftotext", str(made), "-"], capture_output=True, text=True)
+    done = subprocess.run([require("pdftotext"), str(made), "-"], capture_output=True, text=True)
     words = "".join(done.stdout.split())
     assert "".join(ALPHABETS.split()) in words
     assert HASH in words
@@ -165,7 +171,7 @@ def test_text_can_be_copied_out_as_it_was_put_in(made: Path) -> None:
 
 def test_nothing_runs_off_the_sheet(made: Path) -> None:
     done = subprocess.run(
-        ["pdftotext", "-bbox", str(made), "-"], capture_output=True, text=True, check=True
+        [require("pdftotext"), "-bbox", str(made), "-"], capture_output=True, text=True, check=True
     )
     for right in re.findall(r'xMax="([0-9.]+)"', done.stdout):
         assert float(right) <= 595.276 - 17 / 25.4 * 72 + 1
@@ -183,7 +189,7 @@ def test_what_no_font_has_is_printed_as_its_number_and_said(tmp_path: Path) -> N
     assert rendered.data
     (tmp_path / "strange.pdf").write_bytes(rendered.data)
     done = subprocess.run(
-        ["pdftotext", str(tmp_path / "strange.pdf"), "-"], capture_output=True, text=True
+        [require("pdftotext"), str(tmp_path / "strange.pdf"), "-"], capture_output=True, text=True
     )
     for character in strange:
         number = f"U+{ord(character):04X}"

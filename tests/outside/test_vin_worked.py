@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from vininfo import Vin as VininfoVin
 from vininfo.exceptions import ValidationError
 
-from memtool.core.identity.vin import (
+from memtool.core.texts.vin import (
     YEAR_CODES,
     CheckDigitState,
     check_digit_state,

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from memtool.render.words import count_of, safe_text
+from memtool.core.words import count_of
+from memtool.render.words import safe_text
 
 
 @pytest.mark.parametrize(

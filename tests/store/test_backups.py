@@ -13,9 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from memtool.core.backup import BackupEntry, Role
+from memtool.core.job.backup import Backup
+from memtool.core.read_options import ImageFormat, ReadOptions
+from memtool.core.role import Role
 from memtool.errors import RefusalError, StoreError, UsageError
-from memtool.store.backups import BackupStore, ReadToKeep, default_store_folder
+from memtool.store.backups import BackupStore, NewRead, default_store_folder
 from tests.faults.invariants import journal_lines, look_at_store
 from tests.faults.scene import FIRST, SECOND, TIME, add, invented_bytes, make_read, scratch
 
@@ -97,11 +99,11 @@ def test_the_same_again_is_the_same_backup_and_nothing_is_rewritten(store: Backu
 
 def test_other_reads_role_chip_or_reason_are_other_backups(store: BackupStore) -> None:
     def keep(
-        *reads: ReadToKeep,
+        *reads: NewRead,
         role: Role = Role.DONOR,
         chip: str = "24C04",
         reason: str | None = "x",
-    ) -> BackupEntry:
+    ) -> Backup:
         return store.add(reads, role=role, chip=chip, single_read_reason=reason, added=TIME)
 
     first = keep(FIRST)
@@ -110,7 +112,7 @@ def test_other_reads_role_chip_or_reason_are_other_backups(store: BackupStore) -
         keep(FIRST, chip="24C02"),
         keep(FIRST, reason=None),
         keep(FIRST, SECOND),
-        keep(replace(FIRST, base=16)),
+        keep(replace(FIRST, options=replace(FIRST.options, base=16))),
     ]
     assert len({first.id, *(entry.id for entry in others)}) == 6
     assert len(list((store.folder / "files").iterdir())) == 2
@@ -149,7 +151,7 @@ def test_a_hex_file_is_parsed_again_for_its_receipt(store: BackupStore) -> None:
     read = replace(
         make_read(HEX_FILE, "dump.hex"),
         sha256=hashlib.sha256(image).hexdigest(),
-        format="intel-hex",
+        options=ReadOptions(format=ImageFormat.INTEL_HEX),
         size=16,
     )
     entry = add(store, read)
@@ -201,7 +203,11 @@ def test_two_swapped_copies_are_both_found(store: BackupStore) -> None:
 
 def test_a_copy_that_no_longer_holds_the_image_is_found(store: BackupStore) -> None:
     """A record of another image over a whole file: digests fit, the image does not."""
-    entry = add(store, replace(FIRST, sha256="0" * 64), replace(SECOND, format="s-record"))
+    entry = add(
+        store,
+        replace(FIRST, sha256="0" * 64),
+        replace(SECOND, options=ReadOptions(format=ImageFormat.S_RECORD)),
+    )
     with pytest.raises(StoreError) as caught:
         store.require_receipt(entry.id)
     assert caught.value.code == "image-changed"
@@ -378,7 +384,7 @@ def test_a_hostile_name_is_kept_as_text_and_never_used_as_a_path(tmp_path: Path,
     names = {path.name for path in store.folder.rglob("*")}
     record = next((store.folder / "records").iterdir()).name
     assert names == {
-        *("README.txt", "store.json", "lock", "journal.jsonl", "files", "records"),
+        *("README.txt", "store.json", "lock", "journal.jsonl", "files", "records", "jobs"),
         *(FIRST.file_sha256, record),
     }
     assert next((store.folder / "records").iterdir()).read_bytes().isascii()
@@ -465,7 +471,8 @@ def forge_record(store: BackupStore, change: dict[str, object]) -> str:
 @pytest.mark.parametrize(
     ("change", "code", "words"),
     [
-        ({"format": "benchimage.backup/2"}, "newer-version", "version is 2"),
+        ({"format": "benchimage.backup/2"}, "unknown-record", "not written as version 2"),
+        ({"format": "benchimage.backup/3"}, "newer-version", "version is 3"),
         ({"format": "other"}, "unknown-record", "no known format"),
         ({"format": 1}, "unknown-record", "no known format"),
         ({"colour": "red"}, "unknown-record", "does not know: 'colour'"),
@@ -526,8 +533,8 @@ def test_a_record_that_is_no_json_object_is_refused(store: BackupStore, data: by
 @pytest.mark.parametrize(
     ("data", "code"),
     [
-        (b'{"format": "benchimage.store/2"}\n', "newer-version"),
-        (b'{"format": "benchimage.store/2", "more": 1}\n', "newer-version"),
+        (b'{"format": "benchimage.store/3"}\n', "newer-version"),
+        (b'{"format": "benchimage.store/3", "more": 1}\n', "newer-version"),
         (b'{"format": "benchimage.store/1"}', "store-damaged"),
         (b"", "store-damaged"),
     ],

@@ -36,8 +36,8 @@ def overwrite(path: Path, data: bytes) -> None:
 @pytest.mark.parametrize(
     ("full", "said"),
     [
-        (True, "Every byte is as it was kept."),
-        (False, "Record, names and sizes fit; the bytes were not read."),
+        (True, "Every byte is unchanged."),
+        (False, "Record, names and sizes match; the bytes were not read."),
     ],
 )
 def test_a_sound_store_says_of_each_backup_how_far_it_was_looked_at(
@@ -52,7 +52,7 @@ def test_a_damaged_backup_is_not_called_sound_as_well(store: BackupStore) -> Non
     overwrite(store.folder / "files" / FIRST.file_sha256, bytes(len(FIRST.data)))
     items = store.check()
     assert len(texts_of(items, Verdict.FAIL)) == 1
-    assert texts_of(items) == ["Every byte is as it was kept."]
+    assert texts_of(items) == ["Every byte is unchanged."]
 
 
 @pytest.mark.parametrize("full", [True, False])
@@ -60,7 +60,7 @@ def test_a_copy_without_a_record_says_whether_it_is_whole(store: BackupStore, fu
     folder = store.folder / "files"
     (folder / hashlib.sha256(b"whole").hexdigest()).write_bytes(b"whole")
     (folder / ("ab" * 32)).write_bytes(b"half")
-    left_over = "No record names it: left over from a run that was cut off; add it again."
+    left_over = "No record names it: left over from an interrupted run; add it again."
     texts = {item.id: item.text for item in store.check(full=full) if item.id.startswith("files/")}
     assert texts.pop(f"files/{hashlib.sha256(b'whole').hexdigest()}") == left_over
     (text,) = texts.values()
@@ -89,7 +89,7 @@ def test_a_changed_record_is_told_in_a_whole_sentence(store: BackupStore) -> Non
     size = record.stat().st_size
     overwrite(record, record.read_bytes()[:-2] + b" \n")
     assert (
-        f"The record was changed or is incomplete: its {size:,} bytes do not fit its name."
+        f"The record was changed or is incomplete: its {size:,} bytes do not match its name."
         in texts_of(store.check(), Verdict.FAIL)
     )
 
@@ -98,7 +98,7 @@ def test_a_damaged_journal_is_told_with_its_line_where_there_is_one(store: Backu
     journal = store.folder / "journal.jsonl"
     lines = journal.read_bytes().splitlines(keepends=True)
     journal.write_bytes(lines[0] + lines[1].replace(b"added", b"addee"))
-    assert "Line 2: the entry was changed: its own digest does not fit." in (
+    assert "Line 2: the entry was changed: its own digest does not match." in (
         texts_of(store.check(), Verdict.FAIL)
     )
     journal.unlink()

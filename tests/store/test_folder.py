@@ -22,19 +22,19 @@ def opened(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.M
     return tmp_path
 
 
-def write(folder: Folder, name: str, mode: int = 0o644) -> None:
-    os.close(folder.open(name, NEW, mode))
+def write(folder: Folder, name: str) -> None:
+    os.close(folder.open(name, NEW))
 
 
 def test_names_are_made_shown_moved_and_removed(opened: Path) -> None:
-    old = os.umask(0o022)
+    old = os.umask(0)
     try:
         with open_folder(opened) as folder:
             assert (folder.descriptor is None) is not module.BY_DESCRIPTOR
             folder.make("inside")
             folder.make("inside")
             write(folder, "b")
-            write(folder, "a", 0o600)
+            write(folder, "a")
             assert folder.names() == ["a", "b", "inside"]
             assert folder.shown("a") == str(opened / "a")
             with folder.folder("inside") as inside:
@@ -47,8 +47,8 @@ def test_names_are_made_shown_moved_and_removed(opened: Path) -> None:
             assert (opened / "d").stat().st_nlink == 2
             folder.remove("b")
             assert folder.names() == ["d", "inside"]
-        assert stat.S_IMODE((opened / "inside").stat().st_mode) == 0o755
-        assert stat.S_IMODE((opened / "d").stat().st_mode) == 0o644
+        assert stat.S_IMODE((opened / "inside").stat().st_mode) == 0o700
+        assert stat.S_IMODE((opened / "d").stat().st_mode) == 0o600
     finally:
         os.umask(old)
 

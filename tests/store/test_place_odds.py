@@ -98,7 +98,7 @@ def test_the_same_again_makes_the_journal_durable_and_leaks_nothing(
         synced.append((folder.path, name))
         sync_kept(folder, name)
 
-    monkeypatch.setattr("memtool.store.ledger.sync_kept", noted)
+    monkeypatch.setattr("memtool.store.store_journal.sync_kept", noted)
     before = open_descriptors()
     add(BackupStore(store.folder), FIRST)
     assert synced == [(store.folder, "journal.jsonl")]
@@ -134,7 +134,7 @@ def test_what_a_repair_sets_aside_is_durable_and_in_the_journal(
     [
         (0, None, "is empty"),
         (0, 5, "is empty"),
-        (5, None, "was changed: its digest does not fit"),
+        (5, None, "was changed: its digest does not match"),
         (5, 5, "was changed: its length is right, its bytes are not"),
         (4, 5000, "is cut short: 4 of 5,000 bytes are there"),
         (5000, 4, "is too long: 5,000 bytes instead of 4"),
@@ -152,5 +152,5 @@ def test_a_root_that_cannot_be_opened_says_why(store: BackupStore, tmp_path: Pat
         raise AssertionError("it is a file")
     link = tmp_path / "link"
     link.symlink_to(store.folder)
-    with pytest.raises(StoreError, match="a symbolic link lies in its place"), open_place(link):
+    with pytest.raises(StoreError, match="a symbolic link is in its place"), open_place(link):
         raise AssertionError("it is a link")

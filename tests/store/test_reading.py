@@ -7,7 +7,6 @@ import os
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -85,10 +84,9 @@ def test_what_is_no_regular_file_is_refused_at_once(
 ) -> None:
     path = tmp_path / "odd"
     make(path)
-    start = time.monotonic()
+    # A reader that opened a pipe or a device would never come back from here.
     with pytest.raises(InputError) as caught:
         read_file(path)
-    assert time.monotonic() - start < 1
     assert caught.value.code == "not-a-regular-file"
     assert kind in str(caught.value)
 
@@ -111,18 +109,17 @@ def test_a_fifo_that_takes_the_place_of_a_file_is_refused(
         read_file(path)
 
 
-def test_a_sparse_file_of_10_gigabytes_is_refused_fast_and_small(tmp_path: Path) -> None:
+def test_a_sparse_file_of_10_gigabytes_is_refused_and_not_read(tmp_path: Path) -> None:
     path = tmp_path / "large"
     with path.open("wb") as file:
         file.truncate(10 * 1024**3)
     code = (
-        "import resource, sys, time; from pathlib import Path\n"
+        "import resource, sys; from pathlib import Path\n"
         "from memtool.store.reading import read_file\n"
         "def peak(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
-        "start, before = time.monotonic(), peak()\n"
+        "before = peak()\n"
         "try:\n    read_file(Path(sys.argv[1]))\n"
         "except Exception as error:\n    print(error.code)\n"
-        "print(time.monotonic() - start < 1)\n"
         "print(peak() - before < 50 * 1024)\n"
     )
     done = subprocess.run(
@@ -131,7 +128,7 @@ def test_a_sparse_file_of_10_gigabytes_is_refused_fast_and_small(tmp_path: Path)
         text=True,
         env=os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])},
     )
-    assert done.stdout.split() == ["too-large", "True", "True"], done.stderr
+    assert done.stdout.split() == ["too-large", "True"], done.stderr
 
 
 def test_the_limit_itself_is_allowed(tmp_path: Path) -> None:

@@ -121,9 +121,7 @@ def test_something_else_in_place_of_a_part_is_told(store: BackupStore, name: str
         shutil.rmtree(path)
         path.touch()
     with pytest.raises(StoreError) if name != "set-aside" else nothing():
-        assert failed(only_first(store).check()) == {
-            "set-aside": "Something else lies in its place."
-        }
+        assert failed(only_first(store).check()) == {"set-aside": "Something else is in its place."}
 
 
 class nothing:  # noqa: N801 - reads as a word where it is used
@@ -222,7 +220,7 @@ def test_the_quick_level_sees_structure_and_not_bytes(store: BackupStore) -> Non
     assert "cut short" in next(iter(failed(only_first(store).check(full=False)).values()))
     path.unlink()
     path.mkdir()
-    assert "no regular file" in next(iter(failed(only_first(store).check(full=False)).values()))
+    assert "not a regular file" in next(iter(failed(only_first(store).check(full=False)).values()))
 
 
 def test_the_second_store_is_checked_too(store: BackupStore, tmp_path: Path) -> None:

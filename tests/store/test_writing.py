@@ -362,15 +362,18 @@ def test_free_space_is_left_out_where_nobody_knows_it(
     assert "bytes are needed; make room" in str(error)
 
 
-def test_modes_follow_the_umask_and_backups_are_read_only(tmp_path: Path) -> None:
-    old = os.umask(0o077)
+@pytest.mark.parametrize("mask", [0, 0o022, 0o077])
+def test_files_are_the_users_own_under_any_mask_and_backups_are_read_only(
+    tmp_path: Path, mask: int
+) -> None:
+    old = os.umask(mask)
     try:
         write_new(tmp_path / "output", b"x")
         write_new(tmp_path / "backup", b"x", read_only=True)
     finally:
         os.umask(old)
     assert stat.S_IMODE((tmp_path / "output").stat().st_mode) == 0o600
-    assert stat.S_IMODE((tmp_path / "backup").stat().st_mode) == 0o444
+    assert stat.S_IMODE((tmp_path / "backup").stat().st_mode) == 0o400
 
 
 def test_a_file_system_without_modes_is_accepted(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
+import time
 from pathlib import Path
 
 from tests.build import LAYOUT, VEHICLE_VIN, module_memory
@@ -74,11 +76,19 @@ class Bench:
         return Bench(folder)
 
 
+def set_time(path: Path, *, minutes_ago: float) -> None:
+    """Give a file another time of its last change."""
+    then = time.time() - 60 * minutes_ago
+    os.utime(path, (then, then))
+
+
 def new_bench(folder: Path) -> Bench:
     """Reads of both modules and a layout; no job yet."""
     folder.mkdir(parents=True, exist_ok=True)
     bench = Bench(folder)
-    for name, data in (("o1", ORIGINAL), ("o2", ORIGINAL), ("d1", DONOR), ("d2", DONOR)):
-        bench.write(f"{name}.bin", data)
+    reads = (("o1", ORIGINAL), ("o2", ORIGINAL), ("d1", DONOR), ("d2", DONOR))
+    for number, (name, data) in enumerate(reads):
+        # Each was read a minute after the one before, as at a real bench.
+        set_time(bench.write(f"{name}.bin", data), minutes_ago=60 - number)
     bench.write("module.toml", LAYOUT.encode())
     return bench

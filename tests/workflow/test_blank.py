@@ -26,15 +26,16 @@ def test_blank_writes_the_planned_image_and_proves_it(started: Bench) -> None:
     document = parse_document(started.blank("--out", "out.bin", "--json"), "blank")
     written = (started.folder / "out.bin").read_bytes()
     assert written == blanked_memory(DONOR)
-    assert document["out"] == "out.bin"
-    assert document["leftovers"] == []
+    (memory,) = document["memories"]
+    assert (memory["name"], memory["out"]) == ("24c02", "out.bin")
+    assert memory["leftovers"] == []
     assert all(check["result"] == "pass" for check in document["checks"])
     changed = bytearray(DONOR)
-    for edit in document["edits"]:
+    for edit in memory["edits"]:
         assert changed[edit["start"] : edit["end"]].hex() == edit["old"]
         changed[edit["start"] : edit["end"]] = bytes.fromhex(edit["new"])
     assert bytes(changed) == written
-    assert document["kept"] == [{"start": 0x40, "end": 0x44, "reason": "counter"}]
+    assert memory["kept"] == [{"start": 0x40, "end": 0x44, "reason": "counter"}]
 
 
 def test_blank_without_out_puts_a_numbered_file_into_the_job(started: Bench) -> None:
@@ -48,7 +49,7 @@ def test_blank_without_out_puts_a_numbered_file_into_the_job(started: Bench) -> 
 @pytest.mark.parametrize(("format", "first"), [("intel-hex", b":"), ("s-record", b"S")])
 def test_blank_writes_other_formats(started: Bench, format: str, first: bytes) -> None:
     done = started.blank("--to", format, "--out", "out.txt", "--json")
-    digest = parse_document(done, "blank")["sha256"]
+    digest = parse_document(done, "blank")["memories"][0]["sha256"]
     assert (started.folder / "out.txt").read_bytes()[:1] == first
     inspected = parse_document(started.run("inspect", "out.txt", "--json"), "inspect")
     assert inspected["reads"][0]["sha256"] == digest
@@ -58,7 +59,7 @@ def test_blank_takes_a_file_that_is_backed_up_as_the_donor(started: Bench) -> No
     done = started.in_job(
         *("blank", "d2.bin", *KEEP, "--confirm", "042788", "--out", "out.bin", "--json")
     )
-    assert parse_document(done, "blank")["out"] == "out.bin"
+    assert parse_document(done, "blank")["memories"][0]["out"] == "out.bin"
 
 
 def test_blank_leaves_inputs_and_backups_alone(started: Bench) -> None:
@@ -67,7 +68,7 @@ def test_blank_leaves_inputs_and_backups_alone(started: Bench) -> None:
     for path, data in before.items():
         if path.endswith("journal.jsonl"):
             assert (started.folder / path).read_bytes().startswith(data)
-        else:
+        elif not path.startswith("store/jobs/"):  # The register says how far the job is.
             assert (started.folder / path).read_bytes() == data
 
 
@@ -77,8 +78,8 @@ def test_blank_dry_run_writes_nothing_and_shows_the_plan(started: Bench) -> None
         started.in_job("blank", "donor", *KEEP, "--dry-run", "--json"), "blank"
     )
     assert document["dry_run"] is True
-    assert document["out"] is None
-    assert document["edits"]
+    assert document["memories"][0]["out"] is None
+    assert document["memories"][0]["edits"]
     assert {path: (started.folder / path).read_bytes() for path in started.files()} == before
 
 
@@ -171,6 +172,33 @@ def test_blank_refuses_a_leftover_and_allows_it_kept_with_a_reason(bench: Bench)
     assert "test print" in (bench.job / "journal.jsonl").read_text()
 
 
+def test_what_a_kept_span_still_holds_is_named_in_each_verdict_and_in_the_report(
+    bench: Bench,
+) -> None:
+    trace = DONOR_VIN[-8:].encode()
+    memory = bytearray(DONOR)
+    memory[0xE8:0xF0] = trace
+    for name in ("d1.bin", "d2.bin"):
+        bench.write(name, bytes(memory))
+    assert bench.start().returncode == 0
+    done = bench.blank("--keep", "0xE8+8", "--reason", "test print", "--out", "out.bin")
+    assert done.returncode == 0, done.stderr
+    finished = bytearray(module_memory(VEHICLE_VIN, options=bytes(16), starts=4720))
+    finished[0xE8:0xF0] = trace
+    bench.write("written.bin", (bench.folder / "out.bin").read_bytes())
+    bench.write("finished.bin", bytes(finished))
+    for file, stage in (("to-write", "before-writing"), ("finished.bin", "after-setup")):
+        if stage == "after-setup":
+            assert bench.in_job("check", "written.bin").returncode == 0
+        said = parse_document(bench.in_job("check", file, "--stage", stage, "--json"), "check")
+        assert said["verdict"] == "incomplete"
+        named = [row for row in said["checks"] if {"start": 0xE8, "end": 0xF0} in row["spans"]]
+        assert [(row["code"], row["result"]) for row in named] == [("leftovers", "decide")]
+    report = parse_document(bench.in_job("report", "--no-pdf", "--json"), "report")
+    assert "test print" in json.dumps(report)
+    assert "Kept spans still hold" in json.dumps(report)
+
+
 def test_blank_takes_a_leftover_out_with_span(bench: Bench) -> None:
     memory = bytearray(DONOR)
     memory[0xE8:0xF0] = DONOR_VIN[-8:].encode()
@@ -248,7 +276,14 @@ def test_blank_refuses_a_journal_that_was_changed(started: Bench) -> None:
     assert parse_document(done, "error")["line"] == 1
 
 
-def test_blank_by_vin_alone_says_that_checksums_are_not_checked(started: Bench) -> None:
+def test_blank_by_vin_alone_says_that_checksums_are_not_checked(bench: Bench) -> None:
+    # A checksum over the VIN that holds would be named, and the blanking refused.
+    donor = bytearray(DONOR)
+    donor[0x22] ^= 1
+    for name in ("d1.bin", "d2.bin"):
+        bench.write(name, bytes(donor))
+    bench.start()
+    started = bench
     done = started.in_job(
         *("blank", "donor", "--vin", DONOR_VIN, "--confirm", "042788"),
         *("--out", "out.bin", "--json"),
@@ -256,7 +291,7 @@ def test_blank_by_vin_alone_says_that_checksums_are_not_checked(started: Bench) 
     document = parse_document(done, "blank")
     states = {check["code"]: check["result"] for check in document["checks"]}
     assert states["checksums"] == "not-checked"
-    expected = bytearray(DONOR)
+    expected = donor
     expected[0x10:0x21] = b"\xff" * 17
     expected[0x50:0x61] = b"\xff" * 17
     assert (started.folder / "out.bin").read_bytes() == bytes(expected)
@@ -306,5 +341,5 @@ def test_journal_holds_every_edit(started: Bench) -> None:
     assert last["kind"] == "image-blanked"
     changed = bytearray(DONOR)
     for edit in last["facts"]["edits"]:
-        changed[edit["start"] : edit["end"]] = bytes.fromhex(edit["new"])
+        changed[edit["span"]["start"] : edit["span"]["end"]] = bytes.fromhex(edit["new"])
     assert bytes(changed) == blanked_memory(DONOR)

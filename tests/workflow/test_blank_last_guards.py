@@ -9,9 +9,10 @@ from typing import Any
 
 import pytest
 
+import memtool.cli.blank as command
 from memtool.cli.main import main
 from memtool.core.image import Image
-from memtool.workflow import blank as workflow
+from memtool.workflow import blank_writing as workflow
 from memtool.workflow.loading import load_read
 from tests.workflow.jobs import KEEP, Bench
 
@@ -67,12 +68,15 @@ def test_a_clearance_without_a_job_writes_nothing(
     started: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As if a rule had a hole: the last door is shut as well."""
-    real = workflow._write
+    real = workflow.write_blank
 
-    def without_job(prepared: Any, *more: Any) -> Any:
-        return real(replace(prepared, order=replace(prepared.order, opened=None)), *more)
+    def without_job(prepared: Any, *more: Any, **named: Any) -> Any:
+        parts = [
+            replace(part, request=replace(part.request, opened=None)) for part in prepared.parts
+        ]
+        return real(replace(prepared, parts=tuple(parts)), *more, **named)
 
-    monkeypatch.setattr(workflow, "_write", without_job)
+    monkeypatch.setattr(command, "write_blank", without_job)
     status, error = blank(started, capsys, monkeypatch, "--out", "out.bin")
     assert (status, error["code"]) == (70, "bug")
     assert not (started.folder / "out.bin").exists()

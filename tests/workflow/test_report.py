@@ -18,6 +18,7 @@ from PIL import Image as Photo
 
 from tests.build import DONOR_VIN, VEHICLE_VIN, blanked_memory, module_memory
 from tests.command_line import ROOT, SCHEMAS, parse_document
+from tests.needs import require
 from tests.workflow.jobs import DONOR, ORIGINAL, Bench
 
 
@@ -37,7 +38,10 @@ def facts_of(bench: Bench, name: str = "report-1") -> dict[str, Any]:
 def pdf_text(path: Path) -> str:
     """The words of a PDF, by poppler."""
     done = subprocess.run(
-        ["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True, text=True
+        [require("pdftotext"), "-layout", str(path), "-"],
+        capture_output=True,
+        check=True,
+        text=True,
     )
     return done.stdout
 
@@ -113,6 +117,100 @@ def test_page_and_pdf_say_every_fact_of_the_json(finished: Bench) -> None:
             assert squeezed(word)[:20] in printed, (word, text)
 
 
+def first_sheet(bench: Bench, name: str = "report-1") -> str:
+    """The words of the PDF's first sheet."""
+    path = reports_of(bench) / f"{name}.pdf"
+    command = [require("pdftotext"), "-layout", "-l", "1", str(path), "-"]
+    return subprocess.run(command, capture_output=True, check=True, text=True).stdout
+
+
+def test_page_one_is_for_the_customer(finished: Bench) -> None:
+    said = finished.in_job(
+        *("start", "--customer", "M. Fink", "--plate", "KX 41 MWT", "--technician", "R. Amsel"),
+        *("--complaint", "door dead", "--original-serial", "SN-0001200-AA"),
+        *("--donor-serial", "SN-0007732-AB", "--donor-source", "the river yard"),
+        *("--donor-receipt", "77-310", "--old-module", "core"),
+    )
+    assert said.returncode in (0, 1), said.stderr
+    finished.in_job("report")
+    facts = facts_of(finished)
+    assert facts["outcome"] == "done-with-open-points"
+    assert [(row["role"], row["result"]) for row in facts["serials"]] == [
+        ("original", "pass"),
+        ("donor", "fail"),
+    ]
+    words = re.sub(r"\s+", " ", first_sheet(finished))
+    for text in (
+        *("Done, with open points", "M. Fink", f"VIN {VEHICLE_VIN}, plate KX 41 MWT", "R. Amsel"),
+        *("door dead", "What was done, and why", "SN-0001200-AA", "returned as a core"),
+        *("the river yard; receipt", "It still carries this vehicle's VIN"),
+        *("the vehicle's VIN plates were not touched", "Checks on files are no safety release."),
+        *("Signed by the technician", "Technician, date", "Customer, date", "page 1 of"),
+    ):
+        assert text in words, text
+    assert re.search(r"date \d{1,2} [A-Z][a-z]+ 20\d\d order 7", words)
+    for text in ("journal", "SHA-256", "earthed", "supply"):
+        assert text not in words, text
+
+
+def test_a_failure_looks_like_none_of_the_others(blanked: Bench) -> None:
+    blanked.write("back.bin", DONOR)
+    assert blanked.in_job("check", "back.bin", "--stage", "after-writing").returncode == 1
+    blanked.in_job("report")
+    assert facts_of(blanked)["outcome"] == "not-done"
+    words = first_sheet(blanked)
+    assert "Not done" in words
+    assert "does not hold what was to be programmed" in re.sub(r"\s+", " ", words)
+    page = (reports_of(blanked) / "report-1.html").read_text(encoding="utf-8")
+    assert '<div class="outcome not-done">' in page
+
+
+def test_no_letter_of_the_pdf_is_smaller_than_seven_points(finished: Bench) -> None:
+    finished.in_job("report")
+    # Poppler names each size that occurs, here in thirds of a point.
+    command = [require("pdftohtml"), "-xml", "-stdout", "-i", "-zoom", "3"]
+    done = subprocess.run(
+        [*command, str(reports_of(finished) / "report-1.pdf")],
+        capture_output=True,
+        check=True,
+        text=True,
+    )
+    sizes = [int(size) for size in re.findall(r'<fontspec id="\d+" size="(\d+)"', done.stdout)]
+    assert sizes
+    assert min(sizes) >= 3 * 7
+
+
+def test_report_asks_at_a_terminal_for_what_page_one_lacks(finished: Bench) -> None:
+    import pexpect
+
+    child = pexpect.spawn(
+        sys.executable,
+        ["-m", "memtool", "report", "--no-pdf", "--job", "job"],
+        cwd=finished.folder,
+        env=os.environ
+        | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(finished.folder / "store")},
+        encoding="utf-8",
+        timeout=60,
+    )
+    for question, text in (
+        ("old module's label", "SN-0001200-AA"),
+        ("used module's label", ""),
+        ("Receipt", "77-310"),
+        ("Where is the old module", "in the bin"),
+        ("Choose one of", ""),
+        ("Where is the old module", "scrapped"),
+    ):
+        child.expect(question)
+        if not question.startswith("Choose"):
+            child.sendline(text)
+    child.expect(pexpect.EOF)
+    child.close()
+    assert child.exitstatus == 0
+    page = (reports_of(finished) / "report-1.html").read_text(encoding="utf-8")
+    for text in ("SN-0001200-AA: its memory says the same", "receipt 77-310", "was scrapped"):
+        assert text in page
+
+
 def test_report_gives_the_same_bytes_for_the_same_job(blanked: Bench) -> None:
     for _ in range(2):
         assert blanked.in_job("report").returncode == 0
@@ -133,26 +231,33 @@ def test_report_of_an_untouched_job_claims_nothing(started: Bench) -> None:
     assert facts["identity_now"].startswith("Not known")
     assert facts["changes"] == []
     claims = {line["text"]: line["result"] for line in facts["proof"]}
-    for claim in ("The module, read back, holds exactly the file.", "The file was judged"):
+    for claim in ("The module, read back, holds exactly the file.", "The file passed its check"):
         found = [result for text, result in claims.items() if text.startswith(claim)]
         assert found == ["not-checked"]
     for stage in ("donor", "before writing", "after writing", "after setup"):
         assert f"The check '{stage}' was not made." in facts["open_points"]
     page = (reports_of(started) / "report-1.html").read_text(encoding="utf-8")
-    assert "Not on record: file to write, read-back." in page
+    assert "Not on record: file to program, read after programming." in page
 
 
-def test_report_does_not_count_a_check_older_than_the_file_to_write(finished: Bench) -> None:
-    assert finished.blank("--out", "again.bin").returncode == 0
+def test_report_does_not_count_a_check_of_another_file_to_write(finished: Bench) -> None:
+    assert finished.blank("--out", "again.bin", "--configuration").returncode == 0
     finished.in_job("report")
     facts = facts_of(finished)
     assert "not on record" in facts["result"]
     assert facts["identity_now"].startswith("Not known")
-    stale = {stage["stage"]: stage["stale"] for stage in facts["stages"]}
-    assert stale["after-setup"] == stale["after-writing"] == facts["changes"][-1]["number"]
+    stages = {stage["stage"]: stage for stage in facts["stages"]}
+    assert stages["after-setup"]["verdict"] == stages["after-writing"]["verdict"] == "out-of-date"
+    assert stages["after-setup"]["changed"] == ["the file to program"]
     read_back = next(line for line in facts["proof"] if "read back" in line["text"])
-    assert read_back["result"] == "not-checked"
-    assert "older than the file to write" in read_back["source"]
+    assert read_back["result"] == "out-of-date"
+    assert "the file to program changed since" in read_back["source"]
+
+
+def test_a_check_of_the_same_file_to_write_made_again_still_counts(finished: Bench) -> None:
+    assert finished.blank("--out", "again.bin").returncode == 0
+    finished.in_job("report")
+    assert facts_of(finished)["result"].endswith("every check after setup passed.")
 
 
 def test_report_says_reported_where_nothing_was_measured(blanked: Bench) -> None:
@@ -250,7 +355,7 @@ def test_report_without_the_store_says_what_it_cannot_show(blanked: Bench) -> No
     assert done.returncode == 0, done.stderr
     images = {image["place"]: image for image in facts_of(blanked)["chips"][0]["images"]}
     assert images["donor"]["missing"]
-    assert images["file to write"]["missing"] is None
+    assert images["file to program"]["missing"] is None
     assert DONOR_VIN not in (reports_of(blanked) / "report-1.html").read_text(encoding="utf-8")
 
 
@@ -260,7 +365,7 @@ def test_report_does_not_show_a_copy_that_was_changed(blanked: Bench) -> None:
     copy.write_bytes(bytes(256))
     blanked.in_job("report", "--no-pdf")
     images = {image["place"]: image for image in facts_of(blanked)["chips"][0]["images"]}
-    assert images["file to write"]["missing"] == "the job's copy is not what the journal says"
+    assert images["file to program"]["missing"] == "the job's copy is not what the journal says"
 
 
 def test_journal_can_be_checked_with_the_common_tools_that_are_named(blanked: Bench) -> None:
@@ -290,8 +395,8 @@ def test_only_files_that_are_pictures_are_shown(blanked: Bench) -> None:
     assert "data:image/png;base64," in page
     facts = facts_of(blanked)
     assert [item["media_type"] for item in facts["attachments"]] == ["image/png", None, None]
-    assert facts["attachments"][1]["not_shown"] == "no PNG or JPEG picture"
-    assert facts["attachments"][2]["not_shown"] == "begins like a picture, but is none"
+    assert facts["attachments"][1]["not_shown"] == "not a PNG or JPEG picture"
+    assert facts["attachments"][2]["not_shown"] == "begins like a picture, but is not one"
     images = subprocess.run(
         ["pdfimages", "-list", str(reports_of(blanked) / "report-1.pdf")],
         capture_output=True,
@@ -346,8 +451,8 @@ def test_differences_between_the_images_are_counted(finished: Bench) -> None:
     finished.in_job("report", "--no-pdf")
     images = {image["place"]: image for image in facts_of(finished)["chips"][0]["images"]}
     expected = sum(a != b for a, b in zip(DONOR, blanked_memory(DONOR), strict=True))
-    assert images["file to write"]["differing_bytes"] == expected
-    assert images["read-back"]["differing_bytes"] == 0
+    assert images["file to program"]["differing_bytes"] == expected
+    assert images["read after programming"]["differing_bytes"] == 0
     assert images["donor"]["differing_bytes"] == sum(
         a != b for a, b in zip(ORIGINAL, DONOR, strict=True)
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -13,13 +14,21 @@ from tests.command_line import parse_document, run_benchimage
 from tests.workflow.jobs import ORDER, ORIGINAL, Bench
 
 
+def only_memory(document: dict[str, Any]) -> dict[str, Any]:
+    """The one memory of a job on one chip."""
+    [memory] = document["memories"]
+    assert isinstance(memory, dict)
+    return memory
+
+
 def test_start_backs_up_every_read_and_shows_both_modules(bench: Bench) -> None:
     document = parse_document(bench.start("--json"), "start")
-    assert [module["role"] for module in document["modules"]] == ["original", "donor"]
-    assert all(module["agree"] for module in document["modules"])
-    assert all(module["reseated"] == "yes" for module in document["modules"])
+    memory = only_memory(document)
+    assert [module["role"] for module in memory["modules"]] == ["original", "donor"]
+    assert all(module["agree"] for module in memory["modules"])
+    assert all(module["reseated"] == "yes" for module in memory["modules"])
     assert document["opened"] is True
-    assert document["layout"] == "test module"
+    assert memory["layout"] == "test module"
     kept = [path for path in bench.files() if path.startswith("store/")]
     stored = [(bench.folder / path).read_bytes() for path in kept]
     for name in ("o1.bin", "d1.bin"):
@@ -29,7 +38,7 @@ def test_start_backs_up_every_read_and_shows_both_modules(bench: Bench) -> None:
 def test_start_text_answers_the_four_questions(bench: Bench) -> None:
     done = bench.start()
     assert done.returncode == 0
-    for title in ("Good reads?", "One family?", "Where the VINs are", "What differs", "Cautions"):
+    for title in ("checks passed", "Reads", "Where the VINs are", "What differs", "Cautions"):
         assert title in done.stdout
     assert "Next:" in done.stderr
     assert max(map(len, done.stdout.splitlines())) <= 80
@@ -46,7 +55,7 @@ def test_start_again_adds_reads_and_facts(started: Bench) -> None:
     assert document["opened"] is False
     assert document["order"]["complaint"] == "no windows"
     assert document["order"]["vehicle_vin"] == VEHICLE_VIN
-    donor = next(module for module in document["modules"] if module["role"] == "donor")
+    donor = next(module for module in only_memory(document)["modules"] if module["role"] == "donor")
     assert donor["vins"][0]["region"] == "VIN"
 
 
@@ -57,7 +66,7 @@ def test_start_keeps_reads_that_differ_and_says_so(bench: Bench) -> None:
     done = bench.start("--json")
     document = parse_document(done, "start")
     assert done.returncode == 1
-    assert document["modules"][1]["agree"] is False
+    assert only_memory(document)["modules"][1]["agree"] is False
     stored = [(bench.folder / path).read_bytes() for path in bench.files() if "store/" in path]
     assert bytes(other) in stored
 
@@ -65,8 +74,8 @@ def test_start_keeps_reads_that_differ_and_says_so(bench: Bench) -> None:
 def test_start_keeps_a_single_read_without_reason(bench: Bench) -> None:
     done = bench.in_job("start", "--chip", "24C02", "--donor", "d1.bin", "--json", *ORDER)
     document = parse_document(done, "start")
-    assert document["modules"][0]["agree"] is None
-    assert document["modules"][0]["single_read_reason"] is None
+    assert only_memory(document)["modules"][0]["agree"] is None
+    assert only_memory(document)["modules"][0]["single_read_reason"] is None
 
 
 def test_start_records_why_the_original_cannot_be_read(bench: Bench) -> None:
@@ -75,7 +84,7 @@ def test_start_records_why_the_original_cannot_be_read(bench: Bench) -> None:
         *("--original-unreadable", "chip burnt", "--layout", "module.toml", *ORDER),
     )
     document = parse_document(done, "start")
-    assert document["original_unreadable"] == "chip burnt"
+    assert only_memory(document)["original_unreadable"] == "chip burnt"
 
 
 @pytest.mark.parametrize("missing", ["--vehicle-vin", "--module-kind"])
@@ -118,7 +127,9 @@ def test_start_says_when_the_original_is_not_this_vehicles(bench: Bench) -> None
     bench.write("o2.bin", other)
     done = bench.start("--json")
     document = parse_document(done, "start")
-    failed = [check["code"] for check in document["family"] if check["result"] == "fail"]
+    failed = [
+        check["code"] for check in only_memory(document)["family"] if check["result"] == "fail"
+    ]
     assert failed == ["original-identity"]
     assert done.returncode == 1
 
@@ -127,11 +138,12 @@ def test_start_finds_the_layout_in_the_users_library(bench: Bench) -> None:
     (bench.folder / "layouts").mkdir()
     (bench.folder / "module.toml").rename(bench.folder / "layouts" / "module.toml")
     done = bench.in_job("start", "--chip", "24C02", "--donor", "d1.bin", "--json", *ORDER)
-    assert parse_document(done, "start")["layout"] == "test module"
+    assert only_memory(parse_document(done, "start"))["layout"] == "test module"
 
 
 def test_journal_names_the_files_by_hash(started: Bench) -> None:
     import hashlib
+    from importlib.metadata import version
 
     lines = (started.job / "journal.jsonl").read_text().splitlines()
     entries = [json.loads(line) for line in lines]
@@ -139,56 +151,139 @@ def test_journal_names_the_files_by_hash(started: Bench) -> None:
         "job-opened",
         "reads-kept",
         "reads-kept",
+        "layout-named",
+        "files-intended",
         "layout-chosen",
     ]
+    assert {entry["facts"]["tool"] for entry in entries} == {version("benchimage")}
     files = {file["path"]: file["sha256"] for entry in entries for file in entry["files"]}
     assert files["o1.bin"] == hashlib.sha256(ORIGINAL).hexdigest()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is POSIX only")
-def test_start_at_a_terminal_asks_for_what_is_missing(bench: Bench) -> None:
+def at_terminal(bench: Bench, *arguments: str) -> Any:
+    """`start` as a process of its own at a real terminal."""
     import os
 
     import pexpect
 
-    root = Path(__file__).parent.parent.parent
     environment = os.environ | {
-        "PYTHONPATH": str(root),
+        "PYTHONPATH": str(Path(__file__).parent.parent.parent),
         "BENCHIMAGE_STORE": str(bench.folder / "store"),
         "BENCHIMAGE_LAYOUTS": str(bench.folder / "layouts"),
     }
-    arguments = ["-m", "memtool", "start", "--donor", "d1.bin", "--chip", "24C02"]
-    child = pexpect.spawn(
+    return pexpect.spawn(
         sys.executable,
-        arguments,
+        ["-m", "memtool", "start", *arguments],
         cwd=str(bench.folder),
         env=environment,
         encoding="utf-8",
         timeout=30,
-        dimensions=(24, 80),
+        dimensions=(24, 200),
     )
-    for question, answer in (
-        ("Folder of the job", "job"),
-        ("Work order", "7"),
-        ("VIN of the vehicle", "too short"),
-        ("VIN of the vehicle", VEHICLE_VIN),
-        ("Kind of module", "body"),
-        ("Proof of ownership", "order 7, signed"),
-        ("Complaint", ""),
-        ("original module", ""),
-        ("donor module", ""),
-        ("Where the donor", "shelf"),
-        ("Technician", "N. N."),
-        ("only one read", "pad lifted"),
-    ):
+
+
+def answer(child: Any, *pairs: tuple[str, str]) -> int:
+    """Give each answer to its question; the exit status."""
+    import pexpect
+
+    for question, text in pairs:
         child.expect(question)
-        child.sendline(answer)
+        child.sendline(text)
     child.expect(pexpect.EOF)
     child.close()
-    assert child.exitstatus == 0
-    text = (bench.job / "journal.jsonl").read_text()
-    assert "order 7, signed" in text
-    assert "pad lifted" in text
+    assert isinstance(child.exitstatus, int)
+    return child.exitstatus
+
+
+ORDER_QUESTIONS = (
+    ("Work order", "7"),
+    ("Customer", "M. Muster"),
+    ("Registration plate", ""),
+    ("VIN of the vehicle", "too short"),
+    ("VIN of the vehicle", f" {VEHICLE_VIN[:9].lower()} {VEHICLE_VIN[9:].lower()}"),
+)
+REST = (
+    ("Proof of ownership", "order 7, signed"),
+    ("Complaint", ""),
+    ("original module", ""),
+    ("donor module", ""),
+    ("Where the donor", "shelf"),
+    ("Technician", "N. N."),
+)
+
+
+def test_start_at_a_terminal_asks_for_what_is_missing(bench: Bench) -> None:
+    child = at_terminal(bench, "--donor", "d1.bin", "--chip", "24C02")
+    status = answer(
+        child,
+        ("Folder of the job", "job"),
+        *ORDER_QUESTIONS,
+        ("Kind of module", "body"),
+        *REST,
+        ("only one read", "pad lifted"),
+    )
+    assert status == 0
+    lines = [json.loads(line) for line in (bench.job / "journal.jsonl").read_text().splitlines()]
+    order = lines[0]["facts"]["order"]
+    assert order["authority"] == "order 7, signed"
+    assert order["vehicle_vin"] == VEHICLE_VIN
+    assert (order["customer"], order["plate"]) == ("M. Muster", None)
+    assert "pad lifted" in (bench.job / "journal.jsonl").read_text()
+
+
+def test_start_at_a_terminal_asks_for_the_reads_and_looks_at_each_at_once(bench: Bench) -> None:
+    child = at_terminal(bench, "--job", "job")
+    status = answer(
+        child,
+        ("Memory chip", "24C0Z"),
+        ("Memory chip", "eeprom=24C02"),
+        ("One more memory", ""),
+        ("Read 1 of the original", "gone.bin"),
+        ("no such file[^\n]*\r\n.*Read 1 of the original", "'o1.bin'"),
+        ("Read 2 of the original", "d1.bin"),
+        ("of two modules[^\n]*\r\n.*Read 2 of the original", "o1.bin"),
+        ("[^\n]*\r\n.*Read 2 of the original", "o2.bin"),
+        ("Read 3 of the original", ""),
+        ("Read 1 of the donor", "o2.bin"),
+        ("[^\n]*\r\n.*Read 1 of the donor", "d1.bin"),
+        ("Read 2 of the donor", "d2.bin"),
+        ("Read 3 of the donor", ""),
+        *ORDER_QUESTIONS,
+        ("Kind of module", "brake"),
+        ("Kind of module", "brakes"),
+        *REST,
+        ("Maker's procedure", "BR-12"),
+        ("Qualified person", "."),
+        ("Qualified person", "N. N., brake specialist"),
+        ("clip removed", "y"),
+    )
+    assert status == 0, child.before
+    lines = [json.loads(line) for line in (bench.job / "journal.jsonl").read_text().splitlines()]
+    backups = [line["facts"] for line in lines if line["kind"] == "reads-kept"]
+    assert [(each["role"], each["memory"], each["names"]) for each in backups] == [
+        ("original", "eeprom", ["o1.bin", "o2.bin"]),
+        ("donor", "eeprom", ["d1.bin", "d2.bin"]),
+    ]
+    order = lines[0]["facts"]["order"]
+    assert (order["procedure"], order["qualified_person"]) == ("BR-12", "N. N., brake specialist")
+
+
+def test_start_at_a_terminal_names_a_mix_up_before_it_asks(bench: Bench) -> None:
+    import pexpect
+
+    child = at_terminal(
+        bench, *("--job", "job", "--chip", "24C02", "--original", "o1.bin", "--original", "d1.bin")
+    )
+    child.expect("Stop: The reads of the original hold different VINs")
+    child.expect("Work order number")
+    # One that comes between the question and the wait for its answer takes effect with the next.
+    for _ in range(10):
+        child.sendcontrol("c")
+        if child.expect([pexpect.EOF, pexpect.TIMEOUT], timeout=2) == 0:
+            break
+    child.close()
+    assert not bench.job.exists()
 
 
 def test_start_refuses_one_file_given_as_two_reads(bench: Bench) -> None:
@@ -218,4 +313,4 @@ def test_start_keeps_a_second_copy_where_one_is_set(bench: Bench) -> None:
 
 def test_start_names_the_chip_as_the_table_does(bench: Bench) -> None:
     done = bench.in_job("start", "--chip", "24lc02", "--donor", "d1.bin", "--json", *ORDER)
-    assert parse_document(done, "start")["modules"][0]["chip"] == "24C02"
+    assert only_memory(parse_document(done, "start"))["chip"] == "24C02"

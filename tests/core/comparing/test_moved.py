@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from memtool.core.comparing.moved import SHORTEST, MovedBlock, find_moved_blocks
 from memtool.core.image import Image
+from memtool.core.runs import edges_of
 from memtool.core.span import Span
 
 TEXT = b"ABCDEFGHJKLMNPRSTUVWX"
@@ -36,8 +37,8 @@ def moved(a: bytes, b: bytes) -> tuple[MovedBlock, ...]:
     return find_moved_blocks(
         Image.from_bytes(a),
         Image.from_bytes(b),
-        changed_a=changed_spans(a, b),
-        changed_b=changed_spans(b, a),
+        changed_a=edges_of(changed_spans(a, b)),
+        changed_b=edges_of(changed_spans(b, a)),
     )
 
 
@@ -131,7 +132,10 @@ def test_block_does_not_cross_a_gap_between_segments() -> None:
     a = Image.from_pieces([(0, TEXT[:10]), (12, TEXT[10:20])])
     b = Image.from_bytes(placed((100, TEXT[:20]), size=200, fill=0x00))
     changed = [Span(0, 10), Span(12, 22)]
-    assert find_moved_blocks(a, b, changed_a=changed, changed_b=[Span(90, 130)]) == ()
+    assert (
+        find_moved_blocks(a, b, changed_a=edges_of(changed), changed_b=edges_of([Span(90, 130)]))
+        == ()
+    )
 
 
 def test_addresses_are_those_of_the_images_not_offsets() -> None:
@@ -140,13 +144,13 @@ def test_addresses_are_those_of_the_images_not_offsets() -> None:
     found = find_moved_blocks(
         a,
         b,
-        changed_a=[Span(0x8000, 0x8000 + len(TEXT))],
-        changed_b=[Span(0xF0000000, 0xF0000000 + len(TEXT))],
+        changed_a=edges_of([Span(0x8000, 0x8000 + len(TEXT))]),
+        changed_b=edges_of([Span(0xF0000000, 0xF0000000 + len(TEXT))]),
     )
     assert found == (MovedBlock(a_start=0x8000, b_start=0xF0000000, length=len(TEXT)),)
 
 
-@settings(max_examples=150)
+@settings(max_examples=150, deadline=None)
 @given(CONTENT, CONTENT)
 def test_every_block_is_true_and_no_byte_belongs_to_two(a: bytes, b: bytes) -> None:
     places_a: set[int] = set()
@@ -165,7 +169,7 @@ def test_every_block_is_true_and_no_byte_belongs_to_two(a: bytes, b: bytes) -> N
         places_b |= set(in_b)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(
     st.binary(min_size=24, max_size=60).filter(lambda piece: len(set(piece)) > 16),
     st.integers(0, 180),

@@ -40,8 +40,8 @@ def search(images: list[bytes], width: int, *, sums: bool) -> Collector:
     collector = Collector(1)
     chosen = [item for item in searched_algorithms() if item.width == width]
     if sums:
-        for family in group_sums(chosen):
-            for _ in search_sums_after_block(SumSides(family, area), collector, word_swapped=True):
+        for added in group_sums(chosen):
+            for _ in search_sums_after_block(SumSides(added, area), collector, word_swapped=True):
                 pass
         return collector
     for group in group_crcs(chosen):

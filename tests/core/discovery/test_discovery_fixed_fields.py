@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pytest
 
-from memtool.core.checksums.algorithms import Ending
+from memtool.core.checksums.sums import Ending
 from memtool.core.discovery import Placement, searched_algorithms
 from memtool.core.discovery.area import Area, FixedField
 from memtool.core.discovery.collecting import Collector
@@ -22,7 +22,9 @@ def search(images: Sequence[bytes], offsets: Sequence[int], width: int, kind: st
     """One kind of search for numbers of one width at these offsets."""
     area, collector = Area(0, images, range(1, len(images) + 1)), Collector(1)
     length = width // 8
-    fields = [FixedField(at, tuple(image[at : at + length] for image in images)) for at in offsets]
+    fields = [
+        FixedField.of(at, tuple(image[at : at + length] for image in images)) for at in offsets
+    ]
     chosen = [item for item in searched_algorithms() if item.width == width]
     if kind == "crcs":
         for group in group_crcs(chosen):
@@ -37,8 +39,8 @@ def search(images: Sequence[bytes], offsets: Sequence[int], width: int, kind: st
                 pass
         return collector
     totals = [item for item in chosen if item.ending is Ending.TOTAL]
-    for family in group_sums(chosen):
-        sides = SumSides(family, area)
+    for sums in group_sums(chosen):
+        sides = SumSides(sums, area)
         if kind == "sums":
             for _ in search_sums_fixed_fields(
                 sides, fields, Placement.GIVEN, collector, word_swapped=True, skip_adjacent=False
@@ -46,7 +48,7 @@ def search(images: Sequence[bytes], offsets: Sequence[int], width: int, kind: st
                 pass
             continue
         for total in totals:
-            if (total.family, total.word_order) == (family.family, family.word_order):
+            if total.sum == sums.sum:
                 for _ in search_totals_of_fields(
                     sides, total, fields, Placement.GIVEN, collector, word_swapped=True
                 ):

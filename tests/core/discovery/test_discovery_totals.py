@@ -16,7 +16,7 @@ from memtool.core.discovery import (
 )
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import Collector
-from memtool.core.discovery.confirming import order_blocks
+from memtool.core.discovery.ordering import order_blocks
 from memtool.core.discovery.sum_sides import SumSides, group_sums
 from memtool.core.discovery.total_search import search_totals
 from memtool.core.image import Image
@@ -126,12 +126,10 @@ def test_chance_totals_of_random_images_fit_the_expectation(
         area = Area(0, [source.randbytes(size) for _ in range(count)], range(1, count + 1))
         collector = Collector(1)
         chosen = [item for item in searched_algorithms() if item.width == width]
-        for family in group_sums(chosen):
-            sides = SumSides(family, area)
+        for sums in group_sums(chosen):
+            sides = SumSides(sums, area)
             for algorithm in chosen:
-                same = (algorithm.family, algorithm.word_order or family.word_order)
-                total = algorithm.name.endswith("/TOTAL") or algorithm.name == "XOR-8"
-                if total and same == (family.family, family.word_order):
+                if algorithm.makes_totals and algorithm.sum == sums.sum:
                     for _ in search_totals(sides, algorithm, collector):
                         pass
         measured += collector.pairs

@@ -8,12 +8,12 @@ from collections.abc import Sequence
 
 import pytest
 
-from memtool.core.backup import Role
 from memtool.core.checksums.checksum import WhenBlanked
 from memtool.core.drafting import Draft, ModuleReads, RegionGuess, draft_layout
 from memtool.core.image import Image
 from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.layouts.region import BlankSource
+from memtool.core.role import Role
 from memtool.core.span import Span
 from tests.module_families import make_vin, swap_words
 
@@ -116,6 +116,45 @@ def test_byte_beside_a_vin_that_the_reference_has_too_is_no_state() -> None:
     assert RegionKind.STATE not in kinds_at(result, [0x31])
 
 
+def test_without_reference_a_number_beside_a_vin_may_be_anybodys() -> None:
+    images = [memory((0x20, vin.encode() + b"\x01")) for vin in VINS[:3]]
+    assert kinds_at(draft(*images), [0x31]) == set()
+
+
+def test_byte_beside_a_vin_that_is_another_number_in_the_reference_is_no_state() -> None:
+    """A reference that is not blank there may be a module with other data."""
+    images = [memory((0x20, vin.encode() + b"\x01")) for vin in VINS[:2]]
+    assert kinds_at(draft(*images, reference=memory((0x31, b"\x07"))), [0x31]) == set()
+
+
+def test_ring_of_counters_is_protected_whatever_checksum_would_fit() -> None:
+    """Eight slots of three bytes with a running number, as a mileage store keeps them."""
+    images = []
+    for number, vin in enumerate(VINS[:3]):
+        newest, first = 3 + number, 0x012345 + 0x1111 * number
+        slots = [first + slot - (8 if slot > newest else 0) for slot in range(8)]
+        ring = b"".join(value.to_bytes(3, "big") + b"\x00" for value in slots)
+        images.append(memory((0x20, vin.encode()), (0x80, ring)))
+    result = draft(*images)
+    assert kinds_at(result, range(0x80, 0x9F)) == {RegionKind.PROTECTED}
+    assert not [guess for guess in result.checksums if guess.rule.stored.start >= 0x80]
+
+
+def test_no_checksum_is_proposed_over_content_that_did_not_vary() -> None:
+    table = bytes((value * value) & 0xFF for value in range(64))
+    guarded = table + binascii.crc32(table).to_bytes(4, "big")
+    images = [memory((0x20, vin.encode()), (0x80, guarded)) for vin in VINS[:3]]
+    result = draft(*images)
+    assert not result.checksums
+    assert at(result, 0x80).region.span == Span(0x80, 0xC4)
+
+
+def test_short_empty_runs_part_nothing_that_is_equal_in_all() -> None:
+    table = bytes(range(1, 20)) + b"\xff" * 8 + bytes(range(40, 60)) + bytes(20) + b"\x01" * 9
+    images = [memory((0x20, vin.encode()), (0x80, table)) for vin in VINS[:2]]
+    assert at(draft(*images), 0x80).region.span == Span(0x80, 0x80 + len(table))
+
+
 def test_without_reference_blank_is_called_a_guess() -> None:
     result = draft(*(memory((0x20, vin.encode())) for vin in VINS[:2]))
     assert at(result, 0x20).region.blank_to is BlankSource.ERASED
@@ -143,7 +182,7 @@ def test_what_counts_between_reads_is_protected_and_never_state() -> None:
     assert guess.region.kind is RegionKind.PROTECTED
     assert guess.region.span == Span(0x40, 0x44)
     assert guess.region.type is FieldType.U32BE
-    assert "odometer" in " ".join(guess.evidence)
+    assert "mileage" in " ".join(guess.evidence)
 
 
 def test_what_looks_random_is_protected_and_its_bytes_are_not_quoted() -> None:
@@ -195,7 +234,9 @@ def test_date_right_behind_a_serial_is_not_taken_for_its_padding() -> None:
 
 
 def test_configuration_is_small_numbers_that_differ_by_few_bits() -> None:
-    options = [bytes([1, 0, 3, 0, 2, 8, 0, 4, 1, 1]), bytes([1, 1, 3, 0, 2, 9, 0, 4, 1, 0])]
+    first = [1, 0, 3, 0, 2, 8, 0, 4, 1, 1, 0, 2, 1, 0, 6, 1]
+    second = [1, 1, 3, 0, 2, 9, 0, 4, 1, 0, 0, 2, 1, 0, 4, 1]
+    options = [bytes(first), bytes(second)]
     result = draft(
         *(
             memory((0x20, vin.encode()), (0x80, data))
@@ -211,7 +252,7 @@ def test_one_module_alone_tells_no_data_from_calibration() -> None:
     result = draft(memory((0x20, VINS[0].encode() + b"\x01"), (0x80, table)))
     kinds = {guess.region.kind for guess in result.regions}
     assert kinds == {RegionKind.VEHICLE_IDENTITY, RegionKind.UNUSED}
-    assert any("With one module" in note for note in result.notes)
+    assert any("One module alone" in note for note in result.notes)
 
 
 def test_what_is_equal_in_all_is_calibration() -> None:

@@ -50,8 +50,9 @@ def noise(drawn: random.Random, data: bytes) -> bytes:
 def one_line(drawn: random.Random, data: bytes) -> bytes:
     """One bit place flips now and then, always towards the same level."""
     bit, level, out = 1 << drawn.randrange(8), drawn.randrange(2), bytearray(data)
+    rate = drawn.choice((0.02, 0.1, 0.3))
     for place in range(len(data)):
-        if drawn.random() < 0.3:
+        if drawn.random() < rate:
             out[place] = out[place] | bit if level else out[place] & ~bit
     return bytes(out)
 
@@ -68,7 +69,7 @@ def awake(drawn: random.Random, data: bytes) -> bytes:
 
 def slipped(drawn: random.Random, data: bytes) -> bytes:
     """From some place on one to sixteen bits late."""
-    place, number = drawn.randrange(len(data) // 2), drawn.randrange(1, 17)
+    place, number = drawn.randrange(len(data)), drawn.randrange(1, 17)
     rest = data[place:]
     bits = (int.from_bytes(rest, "big") | ((1 << number) - 1) << 8 * len(rest)) >> number
     return data[:place] + bits.to_bytes(len(rest) + 3, "big")[-len(rest) :]
@@ -109,8 +110,8 @@ PAIR_FAULTS = (
         name="one data line now and then",
         codes=("reads-differ-data-line",),
         act=one_line,
-        evident=lambda a, b: differing(a, b) >= max(16, len(a) // 50),
-        evidence="one byte in 50 differs",
+        evident=lambda a, b: differing(a, b) >= 4,
+        evidence="four bytes differ",
     ),
     PairFault(
         name="module awake, counters",
@@ -123,8 +124,8 @@ PAIR_FAULTS = (
         name="clock slipped, 1 to 16 bits",
         codes=("reads-differ-shift",),
         act=slipped,
-        evident=lambda a, b: differing(a, b) >= 64,
-        evidence="64 bytes differ",
+        evident=lambda a, b: differing(a, b) >= 12,
+        evidence="12 bytes differ",
     ),
     PairFault(
         name="no contact in one pass",

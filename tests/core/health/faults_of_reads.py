@@ -319,10 +319,11 @@ def question_evident(healthy: bytes, damaged: bytes) -> bool:
 
 
 def odd_size(healthy: bytes, damaged: bytes) -> bool:
-    """The size of the damaged read is neither a chip's nor whole kilobytes."""
+    """The size of the damaged read is one that no memory and no published content has."""
     size = len(damaged)
-    power = size >= 128 and size & (size - 1) == 0
-    return size > 0 and not power and size % 1024 != 0
+    power = size & (size - 1) == 0
+    and_a_half = size % 3 == 0 and (size // 3) & (size // 3 - 1) == 0
+    return size > 0 and not power and not and_a_half and size % 128 != 0
 
 
 FAULTS = (
@@ -339,7 +340,7 @@ FAULTS = (
         codes=("size-odd", "transfer-cut-at-1a", "transfer-cr-dropped"),
         act=short,
         evident=odd_size,
-        evidence="the size is no chip's and not whole kilobytes",
+        evidence="the size is no chip's, no power of two plus a half, not whole 128s",
     ),
     Fault(
         name="bytes added, chip chosen",
@@ -485,7 +486,7 @@ FAULTS = (
         codes=("transfer-cut-at-1a", "size-odd"),
         act=cut_at_1a,
         evident=lambda healthy, damaged: healthy != damaged and odd_size(healthy, damaged),
-        evidence="the size is no chip's and not whole kilobytes",
+        evidence="the size is no chip's, no power of two plus a half, not whole 128s",
     ),
     Fault(
         name="eighth bit stripped",

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import random
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from memtool.core.chip import chips_of_size, find_chip
 from memtool.core.finding import Severity
 from memtool.core.health import diagnose_write, find_health
+from memtool.core.health.agreement import compare_reads
 from memtool.core.image import Image
-from memtool.core.reads.agreement import compare_reads
 from tests.core.health.faults_between_reads import PAIR_FAULTS, WRITE_FAULTS
 from tests.core.health.faults_of_reads import FAULTS, Fault
 from tests.core.health.healthy_images import make_healthy
+from tests.core.health.planted_writes import plant_writes, rich_pieces
+from tests.real_images import RealFile
 
 
 @dataclass(slots=True)
@@ -60,6 +63,25 @@ def measure_false_alarms(seed: int, images: int) -> tuple[int, Counter[tuple[str
     return alarmed, by_kind
 
 
+def measure_real_alarms(
+    pieces: Sequence[RealFile],
+) -> tuple[int, list[tuple[str, str, str]]]:
+    """(images with a warning or failure, what was said of them: name, code, sentence).
+
+    The size of a firmware file is what its author made it, so `size-odd` is no alarm here.
+    """
+    alarmed, said = 0, []
+    for piece in pieces:
+        found = [
+            finding
+            for finding in find_health(Image.from_bytes(piece.data))
+            if finding.severity is not Severity.INFO and finding.code != "size-odd"
+        ]
+        alarmed += bool(found)
+        said += [(piece.name, finding.code, finding.text) for finding in found]
+    return alarmed, said
+
+
 def measure_detection(seed: int, images: int, faults: tuple[Fault, ...] = FAULTS) -> list[Row]:
     """One row a fault of one read, each acted out on `images` healthy images."""
     rows = []
@@ -97,6 +119,35 @@ def measure_pairs(seed: int, images: int) -> list[Row]:
             )
         rows.append(row)
     return rows
+
+
+def measure_planted_writes(
+    files: Sequence[RealFile], sizes: Sequence[int], *, seed: int, rounds: int
+) -> dict[str, list[int]]:
+    """By cause: tried, named, and how many names were wrong.
+
+    A second name is right where the bytes fit it exactly: with an identity in the upper part
+    alone, old content there and everywhere is the same.
+    """
+    counted: dict[str, list[int]] = {}
+    for size in sizes:
+        chip = chips_of_size(size)[0]
+        rich = rich_pieces(files, size)
+        drawn = random.Random(f"{seed}/{size}")
+        for _ in range(rounds):
+            for planted in plant_writes(drawn, rich, size, chip.pages[-1]):
+                before, intended, read_back = map(
+                    Image.from_bytes, (planted.old, planted.new, planted.got)
+                )
+                others = [(name, Image.from_bytes(data)) for name, data in planted.others]
+                found = diagnose_write(before, intended, read_back, chip, others)
+                codes = {finding.code for finding in found}
+                also = {"write-block-protected"} if planted.got == planted.old else set()
+                row = counted.setdefault(planted.cause, [0, 0, 0])
+                row[0] += 1
+                row[1] += bool(codes & set(planted.codes))
+                row[2] += len(codes - set(planted.codes) - also)
+    return counted
 
 
 def measure_writing(seed: int, images: int) -> list[Row]:

@@ -155,3 +155,35 @@ def test_unknown_old_content_still_tells_a_line_and_addresses_are_absolute() -> 
     (finding,) = diagnose_write(Image.from_bytes(b""), new, got)
     assert finding.code == "write-data-line"
     assert all(Span(0x8000, 0x8800).contains(span) for span in finding.spans)
+
+
+def test_two_causes_that_fit_are_both_named() -> None:
+    """Only the upper half was to change, and the whole old content is there."""
+    old = content(1)
+    new = blanked(old, SIZE - 100)
+    before, intended, read_back = (Image.from_bytes(data) for data in (old, new, old))
+    found = diagnose_write(before, intended, read_back, SPI)
+    assert {finding.code for finding in found} == {"write-protected", "write-block-protected"}
+
+
+def test_the_wrong_file_is_named() -> None:
+    old, new, original = (Image.from_bytes(content(seed)) for seed in (1, 2, 3))
+    (finding,) = diagnose_write(old, new, original, I2C, [("the original's image", original)])
+    assert finding.code == "write-other-file"
+    assert "the original's image" in finding.text
+
+
+def test_swapped_words_are_no_page_wrap() -> None:
+    new = content(2)
+    got = bytes(new[index ^ 1] for index in range(SIZE))
+    assert diagnose(content(1), new, got).code == "write-order"
+
+
+@pytest.mark.parametrize("by", [16, 48, 100, -16, -1000])
+def test_a_read_back_moved_by_any_number_of_bytes_is_told(by: int) -> None:
+    new = content(2)
+    got = b"\xff" * by + new[:-by] if by > 0 else new[-by:] + b"\xff" * -by
+    finding = diagnose(content(1), new, got)
+    assert finding.code == "write-shifted"
+    assert f"by {abs(by):,} bytes" in finding.text
+    assert ("page" in finding.text) == (by % 16 == 0)

@@ -42,7 +42,7 @@ def test_copies_are_told_with_their_distance() -> None:
     data = bytearray(b"\xff" * 2048)
     data[0x100 : 0x100 + 200] = data[0x500 : 0x500 + 200] = block
     finding = told(bytes(data), "content-copies")
-    assert "1,024 addresses further on" in finding.text
+    assert "1,024 bytes later" in finding.text
     assert finding.spans[0].start <= 0x100
     assert finding.spans[-1].end >= 0x100 + 200
 

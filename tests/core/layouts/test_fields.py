@@ -27,7 +27,7 @@ from memtool.core.layouts.layout import (
     find_copy_faults,
 )
 from memtool.core.span import Span
-from memtool.store.layout_files.layouts import parse_layout
+from memtool.formats.layout_toml.parsing import parse_layout
 from tests.sample_layout import LAYOUT, VIN, pack_seven_bits, sample_image
 
 

@@ -1,0 +1,326 @@
+"""Makes docs/performance.md: what everything takes, and what a person would use instead.
+
+Run: ``python tests/bench/performance.py [--quick] [--print]``; needs the ``dev`` extra, a C
+compiler, objcopy and cmp. ``--quick`` leaves out the largest sizes, ``--print`` writes no file.
+
+Every number is processor time of a whole process, or of a call in one process, the cheapest of
+some runs, as a ratio to something measured in the same run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import platform
+import random
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import bincopy
+import intelhex
+import numpy as np
+
+from memtool.core.image import Image
+from memtool.formats.codec import ImageFormat, encode_image, parse_image
+from tests.bench import bench_discovery
+from tests.bench.bench_commands import LIMITS, Rows, blank_all, play
+from tests.bench.bench_compare import NUMPY_ALONE
+from tests.bench.costs import BASE, ROOT, command_cost, cost_of
+from tests.bench.images import LARGEST, make_images
+
+PAGE = ROOT / "docs" / "performance.md"
+NOTES = """
+## Where the time goes
+
+- Every command: about half of its start goes into making the classes of the modules it loads.
+- `inspect` of a small image: much of its work looks for stores of records.
+- `start`, `blank` and `check` look for VINs in every stored form, under every key, in each module's
+  image and in what was made of it.
+- `compare` looks for moved blocks in all that differs, which numpy alone does not.
+"""
+KINDS = ("structured", "random", "text", "code", "erased")
+VIN = "1G4AH59H45G118341"
+KIB, MIB = 1 << 10, 1 << 20
+Lines = Iterator[str]
+
+HEAD = """\
+# How long it takes
+
+Processor time, the cheapest of some runs, as ratios to something measured in the same run, so
+that another machine gives much the same. `python tests/bench/performance.py` makes this page;
+`!` marks what is beyond its aim. Images are invented ones, by `tests/bench/images.py`:
+structured (erased for the most part, equal code, a VIN, settings), random, text, code, erased.
+"""
+
+
+def machine() -> Lines:
+    """What ran it."""
+    processor = "unknown"
+    with Path("/proc/cpuinfo").open(encoding="ascii") as table:
+        for line in table:
+            if line.startswith("model name"):
+                processor = line.partition(":")[2].strip()
+                break
+    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") >> 30
+    load = os.getloadavg()[0]
+    yield "\n## The machine\n"
+    yield (
+        f"{processor}, {os.cpu_count()} processors, {memory} GiB of memory, {platform.system()},"
+        f" Python {platform.python_version()}, numpy {np.__version__}."
+    )
+    if load > (os.cpu_count() or 1):
+        yield (
+            f"It was busy with other work: {load:.0f} processes wanted a processor on average."
+            " Ratios vary by about a quarter on such a machine."
+        )
+
+
+def start() -> Lines:
+    """Commands that do little, beside loading their libraries."""
+    yield "\n## Start\n"
+    yield "| command | takes | beside | ratio | aim |"
+    yield "| --- | --- | --- | --- | --- |"
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "read.bin").write_bytes(make_images("structured", 4096)[0])
+        click = cost_of("-c", "import click", runs=5).seconds
+        all_three = cost_of("-c", BASE, runs=5).seconds
+        for words, base, beside, limit in (
+            (("--version",), click, "importing click", 1.3),
+            (("--help",), click, "importing click", 1.3),
+            (("vin", VIN), click, "importing click", 1.3),
+            (("inspect", "read.bin"), all_three, "importing click, numpy, rich", 1.4),
+        ):
+            ours = command_cost(*words, folder=folder, runs=5).seconds
+            yield (
+                f"| `{words[0]}` | {ours * 1000:.0f} ms | {beside}: {base * 1000:.0f} ms"
+                f" | {_ratio(ours / base, limit)} | {limit} |"
+            )
+
+
+def growth(folder: Path, sizes: list[int]) -> Lines:
+    """Each command on larger images, every kind, the worst first."""
+    found: dict[str, Rows] = {}
+    for kind in KINDS:
+        for size in sizes:
+            if size == LARGEST and kind not in ("structured", "random"):
+                continue
+            place = folder / f"{kind}-{size}"
+            rows = found.setdefault(kind, {})
+            play(place, make_images(kind, size, 2), rows, state="0x0100+32", runs=1)
+    yield "\n## As images grow\n"
+    yield "Each command beside itself on 4 KiB of the same kind; a whole job of two modules."
+    yield "Memory is the most that any kind took.\n"
+    yield "| command | size | beside 4 KiB, the worst kind first | aim | memory |"
+    yield "| --- | --- | --- | --- | --- |"
+    for command in found[KINDS[0]]:
+        for size in sizes[1:]:
+            ratios, memory = [], 0
+            for kind, rows in found.items():
+                costs = rows.get(command, {})
+                if size in costs:
+                    ratios.append((costs[size].seconds / costs[sizes[0]].seconds, kind))
+                    memory = max(memory, costs[size].memory)
+            words = ", ".join(
+                f"{kind} {_ratio(ratio, LIMITS[size])}"
+                for ratio, kind in sorted(ratios, reverse=True)
+            )
+            yield (
+                f"| `{command}` | {_size(size)} | {words} | {LIMITS[size]:g} | {memory >> 20} MB |"
+            )
+
+
+def discovery(folder: Path, sizes: list[int]) -> Lines:
+    """`checksum discover` of three images, every kind."""
+    base = cost_of("-c", BASE, runs=5).seconds
+    limits = {4 * KIB: 10, 64 * KIB: 40, MIB: 320}
+    yield "\n## Searching for checksums\n"
+    yield "Three images, everything on, both processors added up, beside a process that imports"
+    yield f"click, numpy and rich ({base * 1000:.0f} ms).\n"
+    yield "| size | the worst kind first | aim | memory |"
+    yield "| --- | --- | --- | --- |"
+    for size in sizes:
+        taken = []
+        for kind in KINDS:
+            if size == MIB and kind != "structured":
+                continue
+            names = []
+            for number, image in enumerate(make_images(kind, size)):
+                path = folder / f"{kind}-{size}-{number}.bin"
+                path.write_bytes(image)
+                names.append(str(path))
+            cost = command_cost("checksum", "discover", *names, folder=folder, runs=1)
+            taken.append((cost.seconds / base, kind, cost.memory))
+        words = ", ".join(
+            f"{kind} {_ratio(ratio, limits[size])}" for ratio, kind, _ in sorted(taken)[::-1]
+        )
+        memory = max(taken, key=lambda row: row[2])[2]
+        yield f"| {_size(size)} | {words} | {limits[size]} | {memory >> 20} MB |"
+    library = bench_discovery.compile_brute(folder)
+    for size, count in ((4 * KIB, 2), (64 * KIB, 3)):
+        images = bench_discovery.make_images(size, count)
+        brute, guessed = bench_discovery.time_brute(library, images, 3e8)
+        ours = bench_discovery.time_discovery(images, bench_discovery.same_work(), 2)
+        yield (
+            f"\n{count} images of {_size(size)}, the CRCs of 16 to 64 bits alone:"
+            f" {brute / ours:,.0f} times as fast as a brute force in C"
+            f"{' (extrapolated)' if guessed else ''}."
+        )
+
+
+def instead(folder: Path, size: int) -> Lines:
+    """Beside what a person would use."""
+    data, other = (random.Random(seed).randbytes(size) for seed in (1, 2))
+    few = bytearray(data)
+    few[:: size // 1000] = bytes(len(few[:: size // 1000]))
+    for name, content in (("a", data), ("b", other), ("few", bytes(few)), ("same", data)):
+        (folder / f"{name}.bin").write_bytes(content)
+    yield "\n## Beside other tools\n"
+    yield "| work | instead | ratio | aim |"
+    yield "| --- | --- | --- | --- |"
+    for kibibytes in (1, 2, 64, 1024):
+        image = Image.from_bytes(random.Random(kibibytes).randbytes(kibibytes * KIB))
+        text = encode_image(image, ImageFormat.INTEL_HEX)
+        ours = _seconds(lambda text=text: parse_image(text))  # type: ignore[misc]
+        for name, read, aim in (("bincopy", _bincopy, 1.0), ("intelhex", _intelhex, 1.0)):
+            theirs = _seconds(lambda text=text, read=read: read(text))  # type: ignore[misc]
+            yield (
+                f"| reading {_size(kibibytes * KIB)} of Intel HEX, in one process | {name}"
+                f" | {_ratio(ours / theirs, aim)} | {aim:g} |"
+            )
+    (folder / "a.hex").write_bytes(encode_image(Image.from_bytes(data), ImageFormat.INTEL_HEX))
+    reading = cost_of("-c", _READ_HEX, "a.hex", folder=folder).seconds
+    objcopy = cost_of("-c", _OBJCOPY, "a.hex", folder=folder).seconds
+    objcopy -= cost_of("-c", "import subprocess", folder=folder).seconds
+    yield (
+        f"| reading {_size(size)} of Intel HEX, whole process | objcopy"
+        f" | {_ratio(reading / objcopy, 3)} | 3 |"
+    )
+    for name, words, aim in (
+        ("same", "equal", 3),
+        ("few", "a thousand bytes differ", 3),
+        ("b", "wholly different", 3),
+    ):
+        files = (str(folder / "a.bin"), str(folder / f"{name}.bin"))
+        ours_cost = command_cost("compare", *files, folder=folder)
+        alone = cost_of("-c", NUMPY_ALONE, *files, folder=folder)
+        yield (
+            f"| `compare` of {_size(size)}, {words}; {ours_cost.memory / 2 / size:.1f} times the"
+            f" files in memory | numpy alone, listing the runs"
+            f" | {_ratio(ours_cost.seconds / alone.seconds, aim)} | {aim} |"
+        )
+    listing = cost_of("-c", _CMP, str(folder / "a.bin"), str(folder / "b.bin")).seconds
+    yield (
+        f"| `compare` of {_size(size)}, wholly different | `cmp -l`, a line a byte"
+        f" | {ours_cost.seconds / listing:.2f} | |"
+    )
+    summed = command_cost(
+        *("checksum", "compute", str(folder / "a.bin"), "--algorithm", "CRC-32/ISO-HDLC"),
+        folder=folder,
+    ).seconds
+    for name, code in (("zlib", _ZLIB), ("anycrc", _ANYCRC)):
+        theirs = cost_of("-c", code, str(folder / "a.bin")).seconds
+        yield f"| CRC-32 of {_size(size)}, whole process | {name} | {summed / theirs:.1f} | |"
+    found = command_cost("find", VIN, str(folder / "a.bin"), folder=folder).seconds
+    theirs = cost_of("-c", _RE, str(folder / "a.bin")).seconds
+    yield (
+        f"| `find` of a VIN in {_size(size)}, every stored form | `re`, as plain text alone"
+        f" | {found / theirs:.0f} | |"
+    )
+
+
+_READ_HEX = """
+import pathlib, sys
+from memtool.formats.codec import parse_image
+parse_image(pathlib.Path(sys.argv[1]).read_bytes())
+"""
+_OBJCOPY = """
+import subprocess, sys
+subprocess.run(["objcopy", "-I", "ihex", "-O", "binary", sys.argv[1], "objcopy.out"], check=True)
+"""
+_CMP = """
+import subprocess, sys
+subprocess.run(["cmp", "-l", *sys.argv[1:]], stdout=subprocess.DEVNULL)
+"""
+_ZLIB = "import pathlib, sys, zlib; zlib.crc32(pathlib.Path(sys.argv[1]).read_bytes())"
+_ANYCRC = """
+import pathlib, sys, anycrc
+anycrc.Model("CRC32").calc(pathlib.Path(sys.argv[1]).read_bytes())
+"""
+_RE = """
+import pathlib, re, sys
+re.findall(rb"1G4AH59H45G118341", pathlib.Path(sys.argv[1]).read_bytes())
+"""
+
+
+def _bincopy(text: bytes) -> None:
+    bincopy.BinFile().add_ihex(text.decode("ascii"))
+
+
+def _intelhex(text: bytes) -> None:
+    intelhex.IntelHex().loadhex(io.StringIO(text.decode("ascii")))
+
+
+def _seconds(work: Callable[[], object]) -> float:
+    """Of the processor, the best of some rounds of at least a fiftieth of a second each."""
+    work()
+    begin = time.process_time()
+    work()
+    times = max(1, int(0.02 / max(time.process_time() - begin, 1e-6)))
+    best = float("inf")
+    for _ in range(5):
+        begin = time.process_time()
+        for _ in range(times):
+            work()
+        best = min(best, (time.process_time() - begin) / times)
+    return best
+
+
+def _ratio(ratio: float, limit: float) -> str:
+    words = f"{ratio:.2f}" if ratio < 10 else f"{ratio:.0f}"
+    return words if ratio <= limit else f"{words}!"
+
+
+def _size(size: int) -> str:
+    return f"{size >> 20} MiB" if size >= MIB else f"{size >> 10} KiB"
+
+
+def make_page(*, quick: bool) -> Lines:
+    """The page, line by line."""
+    sizes = [4 * KIB, 64 * KIB, MIB] + ([] if quick else [LARGEST])
+    yield HEAD.rstrip()
+    yield from machine()
+    yield from start()
+    with tempfile.TemporaryDirectory() as folder:
+        yield from growth(Path(folder), sizes)
+        if not quick:
+            yield ""
+            yield blank_all(Path(folder) / "all-state", MIB)
+    with tempfile.TemporaryDirectory() as folder:
+        yield from discovery(Path(folder), [4 * KIB, 64 * KIB] + ([] if quick else [MIB]))
+        yield from instead(Path(folder), MIB if quick else LARGEST)
+    yield NOTES.rstrip()
+
+
+def main() -> None:
+    """Write or print it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="leave the largest sizes out")
+    parser.add_argument("--print", action="store_true", dest="only_print", help="write no file")
+    given = parser.parse_args()
+    lines = []
+    for line in make_page(quick=given.quick):
+        print(line, flush=True)
+        lines.append(line)
+    if not given.only_print:
+        PAGE.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

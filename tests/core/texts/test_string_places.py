@@ -1,0 +1,43 @@
+"""Places of many strings in long data, against a slow search for each."""
+
+from __future__ import annotations
+
+import random
+import re
+
+import pytest
+
+from memtool.core.texts.string_places import find_strings
+
+LENGTH = 1 << 19
+
+
+def places_of(string: bytes, data: bytes) -> list[int]:
+    """Every place, those that overlap too: Python's own look-ahead."""
+    return [match.start() for match in re.finditer(b"(?=%b)" % re.escape(string), data)]
+
+
+@pytest.mark.parametrize("length", [LENGTH, LENGTH + 1])
+def test_every_place_of_every_string_is_found(length: int) -> None:
+    rng = random.Random(length)
+    data = bytearray(rng.randbytes(length))
+    strings = [rng.randbytes(size) for size in (2, 3, 5, 17, 17)] + [b"ABABABA", b"\xff" * 4]
+    for string in (*strings, b"ABABABABABA"):
+        for _ in range(20):
+            place = rng.randrange(length - 20)
+            data[place : place + len(string)] = string
+    # At both ends, where a pair may be cut off.
+    data[:17], data[-17:] = strings[3], strings[4]
+    found = find_strings(strings, bytes(data))
+    assert found == {string: places_of(string, bytes(data)) for string in strings}
+    assert len(found[b"ABABABA"]) > 40
+
+
+def test_a_string_of_common_bytes_is_left_to_others() -> None:
+    data = b"\xff" * (LENGTH - 4) + b"text"
+    assert find_strings([b"\xff\xff\xff", b"text"], data) == {b"text": [LENGTH - 4]}
+
+
+def test_short_data_and_single_bytes_are_left_to_others() -> None:
+    assert find_strings([b"text"], b"a text") == {}
+    assert find_strings([b"t"], b"a" * LENGTH) == {}

@@ -1,0 +1,91 @@
+"""VINs among other text: read as themselves, alone or with the other windows that are allowed.
+
+A short form of tests/bench/measure_vins.py; the rates of many more are in docs/vin.md.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+
+import pytest
+
+from memtool.core.image import Image
+from memtool.core.texts.vin_search import VinFinding, find_vins
+from tests.bench.measure_vins import SURROUNDINGS, judge, make_surrounding
+from tests.fillers import make_filler
+from tests.vins_among_text import CONTEXTS, make_vin, place
+
+
+def find(data: bytes) -> tuple[VinFinding, ...]:
+    return find_vins(Image.from_bytes(data))
+
+
+def test_plain_vin_behind_a_part_number_is_no_rearrangement() -> None:
+    data = bytearray(b"\xff" * 256)
+    text = b"2C0937VX7ZZZ5KZHW654483"
+    data[0x40 : 0x40 + len(text)] = text
+    (found,) = find(bytes(data))
+    assert found.stored_as == "plain"
+    assert "VX7ZZZ5KZHW654483" in found.texts
+
+
+@pytest.mark.parametrize("checked", [True, False])
+@pytest.mark.parametrize("context", CONTEXTS)
+def test_plain_vin_among_text_is_read_right(context: str, checked: bool) -> None:
+    verdicts: dict[bool, Counter[str]] = {True: Counter(), False: Counter()}
+    rng = random.Random(f"among text {context} {checked}")
+    for surrounding in SURROUNDINGS:
+        for _ in range(12):
+            vin = make_vin(rng, checked=checked)
+            placed = place(make_surrounding(surrounding, rng), vin, context, "plain", rng)
+            speaks = placed.bordered or (checked and len(placed.windows) == 1)
+            verdicts[speaks][judge(placed)] += 1
+    # 99 of 100 in the long run; a short one may meet two of the others.
+    assert verdicts[True].total() - verdicts[True]["alone"] <= 3, verdicts
+    assert verdicts[True]["without"] + verdicts[False]["without"] <= 1, verdicts
+    assert verdicts[False]["missed"] <= 1, verdicts
+
+
+def test_several_vins_in_a_row_are_all_told() -> None:
+    rng = random.Random("in a row")
+    for number in (2, 3):
+        for _ in range(40):
+            vins = [make_vin(rng, checked=rng.random() < 0.5) for _ in range(number)]
+            found = find(b"\xff" * 30 + "".join(vins).encode() + b"\xff" * 30)
+            assert [each.text for each in found] == vins
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_dates_of_certificates_are_no_vins(backwards: bool) -> None:
+    """X.690, 11.7 and 11.8: both kinds of time, each behind its tag and length."""
+    rng = random.Random(f"dates {backwards}")
+    for _ in range(300):
+        day = f"{rng.randint(0, 49):02}{rng.randint(1, 12):02}{rng.randint(1, 28):02}"
+        clock = f"{rng.randint(0, 23):02}{rng.randint(0, 59):02}{rng.randint(0, 59):02}Z"
+        times = b"0 \x17\r" + (day + clock).encode() + b"\x18\x0f20" + (day + clock).encode()
+        name = bytes(rng.choices(b"0J1ABCXYZ", k=4)) + b"\x0b0\t\x06\x03U\x04\x06\x13\x02US"
+        data = rng.randbytes(60) + times + name + rng.randbytes(60)
+        assert find(data[::-1] if backwards else data) == ()
+
+
+def test_serial_numbers_and_every_second_letter_of_text_are_no_vins() -> None:
+    rng = random.Random("numbers")
+    told = 0
+    for _ in range(150):
+        numbers = [f"SN{rng.randrange(10**9):09d}" for _ in range(20)]
+        told += len(find(b"\0".join(number.encode() for number in numbers)))
+        told += len(find(make_filler("text", 1024, rng)))
+    # Text makes one in some hundred images, in six bits a character: docs/stored-forms.md.
+    assert told <= 1
+
+
+def test_other_reading_says_where_it_lies_and_how() -> None:
+    """By hand: one place on, the text begins with VW, a code of Spain (ISO 3780), and ends with
+    four digits too; neither country's rules ask for a check digit."""
+    (found,) = find(b"\xff" * 20 + b"WVWZZZ1KZ6W6544837" + b"\xff" * 20)
+    told = [(each.text, each.span.start, each.stored_as) for each in found.all_readings]
+    assert [each for each in told if each[2] == "plain"] == [
+        ("WVWZZZ1KZ6W654483", 20, "plain"),
+        ("VWZZZ1KZ6W6544837", 21, "plain"),
+    ]

@@ -1,0 +1,202 @@
+"""What the desk remembers, names and keeps: orders left half, broken jobs, notes, hostile names."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from memtool.core.finding import Check, Verdict
+from memtool.core.job.gate import RULES
+from memtool.desk.home import HomeScreen
+from memtool.desk.looks import THEMES
+from memtool.desk.opening import open_with_viewer
+from memtool.errors import StoreError
+from memtool.render.text.blank_view import tell_rules
+from memtool.store.desk_state import DeskState, read_desk_state, state_folder, write_desk_state
+from memtool.store.register import read_rows
+from memtool.workflow.jobs import open_job
+from tests.desk.sitting import put_reads, run, sit_down
+
+
+def test_an_order_that_was_left_is_taken_up_where_it_stopped(bench: Path) -> None:
+    async def leave() -> None:
+        async with sit_down(bench) as desk:
+            await desk.press("f2")
+            await desk.type("1042")
+            await desk.press("enter", "enter")
+            assert "Registration plate" in desk.text()
+
+    async def go_on() -> None:
+        async with sit_down(bench) as desk:
+            await desk.press("f2")
+            assert "1042" not in desk.text()
+            assert "Customer" in desk.text() or "Registration plate" in desk.text()
+            await desk.press("f8")
+            assert "Customer" in desk.text() or "1042" in desk.text()
+
+    run(leave())
+    run(go_on())
+    assert read_desk_state().draft["work_order"] == "1042"
+
+
+def test_a_wrong_check_digit_is_told_while_it_is_typed_and_needs_a_reason(bench: Path) -> None:
+    async def type_it() -> None:
+        async with sit_down(bench) as desk:
+            await desk.press("f2")
+            await desk.type("1")
+            await desk.press("enter", "enter", "enter")
+            # Position 9 of a number from North America holds another digit than computed.
+            await desk.type("1G4AH59H35G118341")
+            assert "does not match" in desk.text()
+            await desk.press("enter")
+            assert "check digit is wrong" in desk.text()
+
+    run(type_it())
+
+
+def test_jobs_that_moved_or_broke_are_named(job: Path) -> None:
+    copy = job.parent / "elsewhere"
+    shutil.move(job, copy)
+
+    async def look(said: str) -> None:
+        async with sit_down(job.parent) as desk:
+            await desk.until(said)
+
+    run(look("moved or deleted"))
+    shutil.move(copy, job)
+    journal = job / "journal.jsonl"
+    journal.write_text(journal.read_text().replace("registration seen", "registration Seen"))
+    run(look("broken:"))
+
+
+def test_every_refusal_of_the_gate_is_shown_in_its_own_words() -> None:
+    class Plan:
+        memory = None
+
+        def __init__(self, *checks: Check) -> None:
+            self.checks = checks
+
+    for rule in RULES:
+        refusal = Check(code=rule.code, result=Verdict.FAIL, text=f"said by {rule.code}")
+        said = tell_rules([Plan(refusal)])  # type: ignore[list-item]
+        assert f"said by {rule.code}" in said
+        assert rule.code in said
+
+
+def test_a_wrong_confirmation_is_refused_in_the_gates_words_and_writes_nothing(job: Path) -> None:
+    before = sorted(path.name for path in (job / "files").iterdir())
+
+    async def confirm() -> str:
+        async with sit_down(job.parent, job=job) as desk:
+            await desk.press("b", "enter")
+            await desk.type("000000")
+            await desk.press("enter")
+            return desk.notice()
+
+    assert "rule 22, confirmed" in run(confirm())
+    assert sorted(path.name for path in (job / "files").iterdir()) == before
+
+
+def test_a_note_a_photo_and_a_trial_go_into_the_record(job: Path) -> None:
+    label = job.parent / "aa-label.png"
+    label.write_bytes(b"not really a photo")
+
+    async def add() -> None:
+        async with sit_down(job.parent, job=job) as desk:
+            await desk.press("n")
+            await desk.type("no codes")
+            await desk.press("enter", "p", "enter")
+            await desk.type("the label")
+            await desk.press("enter", "t")
+            await desk.type("locks and unlocks")
+            await desk.press("enter", "enter")
+            await desk.press("o")
+            assert "note: no codes" in desk.text()
+
+    run(add())
+    opened = open_job(job)
+    assert opened.job.notes[-1].text == "no codes"
+    assert opened.job.attachments[-1].caption == "the label"
+    assert opened.job.function_tests[-1].ok
+
+
+def test_a_name_that_would_act_on_the_terminal_is_escaped(bench: Path) -> None:
+    put_reads(bench, "door-donor-1")
+    (bench / "door-donor-1.bin").rename(bench / "aa\x1b[31m\u202e[red].bin")
+
+    async def look() -> str:
+        async with sit_down(bench) as desk:
+            await desk.press("f3", "enter", "enter")
+            return desk.text()
+
+    text = run(look())
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert "[red]" in text
+
+
+def test_what_is_remembered_is_private_and_nonsense_is_left_out(bench: Path) -> None:
+    assert write_desk_state(DeskState(theme="paper", technician="RA")) is None
+    file = state_folder() / "desk.json"
+    assert file.stat().st_mode & 0o077 == 0
+    assert read_desk_state().technician == "RA"
+    for nonsense in ("[]", "{", '{"folders": [1], "draft": {"a": 1}, "theme": 7}', "\x00"):
+        file.write_text(nonsense)
+        assert read_desk_state() == DeskState()
+
+
+def test_what_cannot_be_remembered_is_told_and_stops_nothing(
+    bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (bench / "file").write_text("")
+    monkeypatch.setenv("XDG_STATE_HOME", str(bench / "file"))
+
+    async def turn() -> None:
+        async with sit_down(bench) as desk:
+            await desk.press("ctrl+t")
+            assert desk.app.theme == THEMES[1].name
+            assert isinstance(desk.app.screen, HomeScreen)
+
+    run(turn())
+
+
+def test_rows_of_the_register_from_before_are_still_read(job: Path) -> None:
+    row = next((job.parent / "store" / "jobs").glob("*.json"))
+    members = json.loads(row.read_text())
+    for name in ("module_kind", "memories", "next", "changed"):
+        del members[name]
+    row.write_text(json.dumps(members))
+    (read,) = read_rows(job.parent / "store")
+    assert (read.work_order, read.next, read.memories) == ("7", None, ())
+
+
+def test_a_machine_without_screen_says_that_nothing_was_opened(
+    bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    monkeypatch.setattr("sys.platform", "linux")
+    with pytest.raises(StoreError, match="no viewer"):
+        open_with_viewer(bench / "report-1.pdf")
+
+
+def test_labels_and_the_old_module_are_asked_for_the_report(job: Path) -> None:
+    async def answer() -> None:
+        async with sit_down(job.parent, job=job) as desk:
+            await desk.press("r", "l")
+            await desk.type("C0281140455X")
+            await desk.press("enter", "enter", "enter")
+            await desk.type("nowhere")
+            await desk.press("enter")
+            assert "Choose one of" in desk.text()
+            await desk.press("escape")
+            await desk.press("l")
+            await desk.type("C0281140455X")
+            await desk.press("enter", "enter", "enter", "enter")
+            assert desk.screen == "ReportScreen"
+
+    run(answer())
+    assert open_job(job).job.order.original_serial == "C0281140455X"

@@ -1,0 +1,80 @@
+"""What a start loads: a command pays for the modules that it uses, and for no other."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.command_line import ROOT
+
+HEAVY = (
+    *("anycrc", "bitstring", "construct", "intelhex", "jinja2", "numpy", "platformdirs"),
+    *("pydantic", "rich", "textual", "tomlkit", "typst"),
+)
+NOT_FOR_A_LOOK = (
+    *("core.discovery", "core.drafting", "core.report", "demo", "desk"),
+    *("render.page.byte_page", "render.page.image_pages", "render.page.report_pages"),
+)
+"""Of ours, what a command that only looks at an image never needs."""
+FOR_HELP = ("cli", "core", "errors", "lazy", "render", "version")
+"""Rooms that the list of commands is printed with; of the core its few words alone."""
+CODE = (
+    "import sys; from memtool.cli.main import main\n"
+    "try: main({arguments!r})\n"
+    "except SystemExit: pass\n"
+    "sys.stderr.write('LOADED ' + ' '.join(sorted(sys.modules)))"
+)
+
+
+def modules_of(*arguments: str, folder: Path) -> set[str]:
+    """The modules that a real process has loaded when the command is done."""
+    done = subprocess.run(
+        [sys.executable, "-c", CODE.format(arguments=list(arguments))],
+        env=os.environ | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(folder / "store")},
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout
+    return set(done.stderr.rpartition("LOADED ")[2].split())
+
+
+def heavy_modules_of(*arguments: str, folder: Path) -> set[str]:
+    """Those of them that take long to load."""
+    return modules_of(*arguments, folder=folder) & set(HEAVY)
+
+
+@pytest.mark.parametrize(
+    "arguments", [("--help",), ("--version",), ("vin", "1M8GDM9AXKP042788"), ("blank", "--help")]
+)
+def test_a_small_command_loads_nothing_heavy(arguments: tuple[str, ...], tmp_path: Path) -> None:
+    # The VIN is the worked example of 49 CFR 565.15(c), from memory.
+    # A command that runs asks where the store is; that library is a small one.
+    assert heavy_modules_of(*arguments, folder=tmp_path) <= {"platformdirs"}
+
+
+def test_inspect_loads_what_it_computes_and_draws_with(tmp_path: Path) -> None:
+    (tmp_path / "read.bin").write_bytes(bytes(range(256)) * 8)
+    loaded = heavy_modules_of("inspect", "read.bin", folder=tmp_path)
+    assert loaded == {"numpy", "rich", "platformdirs"}
+
+
+@pytest.mark.parametrize("option", ["--help", "--version"])
+def test_the_list_of_commands_loads_few_modules_of_ours(option: str, tmp_path: Path) -> None:
+    ours = {name for name in modules_of(option, folder=tmp_path) if name.startswith("memtool.")}
+    assert {name.split(".")[1] for name in ours} <= set(FOR_HELP)
+    assert len(ours) < 30, sorted(ours)
+
+
+@pytest.mark.parametrize("command", [("inspect",), ("compare", "read.bin"), ("find", "AB12CD34E")])
+def test_a_look_loads_no_page_no_report_no_search(command: tuple[str, ...], tmp_path: Path) -> None:
+    (tmp_path / "read.bin").write_bytes(bytes(range(256)) * 8)
+    loaded = modules_of(*command, "read.bin", folder=tmp_path)
+    assert "memtool.core.image" in loaded
+    inside = tuple(f"memtool.{name}" for name in NOT_FOR_A_LOOK)
+    assert not {name for name in loaded if name.startswith(inside)}

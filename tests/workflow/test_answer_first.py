@@ -1,0 +1,89 @@
+"""The first lines of a command say what holds; what passed is counted; nothing is said twice."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+
+import pytest
+
+from tests.workflow.jobs import KEEP, Bench, Done
+
+SCREEN = 24
+ORDER_OF_LABELS = ("fail", "out of date", "you decide", "not checked", "pass")
+
+
+def labels(done: Done) -> list[str]:
+    """The results that the first lines tell, in their order."""
+    answer = done.stdout.partition("\n\n")[0].splitlines()
+    return [label for line in answer for label in ORDER_OF_LABELS if line.startswith(f"  {label} ")]
+
+
+def all_lines(done: Done) -> list[str]:
+    return [*done.stdout.splitlines(), *done.stderr.splitlines()]
+
+
+def test_start_and_blank_fit_two_screens(bench: Bench) -> None:
+    for done in (bench.start(), bench.blank("--dry-run"), bench.blank()):
+        assert done.returncode == 0, done.stderr
+        assert len(all_lines(done)) <= 2 * SCREEN
+
+
+def test_the_worst_comes_first_and_within_one_screen(bench: Bench) -> None:
+    bad = bytearray((bench.folder / "d2.bin").read_bytes())
+    bad[0x33] ^= 0x10
+    bench.write("d2.bin", bytes(bad))
+    done = bench.start()
+    first = done.stdout.splitlines()[0]
+    assert "stop" in first
+    assert "failed" in first
+    told = labels(done)
+    assert told[0] == "fail"
+    assert told == sorted(told, key=ORDER_OF_LABELS.index)
+    assert len(done.stdout.partition("\n\n")[0].splitlines()) <= SCREEN
+
+
+@pytest.mark.parametrize(
+    "command", [("check", "--stage", "donor"), ("blank", "donor", *KEEP, "--dry-run")]
+)
+def test_what_passed_is_counted_and_listed_with_all(
+    command: tuple[str, ...], started: Bench
+) -> None:
+    checks = json.loads(started.in_job(*command, "--json").stdout)["checks"]
+    passed = [check for check in checks if check["result"] == "pass"]
+    short, listed = started.in_job(*command), started.in_job(*command, "--all")
+    assert f"{len(passed)} checks passed (--all lists them)" in short.stdout
+    assert labels(short).count("pass") == 1
+    assert labels(listed).count("pass") == len(passed)
+    words = " ".join(listed.stdout.split())
+    for check in passed:
+        assert check["text"] in words
+        assert check["text"] not in " ".join(short.stdout.split())
+
+
+def test_nothing_is_said_twice(bench: Bench) -> None:
+    inspect = ("inspect", "d1.bin", "d2.bin", "--chip", "24C02", "--layout", "module.toml")
+    for done in (
+        bench.run(*inspect),
+        bench.start(),
+        bench.in_job("check", "--stage", "donor"),
+        bench.blank(),
+        bench.in_job("check", "--stage", "before-writing"),
+    ):
+        said = [line.strip() for line in all_lines(done) if len(line.strip()) > 30]
+        assert [line for line, number in Counter(said).items() if number > 1] == []
+
+
+def test_cautions_come_once_a_job(blanked: Bench) -> None:
+    assert "Cautions" not in blanked.in_job("start").stdout
+    first, second = (blanked.in_job("check", "--stage", "before-writing") for _ in range(2))
+    assert "Before you write it" in first.stdout
+    assert "Before you write it" not in second.stdout
+    assert "To program: 24C02" in second.stdout
+
+
+def test_what_a_layout_has_not_is_not_called_passed(started: Bench) -> None:
+    done = started.in_job("check", "--stage", "donor", "--json")
+    checks = {check["code"] for check in json.loads(done.stdout)["checks"]}
+    assert "same-configuration" in checks
+    assert "same-code" not in checks  # The test module's layout has no code region.
