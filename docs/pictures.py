@@ -1,8 +1,11 @@
 """Makes the pictures of the documentation from the demo's images; look at them afterwards.
 
     python docs/pictures.py
+    python docs/pictures.py --look DIR
 
-Needs the package with its `dev` extra, Chromium and pdftoppm. Writes docs/pictures/.
+Needs the package with its `dev` extra, Chromium and pdftoppm. Writes docs/pictures/. With --look
+it writes into DIR what a person should see before a release: every page at three widths, dark and
+printed, and every sheet of the customer file of a finished, an open and a failed job.
 """
 
 from __future__ import annotations
@@ -39,7 +42,9 @@ def run(folder: Path, *arguments: str | Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "memtool", *map(str, arguments)],
         cwd=folder,
-        env=os.environ | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(STORE)},
+        env=os.environ
+        | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(STORE)}
+        | {"BENCHIMAGE_SHOP": str(STORE.with_name(f"{STORE.name}-shop"))},
         capture_output=True,
         text=True,
     )
@@ -47,8 +52,8 @@ def run(folder: Path, *arguments: str | Path) -> None:
         raise SystemExit(f"{arguments}: {done.stderr}")
 
 
-def play_job(folder: Path) -> None:
-    """The demo's job, with every page that the tool can make."""
+def play_job(folder: Path, *, end: str = "finished") -> None:
+    """The demo's job, with every page that the tool can make; it may end as open or failed."""
     run(
         folder.parent,
         *(
@@ -67,15 +72,20 @@ def play_job(folder: Path) -> None:
         *("--authority", "registration seen, order 1042 signed by the owner"),
         *("--complaint", "door zone dead after water entry"),
         *("--original-part", "DZ-4107-C", "--donor-part", "DZ-4107-C"),
-        *("--donor-source", "dismantler's receipt 77-310", "--technician", "R. Amsel"),
+        *("--donor-source", "dismantler at the river", "--donor-receipt", "77-310"),
+        *("--original-serial", "C0281140455X", "--donor-serial", "C0281139102K"),
+        *("--customer", "M. Fink", "--plate", "KX 41 MWT", "--old-module", "core"),
+        *("--technician", "R. Amsel"),
         *("--html", f"{folder.name}/start.html"),
     )
     run(folder, "check", "--stage", "donor")
     keep = ("--keep", "0x0200+4", "--reason", "ignition cycles: usage, not identity")
     run(folder, "blank", "donor", *keep, "--confirm", DONOR_VIN[-6:])
     run(folder, "check", "--stage", "before-writing")
-    run(folder, "check", name("door-read-back.bin"), "--stage", "after-writing")
-    run(folder, "check", name("door-finished.bin"), "--stage", "after-setup")
+    if end != "open":
+        run(folder, "check", name("door-read-back.bin"), "--stage", "after-writing")
+        finished = name("door-donor-1.bin" if end == "failed" else "door-finished.bin")
+        run(folder, "check", finished, "--stage", "after-setup")
     run(folder, "job", "note", "warning lamp off, both doors tested, no codes")
     run(folder, "report")
     run(folder, "inspect", "donor", "--html", "inspect.html")
@@ -97,6 +107,43 @@ def shoot(browser: Browser, page: Path, name: str, *, width: int, height: int, d
     seen.close()
 
 
+def look(browser: Browser, page: Path, out: Path) -> None:
+    """One page as it is seen and printed."""
+    stem = f"{page.parent.parent.name if page.parent.name == 'reports' else page.parent.name}"
+    stem = f"{stem}-{page.stem}"
+    for width in (375, 820, 1280):
+        for scheme in ("light", "dark"):
+            seen = browser.new_page(
+                viewport={"width": width, "height": 900},
+                color_scheme="dark" if scheme == "dark" else "light",
+            )
+            seen.goto(page.as_uri())
+            seen.screenshot(path=out / f"{stem}-{width}-{scheme}.png", full_page=True)
+            seen.close()
+    seen = browser.new_page()
+    seen.goto(page.as_uri())
+    (out / f"{stem}-print.pdf").write_bytes(seen.pdf(prefer_css_page_size=True))
+    seen.close()
+    sheets(out / f"{stem}-print.pdf", out / f"{stem}-print")
+
+
+def sheets(pdf: Path, stem: Path) -> None:
+    """Every sheet of a PDF."""
+    subprocess.run(["pdftoppm", "-r", "70", "-png", pdf, stem], check=True)
+
+
+def look_at_all(browser: Browser, place: Path, out: Path) -> None:
+    """Three jobs with all their pages and sheets."""
+    out.mkdir(parents=True, exist_ok=True)
+    for end in ("finished", "open", "failed"):
+        job = place / end
+        play_job(job, end=end)
+        pages = sorted(job.glob("*.html")) if end == "finished" else []
+        for page in (*pages, job / "reports" / "report-1.html"):
+            look(browser, page, out)
+        sheets(job / "reports" / "report-1.pdf", out / f"{end}-sheet")
+
+
 def shrink(path: Path) -> None:
     """Fewer colours, and none of the file's extras."""
     with Image.open(path) as picture:
@@ -111,20 +158,23 @@ def main() -> None:
         raise SystemExit("Chromium is not installed")
     OUT.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as place, sync_playwright() as playwright:
-        job = Path(place) / "order-1042"
-        play_job(job)
         browser = playwright.chromium.launch(
             executable_path=chromium, args=["--no-sandbox", "--disable-gpu"]
         )
+        run(Path(place), *("job", "shop", "--name", "Amsel Auto Electrics"))
+        run(Path(place), *("job", "shop", "--address", "4 Mill Lane", "--address", "Oberau"))
+        if sys.argv[1:2] == ["--look"]:
+            look_at_all(browser, Path(place), Path(sys.argv[2]).absolute())
+            browser.close()
+            return
+        job = Path(place) / "order-1042"
+        play_job(job)
         shoot(browser, job / "start.html", "start", width=900, height=760, dark=False)
         shoot(browser, job / "compare.html", "compare", width=1280, height=1000, dark=False)
         shoot(browser, job / "inspect.html", "inspect-dark", width=1000, height=900, dark=True)
         shoot(browser, job / "compare.html", "compare-phone", width=390, height=844, dark=False)
         browser.close()
-        subprocess.run(
-            ["pdftoppm", "-r", "70", "-png", job / "reports" / "report-1.pdf", OUT / "report"],
-            check=True,
-        )
+        sheets(job / "reports" / "report-1.pdf", OUT / "report")
     shutil.rmtree(STORE)
     for path in sorted(OUT.glob("*.png")):
         shrink(path)
