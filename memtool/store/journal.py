@@ -36,7 +36,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from memtool.errors import JournalError, StoreError, UsageError
+from memtool.errors import InputError, JournalError, StoreError, UsageError
 from memtool.store.folder import Folder, open_folder
 from memtool.store.locking import hold_lock
 from memtool.store.reading import FileContent, compute_sha256, read_file_in
@@ -139,7 +139,15 @@ def check_journal(path: Path) -> JournalState:
         As `read_journal`.
     """
     with _open_parent(path) as folder:
-        return parse_journal(read_file_in(folder, path.name, limit=_LIMIT))
+        try:
+            content = read_file_in(folder, path.name, limit=_LIMIT)
+        except InputError as error:
+            if error.code != "changed-while-read":
+                raise
+            # Another run was adding a line: with the lock held, nobody is.
+            with hold_lock(_lock_of(path), needed=False):
+                content = read_file_in(folder, path.name, limit=_LIMIT)
+        return parse_journal(content)
 
 
 def append_entry(
@@ -168,10 +176,14 @@ def append_entry(
         JournalError: the journal is broken; nothing was added.
         StoreError: not written.
     """
-    with _open_parent(path) as folder, hold_lock(path.with_name(f"{path.name}.lock")):
+    with _open_parent(path) as folder, hold_lock(_lock_of(path)):
         return append_entry_in(
             folder, path.name, kind=kind, facts=facts, files=files, time=time, version=version
         )
+
+
+def _lock_of(path: Path) -> Path:
+    return path.with_name(f"{path.name}.lock")
 
 
 def append_entry_in(

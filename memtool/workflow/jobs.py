@@ -27,7 +27,14 @@ from memtool.core.read_options import PLAIN, ReadOptions
 from memtool.core.role import Role
 from memtool.errors import JournalError, RefusalError, StoreError, UsageError
 from memtool.store.backups import BackupStore
-from memtool.store.journal import JOB_VERSION, JournalFile, TornLine, append_entry, check_journal
+from memtool.store.journal import (
+    JOB_VERSION,
+    JournalFile,
+    JournalState,
+    TornLine,
+    append_entry,
+    check_journal,
+)
 from memtool.store.writing import make_folder, require_outside_stores
 from memtool.version import VERSION
 from memtool.workflow.facts_files import fetch_facts, put_facts
@@ -103,16 +110,8 @@ def _collecting_later() -> Iterator[None]:
 
 
 def _open(folder: Path, path: Path, store: Path | None) -> OpenJob:
-    try:
-        state = check_journal(path)
-    except JournalError as error:
-        if error.code == "empty-journal":
-            require_not_vanished(folder, store)
-        raise
+    state = _read_whole(folder, path, store)
     digests = [entry.sha256 for entry in state.entries]
-    # Compared before anything is folded: a journal that lost entries may still be sound by itself.
-    if digests:
-        require_whole(folder, store, digests)
     try:
         return OpenJob(
             folder=folder,
@@ -125,6 +124,32 @@ def _open(folder: Path, path: Path, store: Path | None) -> OpenJob:
     except (IndexError, ValueError) as error:
         message = str(error) if digests else "the journal is empty"
         raise JournalError(message, code="journal-content", file=str(path)) from error
+
+
+def _read_whole(folder: Path, path: Path, store: Path | None) -> JournalState:
+    """The journal, with at least what the store remembers of it."""
+    state = _read_state(folder, path, store)
+    while True:
+        try:
+            # Before anything is folded: a journal that lost entries may be sound by itself.
+            if state.entries:
+                require_whole(folder, store, [entry.sha256 for entry in state.entries])
+            return state
+        except JournalError:
+            # Another run may have added an entry, and the store remembered it, meanwhile.
+            later = _read_state(folder, path, store)
+            if len(later.entries) <= len(state.entries):
+                raise
+            state = later
+
+
+def _read_state(folder: Path, path: Path, store: Path | None) -> JournalState:
+    try:
+        return check_journal(path)
+    except JournalError as error:
+        if error.code == "empty-journal":
+            require_not_vanished(folder, store)
+        raise
 
 
 def create_job(folder: Path, order: Order, *, now: datetime, store: Path | None = None) -> OpenJob:
