@@ -29,6 +29,7 @@ PACKAGES = {
     "qpdf": "qpdf",
     "setpriv": "util-linux",
     "strace": "strace",
+    "tmux": "tmux",
 }
 """Program: the package of Debian 12 that holds it (`dpkg -S`)."""
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from textual.pilot import Pilot
@@ -15,8 +17,8 @@ from memtool.desk.app import DeskApp
 from memtool.desk.layout import LayoutScreen, draft_from
 from memtool.desk.layout_review import ReviewScreen
 from memtool.desk.session import Session
-from memtool.desk.working import Stopped
-from memtool.workflow.drafting import DraftRequest
+from memtool.desk.working import Working
+from memtool.workflow.drafting import DraftResult
 from memtool.workflow.reviewing import Answer, Answered, give_answers, open_review
 from tests.build import DONOR_VIN, LAYOUT, SECRET, VEHICLE_VIN
 from tests.desk.walking import answer, press, session, settle, text_of, walk
@@ -383,23 +385,38 @@ def test_draft_is_written_shown_and_reviewed(started: Bench) -> None:
     assert VEHICLE_VIN not in path.read_text("utf-8")
 
 
-def test_draft_that_is_stopped_writes_nothing(started: Bench) -> None:
+def test_a_draft_that_escape_stops_writes_nothing(
+    started: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
     before = started.files()
     digest = hashlib.sha256((started.job / "journal.jsonl").read_bytes()).digest()
-    request = DraftRequest(
-        images=("original", "donor"),
-        references=(),
-        vins={},
-        out=started.job / "layout.toml",
-        name=None,
-        module=None,
-    )
+    at_work, is_pressed = threading.Event(), threading.Event()
 
-    def stop(done: int, total: int, text: str) -> None:
-        raise Stopped
+    def hold(*arguments: Any) -> DraftResult:
+        """The draft itself, which waits at its first piece until the person has pressed."""
+        *given, tell = arguments
 
-    with pytest.raises(Stopped):
-        draft_from(session(started.folder), started.job, request, stop)
+        def told(done: int, total: int, text: str) -> None:
+            at_work.set()
+            assert is_pressed.wait(60)
+            tell(done, total, text)
+
+        return draft_from(*given, told)
+
+    monkeypatch.setattr("memtool.desk.layout.draft_from", hold)
+
+    async def steps(pilot: Pilot[int], app: DeskApp) -> None:
+        await pilot.press("enter")
+        while not at_work.is_set():
+            await pilot.pause(0.01)
+        assert isinstance(app.screen, Working)
+        assert "Esc  Stop" in text_of(app)
+        await pilot.press("escape")
+        is_pressed.set()
+        await settle(pilot)
+        assert isinstance(app.screen, LayoutScreen)
+
+    walk(session(started.folder), lambda desk: LayoutScreen(desk, started.job), steps)
     assert started.files() == before
     assert hashlib.sha256((started.job / "journal.jsonl").read_bytes()).digest() == digest
 

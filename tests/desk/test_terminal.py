@@ -14,7 +14,8 @@ import pytest
 from memtool.demo import DONOR_VIN, VEHICLE_VIN
 from memtool.workflow.jobs import open_job
 from tests.command_line import ROOT
-from tests.desk.sitting import put_reads
+from tests.desk.sitting import IMAGES, put_reads, touch
+from tests.desk.tmux import open_terminal
 from tests.hostile.forked import run_forked
 
 if sys.platform != "win32":
@@ -79,6 +80,95 @@ def ended(child: pexpect.spawn) -> tuple[int | None, str]:
     said = child.before
     child.close()
     return child.exitstatus, re.sub(r"\x1b\[[0-9;?>=]*[A-Za-z]", "", said.rpartition(LEFT)[2])
+
+
+def test_the_normal_job_is_done_in_a_real_terminal_from_the_jobs_to_the_report(
+    bench: Path,
+) -> None:
+    """Nothing is pressed before the screen says what the person waits for."""
+    put_reads(bench, "door")
+    with open_terminal(bench) as desk:
+        desk.until("No job yet")
+        desk.press("F2")
+        for question, answer in (
+            ("Work order number", "1042"),
+            ("Customer", ""),
+            ("Registration plate", ""),
+            ("VIN of the vehicle", VEHICLE_VIN),
+            ("Kind of module", ""),
+            ("Proof of ownership", "registration seen"),
+            *(("Complaint", ""), ("original module", ""), ("donor module", "")),
+            *(("Where the donor came from", ""), ("Technician", "RA")),
+        ):
+            desk.until(question)
+            desk.type(answer)
+            desk.until(answer)
+            desk.press("Enter")
+        desk.until("door-donor-1.bin", "Back them up")
+        for keys, name in (
+            *((("d",), "donor-1.bin"), (("d",), "donor-2.hex")),
+            *((("Down", "o"), "original-1.bin"), (("o",), "original-2.bin")),
+        ):
+            desk.press(*keys)
+            desk.until(f"door-{name} 2,048")
+        desk.press("Down", "l")
+        desk.until("Layout: door.toml")
+        desk.press("Enter")
+        desk.until("Was the clip removed")
+        desk.press("Enter")
+        desk.until("No problems found. You can go on.")
+        desk.press("Enter")
+        desk.until("Next: check the donor")
+        desk.press("Enter")
+        desk.until("some points are open")
+        desk.press("Enter")
+        desk.until("Next: you decide")
+        desk.press("Enter")
+        desk.until("What do you decide, and why?")
+        desk.type("serials must differ")
+        desk.press("Enter")
+        desk.until("Next: remove the old identity")
+        desk.press("Enter")
+        desk.until("Confirm and write", "ignition cycles")
+        desk.press("C-End", "k")
+        desk.until("Why does 0x0200-0x0203 stay?")
+        desk.type("usage")
+        desk.press("Enter")
+        desk.until("kept")
+        desk.press("Enter")
+        desk.until("last six")
+        desk.type(DONOR_VIN[-6:])
+        desk.press("Enter")
+        desk.until("1 file written")
+        desk.press("Enter")
+        desk.until("Next: check the file to program")
+        desk.press("Enter")
+        desk.until("Verdict: pass")
+        for name in ("read-back", "finished"):
+            desk.press("Enter")
+            desk.until("Next: ")
+            touch(bench / f"door-{name}.bin")
+            desk.press("Enter")
+            desk.until("Take it", f"door-{name}.bin")
+            desk.press("Enter")
+            desk.until("Verdict: pass")
+        desk.press("Enter")
+        desk.until("Next: write the report")
+        desk.press("Enter")
+        desk.until("Customer's copy", "The module is configured for this vehicle")
+        desk.press("Enter")
+        desk.until("Open it")
+        desk.press("Enter")
+        desk.until("Next: nothing;")
+        desk.press("C-q")
+        assert desk.until_ended() == 0
+        assert desk.keys < 120
+    job = bench / "order-1042"
+    opened = open_job(job)
+    assert [check.verdict.value for check in opened.job.stage_checks][1:] == ["pass"] * 3
+    made = job / "files" / "to-write-95160-1.bin"
+    assert made.read_bytes() == (IMAGES / "door-read-back.bin").read_bytes()
+    assert list((job / "reports").glob("report-1.*"))
 
 
 def test_bare_at_a_terminal_it_opens_and_does_a_step_of_the_job(bench: Path) -> None:
