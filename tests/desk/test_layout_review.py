@@ -7,7 +7,6 @@ import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 from textual.pilot import Pilot
@@ -17,8 +16,8 @@ from memtool.desk.app import DeskApp
 from memtool.desk.layout import LayoutScreen, draft_from
 from memtool.desk.layout_review import ReviewScreen
 from memtool.desk.session import Session
-from memtool.desk.working import Working
-from memtool.workflow.drafting import DraftResult
+from memtool.desk.working import Tell, Working
+from memtool.workflow.drafting import DraftRequest, DraftResult
 from memtool.workflow.reviewing import Answer, Answered, give_answers, open_review
 from tests.build import DONOR_VIN, LAYOUT, SECRET, VEHICLE_VIN
 from tests.desk.walking import answer, press, session, settle, text_of, walk
@@ -392,16 +391,15 @@ def test_a_draft_that_escape_stops_writes_nothing(
     digest = hashlib.sha256((started.job / "journal.jsonl").read_bytes()).digest()
     at_work, is_pressed = threading.Event(), threading.Event()
 
-    def hold(*arguments: Any) -> DraftResult:
+    def hold(desk: Session, job: Path | None, request: DraftRequest, tell: Tell) -> DraftResult:
         """The draft itself, which waits at its first piece until the person has pressed."""
-        *given, tell = arguments
 
         def told(done: int, total: int, text: str) -> None:
             at_work.set()
             assert is_pressed.wait(60)
             tell(done, total, text)
 
-        return draft_from(*given, told)
+        return draft_from(desk, job, request, told)
 
     monkeypatch.setattr("memtool.desk.layout.draft_from", hold)
 
