@@ -33,7 +33,7 @@ Two reads of one module are recognised by their content and taken together. A th
 and one that was never configured, answer most of what two modules leave open.""",
 )
 @click.argument("images", nargs=-1, required=True, metavar="IMAGE...", type=IMAGE)
-@click.option("--out", type=PATH, required=True, help="Layout file to program.")
+@click.option("--out", type=PATH, required=True, help="Layout file to write.")
 @click.option("--vin", "vins", multiple=True, metavar="IMAGE=VIN", help="The VIN of an image.")
 @click.option(
     "--reference",

@@ -28,7 +28,7 @@ from memtool.workflow.learning import LearnResult, learn_from_job
 The job must have ended well: its check after setup has passed, with a read of the module.""",
 )
 @click.argument("memory", required=False)
-@click.option("--out", type=PATH, help="Layout file to program, with the proposed changes in it.")
+@click.option("--out", type=PATH, help="Layout file to write, with the proposed changes in it.")
 @place_options
 def command(memory: str | None, out: Path | None, place: Place, as_json: bool) -> int:
     """Learn from a finished job what the maker's procedure wrote.

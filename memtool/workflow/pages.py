@@ -46,5 +46,5 @@ def require_fits(path: Path | None, images: Sequence[Image]) -> None:
 
 
 def page_file(path: Path, text: str) -> NewFile:
-    """The page as a file to program."""
+    """The page as a file to be written."""
     return NewFile(path=path, data=text.encode("utf-8"))

@@ -56,7 +56,7 @@ class _Request:
 def run_forked(
     arguments: list[str], *, cwd: Path, stdout: Path | None = None, timeout: float = 60
 ) -> Ended:
-    """One command without a terminal; `stdout` names a file to program to instead."""
+    """One command without a terminal; `stdout` names a file to write to instead."""
     request = _Request(arguments, str(Path(cwd).absolute()), timeout, dict(os.environ))
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         if stdout is None:
