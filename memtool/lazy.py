@@ -2,8 +2,8 @@
 
 `from memtool.lazy import np` gives a name that stands for numpy, and loads it at the first
 use of an attribute: a command that never computes does not pay for it. To a type checker
-each name is the module itself. What a start must not cost is measured by
-`tests/test_start_cost.py`.
+each name is the module itself. A few are Python's own: a command that does no work would
+feel them. What a start must not cost is measured by `tests/test_start_cost.py`.
 
 A module of an extra (typst) that is not installed raises `ImportError` at its first use,
 as an import would.
@@ -22,14 +22,18 @@ __all__ = [
     "construct",
     "intelhex",
     "jinja2",
+    "json",
     "late_module",
     "np",
     "platformdirs",
     "pydantic",
     "rich_console",
     "rich_text",
+    "shutil",
+    "textwrap",
     "tomlkit",
     "tomlkit_items",
+    "traceback",
     "typst",
 ]
 
@@ -52,6 +56,11 @@ def late_module(name: str) -> ModuleType:
 
 
 if TYPE_CHECKING:
+    import json
+    import shutil
+    import textwrap
+    import traceback
+
     import anycrc
     import anycrc.models as anycrc_models
     import bitstring
@@ -73,11 +82,15 @@ else:
     construct = late_module("construct")
     intelhex = late_module("intelhex")
     jinja2 = late_module("jinja2")
+    json = late_module("json")
     np = late_module("numpy")
     platformdirs = late_module("platformdirs")
     pydantic = late_module("pydantic")
     rich_console = late_module("rich.console")
     rich_text = late_module("rich.text")
+    shutil = late_module("shutil")
+    textwrap = late_module("textwrap")
     tomlkit = late_module("tomlkit")
     tomlkit_items = late_module("tomlkit.items")
+    traceback = late_module("traceback")
     typst = late_module("typst")

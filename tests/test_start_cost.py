@@ -20,8 +20,8 @@ NOT_FOR_A_LOOK = (
     *("render.page.byte_page", "render.page.image_pages", "render.page.report_pages"),
 )
 """Of ours, what a command that only looks at an image never needs."""
-FOR_HELP = ("cli", "core", "errors", "lazy", "render", "version")
-"""Rooms that the list of commands is printed with; of the core its few words alone."""
+FOR_HELP = ("cli", "lazy", "version")
+"""Rooms that the list of commands is printed with."""
 CODE = (
     "import sys; from memtool.cli.main import main\n"
     "try: main({arguments!r})\n"
@@ -68,7 +68,7 @@ def test_inspect_loads_what_it_computes_and_draws_with(tmp_path: Path) -> None:
 def test_the_list_of_commands_loads_few_modules_of_ours(option: str, tmp_path: Path) -> None:
     ours = {name for name in modules_of(option, folder=tmp_path) if name.startswith("memtool.")}
     assert {name.split(".")[1] for name in ours} <= set(FOR_HELP)
-    assert len(ours) < 30, sorted(ours)
+    assert len(ours) < 8, sorted(ours)
 
 
 @pytest.mark.parametrize("command", [("inspect",), ("compare", "read.bin"), ("find", "AB12CD34E")])
@@ -78,3 +78,11 @@ def test_a_look_loads_no_page_no_report_no_search(command: tuple[str, ...], tmp_
     assert "memtool.core.image" in loaded
     inside = tuple(f"memtool.{name}" for name in NOT_FOR_A_LOOK)
     assert not {name for name in loaded if name.startswith(inside)}
+
+
+def test_a_vin_outside_a_job_is_explained_without_the_rooms_of_a_job(tmp_path: Path) -> None:
+    loaded = modules_of("vin", "1M8GDM9AXKP042788", folder=tmp_path)
+    ours = {name for name in loaded if name.startswith("memtool.")}
+    assert not {name for name in ours if name.startswith(("memtool.store", "memtool.core.job"))}
+    assert len(ours) < 30, sorted(ours)
+    assert not loaded & {"filelock", "hashlib", "json", "shutil", "textwrap", "traceback"}

@@ -8,13 +8,8 @@ from typing import Any, TypeVar
 
 import click
 
-from memtool.cli.reading import (
-    Reading,
-    job_option,
-    output_options,
-    reading_options,
-    store_option,
-)
+from memtool.cli.place import job_option, output_options, store_option
+from memtool.cli.reading import Reading, reading_options
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import PATH
 from memtool.core.chip import Chip

@@ -5,8 +5,9 @@ from __future__ import annotations
 import click
 
 from memtool.cli.next_of_job import say_next_in
+from memtool.cli.place import gathered, job_option
 from memtool.cli.progress import at_work
-from memtool.cli.reading import Reading, all_option, gathered, job_option, reading_options
+from memtool.cli.reading import Reading, all_option, reading_options
 from memtool.cli.session import ask, can_ask
 from memtool.cli.shared import note, print_json, say, say_next, typed_arguments
 from memtool.cli.types import IMAGE, MEMORY_SPAN, PATH

@@ -8,8 +8,9 @@ from pathlib import Path
 import click
 
 from memtool.cli.next_of_job import say_next_of
+from memtool.cli.place import job_option
 from memtool.cli.progress import at_work
-from memtool.cli.reading import Reading, all_option, job_option, reading_options
+from memtool.cli.reading import Reading, all_option, reading_options
 from memtool.cli.session import ask, can_ask
 from memtool.cli.shared import print_json, say, say_next
 from memtool.cli.types import IMAGE, PATH

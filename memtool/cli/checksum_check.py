@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.reading import Reading, job_option, note_oddities, note_other_size, reading_options
+from memtool.cli.place import job_option
+from memtool.cli.reading import Reading, note_oddities, note_other_size, reading_options
 from memtool.cli.shared import note, print_json, say
 from memtool.cli.types import IMAGE, PATH
 from memtool.core.checksums.checksum import ChecksumResult, check_checksum, refresh_order

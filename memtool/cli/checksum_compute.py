@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from memtool.cli.reading import Reading, job_option, note_oddities, note_other_size, reading_options
+from memtool.cli.place import job_option
+from memtool.cli.reading import Reading, note_oddities, note_other_size, reading_options
 from memtool.cli.shared import note, print_json, say
 from memtool.cli.types import IMAGE, SPAN
 from memtool.core.checksums.algorithms import (

@@ -6,8 +6,9 @@ from typing import Any
 
 import click
 
+from memtool.cli.place import job_option
 from memtool.cli.progress import at_work
-from memtool.cli.reading import Reading, job_option, note_oddities, note_other_size, reading_options
+from memtool.cli.reading import Reading, note_oddities, note_other_size, reading_options
 from memtool.cli.shared import print_json, say, say_next
 from memtool.cli.types import IMAGE, SPAN
 from memtool.core.discovery import (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from memtool.cli.reading import Place, place_options
+from memtool.cli.place import Place, place_options
 from memtool.cli.shared import print_json, say, say_next
 from memtool.core.checksums.algorithms import list_algorithms
 from memtool.render.json.checksum_json import algorithm_value

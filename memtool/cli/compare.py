@@ -7,14 +7,9 @@ from typing import Any
 
 import click
 
+from memtool.cli.place import job_option
 from memtool.cli.progress import at_work
-from memtool.cli.reading import (
-    Reading,
-    job_option,
-    note_layout,
-    note_oddities,
-    reading_options,
-)
+from memtool.cli.reading import Reading, note_layout, note_oddities, reading_options
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import IMAGE, PATH
 from memtool.core.comparing.difference import Difference, DifferingRun, compare_images

@@ -7,8 +7,9 @@ from typing import Any
 
 import click
 
+from memtool.cli.place import job_option
 from memtool.cli.progress import at_work
-from memtool.cli.reading import Reading, job_option, reading_options
+from memtool.cli.reading import Reading, reading_options
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import IMAGE, NUMBER, PATH, SPAN
 from memtool.core.finding import Severity

@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from memtool.cli.reading import output_options, store_option
+from memtool.cli.place import output_options, store_option
 from memtool.cli.shared import print_json, say, say_next
 from memtool.cli.types import PATH
 from memtool.core.finding import Finding, Severity

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.place import job_option
 from memtool.cli.progress import at_work
-from memtool.cli.reading import Reading, all_option, job_option, note_layout, reading_options
+from memtool.cli.reading import Reading, all_option, note_layout, reading_options
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import IMAGE, PATH
 from memtool.render.late import image_pages

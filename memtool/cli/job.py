@@ -13,7 +13,7 @@ from memtool.cli.job_majority import majority
 from memtool.cli.job_shop import shop
 from memtool.cli.job_testing import test
 from memtool.cli.next_of_job import say_next_of
-from memtool.cli.reading import Place, place_options
+from memtool.cli.place import Place, place_options
 from memtool.cli.shared import print_json, say
 from memtool.cli.types import PATH
 from memtool.render.json.as_json import document

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from memtool.cli.next_of_job import say_next_of
-from memtool.cli.reading import Place, place_options
+from memtool.cli.place import Place, place_options
 from memtool.cli.shared import print_json, say
 from memtool.cli.types import PATH
 from memtool.core.job.stage import Stage

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.reading import output_options, store_option
+from memtool.cli.place import output_options, store_option
 from memtool.cli.shared import print_json, say, say_next
 from memtool.core.words import count_of
 from memtool.render.json.as_json import document

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.reading import Place, output_options, place_options, store_option
+from memtool.cli.place import Place, output_options, place_options, store_option
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import PATH
 from memtool.core.words import count_of

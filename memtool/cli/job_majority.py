@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from memtool.cli.next_of_job import say_next_in
-from memtool.cli.reading import Place, place_options
+from memtool.cli.place import Place, place_options
 from memtool.cli.shared import note, print_json, say
 from memtool.core.role import Role
 from memtool.core.words import count_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from memtool.cli.next_of_job import say_next_of
-from memtool.cli.reading import Place, place_options
+from memtool.cli.place import Place, place_options
 from memtool.cli.shared import print_json, say
 from memtool.core.job.events.person_kinds import FunctionTested
 from memtool.render.json.as_json import document

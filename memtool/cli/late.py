@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-from click.shell_completion import CompletionItem
 
-from memtool.core.near import suggest
+from memtool.lazy import late_module
+
+if TYPE_CHECKING:
+    from click import shell_completion
+
+    from memtool.core import near
+else:
+    shell_completion = late_module("click.shell_completion")
+    near = late_module("memtool.core.near")
 
 Section = Mapping[str, tuple[str, str]]
 """Name of a command: module with a ``command``, and its line in the help."""
@@ -40,6 +47,8 @@ class LateGroup(click.Group):
         """Import the command's module now; None for a name that is not in the tables."""
         if cmd_name not in self._table:
             return None
+        # Before the command can use up memory or files: what says how it ended.
+        importlib.import_module("memtool.cli.failing")
         command = importlib.import_module(self._table[cmd_name][0]).command
         assert isinstance(command, click.Command)
         return command
@@ -50,13 +59,17 @@ class LateGroup(click.Group):
         """As click does, but a slip is answered with the nearest names."""
         name = args[0]
         if name not in self._table and not name.startswith("-") and not ctx.resilient_parsing:
-            raise click.UsageError(f"no such command '{name}'{suggest(name, self._table)}.", ctx)
+            raise click.UsageError(
+                f"no such command '{name}'{near.suggest(name, self._table)}.", ctx
+            )
         return super().resolve_command(ctx, args)
 
-    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem[str]]:
+    def shell_complete(
+        self, ctx: click.Context, incomplete: str
+    ) -> list[shell_completion.CompletionItem[str]]:
         """From the tables: a press of the tab key must not import every command."""
         names = [
-            CompletionItem(name, help=text)
+            shell_completion.CompletionItem(name, help=text)
             for name, (_, text) in self._table.items()
             if name.startswith(incomplete)
         ]

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.place import job_option
 from memtool.cli.progress import at_work
-from memtool.cli.reading import Reading, job_option, reading_options
+from memtool.cli.reading import Reading, reading_options
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import IMAGE, PATH
 from memtool.core.layouts.layout import ModuleKind

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.reading import Place, place_options
+from memtool.cli.place import Place, place_options
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import PATH
 from memtool.render.json.as_json import document

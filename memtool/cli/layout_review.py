@@ -8,7 +8,8 @@ from typing import Any
 import click
 
 from memtool.cli.next_of_job import say_next_in
-from memtool.cli.reading import Reading, job_option, reading_options
+from memtool.cli.place import job_option
+from memtool.cli.reading import Reading, reading_options
 from memtool.cli.review_dialogue import ReviewDialogue
 from memtool.cli.session import ask, can_ask
 from memtool.cli.shared import note, print_json, say, say_next

@@ -12,7 +12,8 @@ from memtool.cli.layout_images import (
     field_values,
     speaks_against,
 )
-from memtool.cli.reading import Reading, job_option, note_layout, reading_options
+from memtool.cli.place import job_option
+from memtool.cli.reading import Reading, note_layout, reading_options
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import IMAGE, PATH
 from memtool.core.checksums.checksum import ChecksumRule

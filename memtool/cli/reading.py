@@ -1,17 +1,15 @@
-"""The options that commands share, each set gathered into one object."""
+"""The options of commands that read images, gathered into one object."""
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, fields
-from pathlib import Path
-from typing import Any, TypeVar
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import click
 
+from memtool.cli.place import Command, Place, gathered, output_options, store_option, told
 from memtool.cli.shared import note
-from memtool.cli.types import CHIP, NUMBER, PATH
+from memtool.cli.types import CHIP, NUMBER
 from memtool.core.chip import Chip
 from memtool.core.read_options import ReadOptions
 from memtool.errors import UsageError
@@ -22,27 +20,8 @@ from memtool.workflow.jobs import OpenJob
 from memtool.workflow.loading import LoadedRead
 from memtool.workflow.places import open_store
 from memtool.workflow.showing import Shown, tell_ban
-from memtool.workflow.writing import find_left_over
 
 _LAST_ADDRESS = (1 << 32) - 1
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
-    """Where a command works: the job and the store that were named, if any were."""
-
-    job: Path | None = None
-    store: Path | None = None
-
-    def open(self) -> Context:
-        """The context of this run.
-
-        Raises:
-            UsageError: the named folder holds no job.
-            JournalError: its journal is broken.
-        """
-        return _told(open_context(job=self.job, store=open_store(self.store)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +55,7 @@ class Reading(Place):
 
     def open(self, *, base: int = 0, accept_missing_end: bool = False) -> Context:
         """The context of this run, see `options` and `Place.open`."""
-        return _told(
+        return told(
             open_context(
                 job=self.job,
                 store=open_store(self.store),
@@ -86,77 +65,11 @@ class Reading(Place):
         )
 
 
-def _told(context: Context) -> Context:
-    """The context, after a note on each file that a command which was cut off has left."""
-    if context.opened is not None:
-        for left in find_left_over(context.opened):
-            note(
-                f"Note: a command was interrupted before it recorded {safe_text(str(left))} in "
-                "the journal. Run the same command again to finish its work, or delete the file."
-            )
-    return context
-
-
-def gathered(into: type[Any], name: str) -> Callable[[Command], Command]:
-    """Let a command take the options that bear the names of a dataclass as one object.
-
-    Args:
-        into: The dataclass.
-        name: Parameter of the command that receives it.
-    """
-    members = {field.name for field in fields(into)}
-
-    def decorate(command: Command) -> Command:
-        @functools.wraps(command)
-        def called(**values: Any) -> Any:
-            mine = {key: values.pop(key) for key in members & values.keys()}
-            return command(**values, **{name: into(**mine)})
-
-        return called  # type: ignore[return-value]
-
-    return decorate
-
-
-def output_options(command: Command) -> Command:
-    """Give a command ``--json`` and ``--debug`` (which `memtool.cli.main` acts on)."""
-    for option in (
-        click.option("--debug", is_flag=True, expose_value=False, help="Show error details."),
-        click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout."),
-    ):
-        command = option(command)
-    return command
-
-
-def store_option(command: Command) -> Command:
-    """Give a command ``--store``, the folder of the backup store."""
-    return click.option(
-        "--store",
-        type=PATH,
-        envvar="BENCHIMAGE_STORE",
-        help="Folder of the backup store.",
-    )(command)
-
-
-def job_option(command: Command) -> Command:
-    """Give a command ``--job``."""
-    return click.option("--job", type=PATH, help="Job folder, if it is not the current folder.")(
-        command
-    )
-
-
 def all_option(command: Command) -> Command:
     """Give a command ``--all``; it receives ``show_all``."""
     return click.option(
         "--all", "show_all", is_flag=True, help="List what passed one by one, not only how much."
     )(command)
-
-
-def place_options(command: Command) -> Command:
-    """Give a command that reads no image ``--job`` and ``--store``.
-
-    It receives ``place`` and ``as_json``.
-    """
-    return output_options(store_option(job_option(gathered(Place, "place")(command))))
 
 
 def reading_options(command: Command) -> Command:

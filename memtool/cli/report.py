@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
+from memtool.cli.place import Place, place_options
 from memtool.cli.progress import at_work
-from memtool.cli.reading import Place, place_options
 from memtool.cli.session import ask, can_ask
 from memtool.cli.shared import note, print_json, say, say_next
 from memtool.core.job.next_action import find_next

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import os
-import shutil
 import sys
 from pathlib import Path
 from typing import Any, TextIO
@@ -12,7 +10,8 @@ from typing import Any, TextIO
 import click
 from click.core import ParameterSource
 
-from memtool.render.text import terminal
+from memtool.lazy import json, shutil
+from memtool.render.text import wrapping
 from memtool.render.text.next_steps import NextStep, quoted, render_next, with_options
 
 _ENDLESS = 1_000_000
@@ -46,7 +45,7 @@ def _fitted(line: str, width: int) -> list[str]:
     if len(line) <= width or "\x1b" in line:
         return [line]
     indent = " " * (len(line) - len(line.lstrip()))
-    first, *others = terminal.wrap(line.lstrip(), width - len(indent) - 2)
+    first, *others = wrapping.wrap(line.lstrip(), width - len(indent) - 2)
     return [f"{indent}{first}", *(f"{indent}  {part}" for part in others)]
 
 
@@ -57,7 +56,7 @@ def note_width(stream: TextIO | None = None) -> int | None:
     """
     stream = stream or sys.stderr
     if os.environ.get("COLUMNS") or (stream is not None and stream.isatty()):
-        return max(terminal.terminal_width(), shutil.get_terminal_size((80, 24)).columns)
+        return max(wrapping.terminal_width(), shutil.get_terminal_size((80, 24)).columns)
     return None
 
 

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.place import gathered
 from memtool.cli.progress import at_work
-from memtool.cli.reading import Reading, all_option, gathered, note_broken, reading_options
+from memtool.cli.reading import Reading, all_option, note_broken, reading_options
 from memtool.cli.session import ask, can_ask
 from memtool.cli.shared import fitted, is_here, note, print_json, say, say_next
 from memtool.cli.start_questions import Questions

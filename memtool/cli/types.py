@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
+from memtool.cli.place import PATH as PATH
 from memtool.core.chip import Chip
 from memtool.core.reader_order import parse_reader_order
 from memtool.core.span import Span, parse_number, parse_span
@@ -96,8 +95,6 @@ MEMORY = _MemoryType()
 """``eeprom=95160``: a memory's name and its chip."""
 IMAGE = _ImageType()
 """A path, or inside a job the name of one of its images: for `Context.load` to read."""
-PATH = click.Path(path_type=Path)
-"""Any path; `memtool.store` says what is wrong with it."""
 
 
 def require_reader_order(name: str) -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from memtool.cli.reading import Place, place_options
+from memtool.cli.place import Place, place_options
 from memtool.cli.shared import print_json, say, say_next
 from memtool.core.texts.vin import CheckDigitState, VinReport, explain_vin
 from memtool.render.text.next_steps import NextStep, quoted
@@ -30,10 +30,11 @@ def command(texts: tuple[str, ...], place: Place, as_json: bool) -> int:
 
     Nothing is looked up. Inside a job, its journal keeps what was asked.
     """
-    context = place.open()
+    context = place.open_if_in_job()
     reports = [explain_vin(text) for text in texts]
     against = any(_speaks_against(report) for report in reports)
-    context.record("vin", {"texts": list(texts), "speaks_against": against})
+    if context is not None:
+        context.record("vin", {"texts": list(texts), "speaks_against": against})
     if as_json:
         print_json({"schema": "benchimage.vin/1", "vins": [_document(item) for item in reports]})
     else:

@@ -12,8 +12,8 @@ import re
 JOURNAL = "journal.jsonl"
 """Of a job, in its folder."""
 LONGEST_MEMORY_NAME = 24
-_MEMORY = re.compile(r"[a-z0-9-]{1,24}")
-_NOT_IN_STEMS = re.compile(r"[^A-Za-z0-9]+")
+_MEMORY = r"[a-z0-9-]{1,24}"
+_NOT_IN_STEMS = r"[^A-Za-z0-9]+"
 _LONGEST_STEM_PART = 32
 
 
@@ -23,7 +23,7 @@ def parse_memory_name(text: str) -> str:
     Raises:
         ValueError: it is not one to 24 small letters, digits and hyphens.
     """
-    if _MEMORY.fullmatch(text) is None:
+    if re.fullmatch(_MEMORY, text) is None:
         raise ValueError(
             f"'{text}' is not a valid memory name: use small letters, digits and hyphens, at most "
             f"{LONGEST_MEMORY_NAME}"
@@ -38,5 +38,5 @@ def file_stem(word: str, *names: str) -> str:
     that leaves nothing is left out. Since our own word comes first, the stem is never
     empty, hidden, or a device of an operating system.
     """
-    parts = [_NOT_IN_STEMS.sub("-", name)[:_LONGEST_STEM_PART].strip("-") for name in names]
+    parts = [re.sub(_NOT_IN_STEMS, "-", name)[:_LONGEST_STEM_PART].strip("-") for name in names]
     return "-".join([word, *(part for part in parts if part)])

@@ -7,10 +7,17 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from memtool.core.names import JOURNAL
 from memtool.errors import InputError, UsageError
-from memtool.store.backups import BackupStore, default_store_folder
+from memtool.lazy import late_module
+
+if TYPE_CHECKING:
+    from memtool.store import backups
+    from memtool.store.backups import BackupStore
+else:
+    backups = late_module("memtool.store.backups")
 
 
 def open_store(folder: Path | None) -> BackupStore:
@@ -29,14 +36,14 @@ def open_stores(folder: Path | None, also: Path | None) -> BackupStore:
     Raises:
         UsageError: the second store is the first.
     """
-    first = folder or default_store_folder()
+    first = folder or backups.default_store_folder()
     if also is not None and first.resolve() == also.resolve():
         raise UsageError(
             "the second store is the backup store itself, and would keep no second copy",
             code="same-store",
             next_step="name a folder on another medium with --also or BENCHIMAGE_ALSO",
         )
-    return BackupStore(first, also=also)
+    return backups.BackupStore(first, also=also)
 
 
 def current_folder() -> Path:
@@ -77,3 +84,20 @@ def find_job_folder(asked: Path | None, start: Path) -> Path | None:
                 file=str(folder),
             ) from error
     return None
+
+
+def looks_like_a_job(folder: Path) -> bool:
+    """Whether a job's folders are there; a job that was deleted whole is no matter."""
+    names = (folder / "files", folder / "reports")
+    return all(os.path.isdir(name) for name in names)  # noqa: PTH112 - this one never raises
+
+
+def is_near_job(start: Path) -> bool:
+    """Whether a run in `start` has to do with a job: one that is there, or one that was.
+
+    Raises:
+        InputError: a folder cannot be looked into.
+    """
+    if find_job_folder(None, start) is not None:
+        return True
+    return any(looks_like_a_job(folder) for folder in (start, *start.parents))

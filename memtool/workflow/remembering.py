@@ -17,6 +17,7 @@ from memtool.core.job.register import JobRow, tell_loss
 from memtool.errors import JournalError, StoreError
 from memtool.render.text.next_view import next_in_short
 from memtool.store.register import keep_row, read_row, read_rows
+from memtool.workflow.places import looks_like_a_job
 
 ID_LENGTH = 16
 """Hex digits of a job's id."""
@@ -112,7 +113,7 @@ def require_not_vanished(folder: Path, store: Path | None) -> None:
     if store is None:
         return
     for place in (folder, *folder.parents):
-        if not _looks_like_a_job(place):
+        if not looks_like_a_job(place):
             continue
         row = _find_row(store, place)
         if row is not None:
@@ -122,12 +123,6 @@ def require_not_vanished(folder: Path, store: Path | None) -> None:
                 next_step=_PUT_BACK,
                 file=str(place / _JOURNAL),
             )
-
-
-def _looks_like_a_job(folder: Path) -> bool:
-    """Whether its folders are still there; a job that was deleted whole is no matter."""
-    names = (folder / "files", folder / "reports")
-    return all(os.path.isdir(name) for name in names)  # noqa: PTH112 - this one never raises
 
 
 def _find_row(store: Path, folder: Path) -> JobRow | None:

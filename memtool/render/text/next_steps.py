@@ -7,10 +7,10 @@ import shlex
 from dataclasses import dataclass
 from pathlib import Path
 
-from memtool.render.text import terminal
+from memtool.render.text import wrapping
 from memtool.render.words import safe_text
 
-_QUOTED = re.compile(r"'(benchimage [^']*)'")
+_QUOTED = r"'(benchimage [^']*)'"
 """A command inside a sentence."""
 
 
@@ -40,12 +40,12 @@ def with_options(step: NextStep, options: str) -> NextStep:
         return f"'{found[1]} {options}'"
 
     return NextStep(
-        text=_QUOTED.sub(more, step.text),
+        text=re.sub(_QUOTED, more, step.text),
         commands=tuple(
             f"{command} {options}" if command.startswith("benchimage ") else command
             for command in step.commands
         ),
-        otherwise=_QUOTED.sub(more, step.otherwise),
+        otherwise=re.sub(_QUOTED, more, step.otherwise),
     )
 
 
@@ -65,7 +65,7 @@ def render_next(step: NextStep, *, width: int) -> str:
 
 
 def _hanging(text: str, width: int) -> list[str]:
-    first, *others = terminal.wrap(safe_text(text), width - 2)
+    first, *others = wrapping.wrap(safe_text(text), width - 2)
     return [first, *(f"  {line}" for line in others)]
 
 

@@ -6,9 +6,6 @@ alone.
 
 from __future__ import annotations
 
-import re
-import shutil
-import textwrap
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
@@ -20,7 +17,8 @@ from memtool.core.finding import Finding, Severity
 from memtool.core.span import format_span
 from memtool.core.words import listed_spans
 from memtool.render.late import values
-from memtool.render.room import room_there
+from memtool.render.text.wrapping import terminal_width as terminal_width
+from memtool.render.text.wrapping import wrap as wrap
 from memtool.render.words import safe_text
 
 if TYPE_CHECKING:
@@ -38,19 +36,8 @@ _COLOURS = {
     "only counters differ": "yellow",
     "out of date": "yellow",
 }
-_QUOTED_COMMAND = re.compile(r"'benchimage [^']*'")
-_JOINED = "\x00"
-"""Stands for a blank that no line ends at."""
 _READS_WELL = 16
 """Signs that a column of a table keeps as long as another can give way."""
-
-
-def terminal_width() -> int:
-    """Columns to fill: the terminal's, at least 40 and at most 120; 80 where unknown."""
-    room = room_there()
-    if room is not None:
-        return max(24, min(120, room))
-    return max(40, min(120, shutil.get_terminal_size((80, 24)).columns))
 
 
 def heading(text: str) -> str:
@@ -65,16 +52,6 @@ def verdict_heading(label: str, verdict: StrEnum, text: str) -> str:
     colour = _COLOURS.get(values.name_words(verdict))
     lines = wrap(f"{label}: {words}", terminal_width())
     return "\n".join(click.style(line, bold=True, fg=colour) for line in lines)
-
-
-def wrap(text: str, width: int) -> list[str]:
-    """Lines of at most `width` columns, broken between words: a longer word stays whole."""
-    # A command in quotes is typed as it stands: it is one word.
-    whole = _QUOTED_COMMAND.sub(lambda found: found[0].replace(" ", _JOINED), text)
-    lines = textwrap.wrap(
-        whole, max(8, width), break_on_hyphens=False, break_long_words=False, drop_whitespace=True
-    )
-    return [line.replace(_JOINED, " ") for line in lines] or [""]
 
 
 def labelled(label: str, text: str, *, width: int, indent: int = 2, label_width: int = 12) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from memtool.core.texts.vin import (
     VIN_LENGTH,
     CheckDigit,
@@ -14,6 +12,7 @@ from memtool.core.texts.vin import (
     fold_typed,
     is_well_formed,
 )
+from memtool.render.text.wrapping import wrap
 from memtool.render.words import safe_text
 
 _WIDTH = 80
@@ -82,10 +81,5 @@ def _year_words(years: tuple[int, ...]) -> str:
 
 
 def _line(label: str, text: str) -> list[str]:
-    return textwrap.wrap(
-        text,
-        width=_WIDTH,
-        initial_indent=f"  {label:<{_LABEL}}",
-        subsequent_indent=" " * (_LABEL + 2),
-        break_on_hyphens=False,
-    )
+    first, *others = wrap(text, _WIDTH - _LABEL - 2)
+    return [f"  {label:<{_LABEL}}{first}", *(" " * (_LABEL + 2) + line for line in others)]
