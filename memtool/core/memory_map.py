@@ -235,7 +235,8 @@ class _KindFinder:
             if span.end <= cell.start:
                 break
             kinds.add(kind)
-        if any(vin.overlaps(cell) for vin in self.vins):
+        near = bisect_left(self.vins, cell.start, key=lambda vin: vin.end - 1)
+        if near < len(self.vins) and self.vins[near].start < cell.end:
             kinds.add(RegionKind.VEHICLE_IDENTITY)
         return next((kind for kind in PRECEDENCE if kind in kinds), None)
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from memtool.core.job.edit import KeptSpan
-from memtool.core.job.order import says_nothing
 from memtool.core.names import file_stem
 from memtool.core.span import Span
 from memtool.core.texts.vin import fold_typed, parse_vin
@@ -16,6 +15,7 @@ from memtool.workflow.blank import SUFFIXES, BlankRequest
 from memtool.workflow.context import Context
 from memtool.workflow.donor_memories import image_names, layouts_of, memory_of
 from memtool.workflow.loading import LoadedRead
+from memtool.workflow.order_facts import require_telling
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +124,9 @@ def _kept_spans(
 ) -> list[tuple[str | None, KeptSpan]]:
     if spans and len(reasons) == 1:
         reasons = reasons * len(spans)
-    if len(spans) != len(reasons) or any(map(says_nothing, reasons)):
+    for reason in reasons:
+        require_telling(reason, "--reason")
+    if len(spans) != len(reasons):
         raise UsageError(
             f"{len(spans)} --keep and {len(reasons)} --reason do not match",
             code="usage",

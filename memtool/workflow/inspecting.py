@@ -10,7 +10,7 @@ from memtool.core.chip import find_chip
 from memtool.core.health.inspection import Inspection, inspect_images
 from memtool.core.read_options import ImageFormat
 from memtool.workflow.context import Context
-from memtool.workflow.loading import LoadedRead, find_repeated
+from memtool.workflow.loading import LoadedRead, find_repeated, require_few_vins
 from memtool.workflow.showing import Shown, choose_shown
 
 
@@ -44,13 +44,15 @@ def look_at(
         new: Whether the module is said to be new.
 
     Raises:
-        MemtoolError: the layout cannot be read, or a copy of one is lost.
+        MemtoolError: the layout cannot be read, or a copy of one is lost; an image holds more
+            VINs than a module's memory.
     """
     opened, backup = context.opened, None
     if opened is not None:
         digest = loaded[0].image.sha256()
         backup = next((item for item in opened.job.backups if item.sha256 == digest), None)
     chip = context.chip_name or (backup.chip if backup else None)
+    require_few_vins(loaded[:1])
     look = choose_shown(context, names, loaded, named=layout, from_library=True)
     inspection = inspect_images(
         [read.image for read in loaded],

@@ -11,6 +11,7 @@ from memtool.core.health.agreement import ReadFile, find_same_file
 from memtool.core.image import Image
 from memtool.core.read_options import ImageFormat, ReadOptions
 from memtool.core.reader_order import fits, turn
+from memtool.core.texts.known_identity import find_vins
 from memtool.errors import InputError
 from memtool.formats.codec import parse_as
 from memtool.store.reading import read_file
@@ -94,6 +95,20 @@ def in_order(read: LoadedRead, order: str) -> LoadedRead:
 def as_in_file(read: LoadedRead) -> Image:
     """The image as its bytes lie in the file."""
     return turn(read.image, read.options.order)
+
+
+def require_few_vins(reads: Sequence[LoadedRead]) -> None:
+    """Before a memory is kept or judged.
+
+    Raises:
+        InputError: one holds more VINs than a module's memory; names the file.
+    """
+    for read in reads:
+        try:
+            find_vins(read.image)
+        except InputError as error:
+            error.file = read.path
+            raise
 
 
 def find_repeated(reads: Sequence[LoadedRead]) -> tuple[Finding, ...]:

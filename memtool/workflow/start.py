@@ -43,7 +43,7 @@ from memtool.workflow.jobs import (
 from memtool.workflow.judging_again import judge_again
 from memtool.workflow.keeping_reads import NewReads, find_read, keep_reads
 from memtool.workflow.layout_choice import choose_layout, find_library_layout
-from memtool.workflow.loading import LoadedRead, as_in_file, find_repeated
+from memtool.workflow.loading import LoadedRead, as_in_file, find_repeated, require_few_vins
 from memtool.workflow.looking import choose_for_memory, view_job
 from memtool.workflow.named_layouts import remember_layout
 from memtool.workflow.order_facts import option_of
@@ -290,6 +290,7 @@ def _names_with(chips: Mapping[str, str], chip: str) -> list[str]:
 
 def _group_reads(request: StartRequest, chips: Mapping[str, str]) -> list[NewReads]:
     require_one_file_a_read(request.reads)
+    require_few_vins([given.read for given in request.reads])
     if request.reads and not chips:
         raise UsageError(
             "the reads' memory chip is not named",

@@ -146,7 +146,7 @@ GUARDS = (
     Guard(
         "a layout that was looked at counts",
         "memtool/workflow/showing.py",
-        "    if named is not None and choice.loaded is not None:\n",
+        "    if is_named and choice.loaded is not None:\n",
         "    if False:\n",
         LOOKED_AT,
     ),
@@ -541,6 +541,8 @@ def fails(tests: str, guard: Guard | None = None) -> bool:
         ignore = shutil.ignore_patterns("__pycache__", ".*", "*.pyc")
         for name in ("memtool", "tests"):
             shutil.copytree(ROOT / name, copy / name, ignore=ignore)
+        # What commands print is held against the published shapes.
+        shutil.copytree(ROOT / "docs" / "schema", copy / "docs" / "schema")
         shutil.copy(ROOT / "pyproject.toml", copy)
         if guard is not None:
             path = copy / guard.file

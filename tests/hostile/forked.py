@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import array
 import atexit
+import gc
 import importlib
+import io
 import json
 import os
 import signal
@@ -51,6 +53,8 @@ class _Request:
     cwd: str
     timeout: float
     environment: Mapping[str, str]
+    in_server: bool = False
+    """Run where the forks are made, see `warm_up`."""
 
 
 def run_forked(
@@ -72,6 +76,16 @@ def prepare_to_fork() -> None:
     """Start what the first command would otherwise wait for."""
     if os.getpid() not in _servers:
         _start()
+
+
+def warm_up(arguments: list[str], *, cwd: Path) -> None:
+    """Run a command in the process that forks, so that no later fork builds its tables again.
+
+    For long runs of many small commands, which then take half the time. What it prints is lost.
+    """
+    request = _Request(arguments, str(Path(cwd).absolute()), 0, dict(os.environ), in_server=True)
+    with Path(os.devnull).open("wb") as nowhere:
+        _ask(request, nowhere, nowhere)
 
 
 def _text_of(descriptor: int) -> str:
@@ -126,6 +140,12 @@ def _serve(asked: socket.socket) -> None:
         if not said:
             return
         request = _Request(**json.loads(said))
+        if request.in_server:
+            _be_warmed_up(request)
+            for descriptor in descriptors:
+                os.close(descriptor)
+            asked.send(json.dumps((0, 0.0, 0.0)).encode())
+            continue
         child = os.fork()
         if child == 0:
             signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -142,6 +162,27 @@ def _load_beforehand() -> None:
         importlib.import_module(f"memtool.cli.{name}")
     for name in ("numpy", "pydantic", "memtool.formats.layout_toml.shape"):
         importlib.import_module(name)
+
+
+def _be_warmed_up(request: _Request) -> None:
+    from memtool.cli.main import main
+
+    environment, folder = dict(os.environ), Path.cwd()
+    stdout, stderr = sys.stdout, sys.stderr
+    os.environ.update(request.environment)
+    os.chdir(request.cwd)
+    sys.stdout, sys.stderr = io.StringIO(), io.StringIO()
+    try:
+        with suppress(SystemExit):
+            main(request.arguments)
+    finally:
+        sys.stdout, sys.stderr = stdout, stderr
+        os.chdir(folder)
+        os.environ.clear()
+        os.environ.update(environment)
+    # A collection in a fork would write to all that it shares, and so copy it.
+    gc.collect()
+    gc.freeze()
 
 
 def _wait(child: int, timeout: float) -> tuple[int, float, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import resource
 import shutil
 import subprocess
@@ -33,6 +34,36 @@ def assert_sound(done: Ended, statuses: tuple[int, ...] = (0, 1, 2, 3, 4, 5)) ->
     assert "internal error" not in done.stderr, where
     assert done.seconds < 5, where
     assert done.mebibytes < 1024, where
+
+
+def test_a_megabyte_of_nothing_but_vins_is_refused_before_a_job_is_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BENCHIMAGE_STORE", str(tmp_path / "store"))
+    rng = random.Random(7)
+    letters = "ABCDEFGHJKLMNPRSTUVWXYZ"
+    vins = (
+        f"1G{rng.choice(letters)}AH59H{rng.choice('45678')}5{rng.choice(letters)}1{number:05}"
+        for number in range((1 << 20) // 18)
+    )
+    listed = b"".join(vin.encode() + b"\xff" for vin in vins)
+    (tmp_path / "list.bin").write_bytes(listed)
+    opened = [
+        *("start", "--job", "job", "--chip", "8M", "--donor", "list.bin", "--single-read", "one"),
+        *(
+            "--vehicle-vin",
+            "1G4AH59H45G118341",
+            "--module-kind",
+            "body",
+            "--authority",
+            "the papers",
+        ),
+    ]
+    for arguments in (["inspect", "list.bin"], opened):
+        done = run_forked(arguments, cwd=tmp_path)
+        assert_sound(done, (4,))
+        assert "list.bin: more than 4,096 VINs lie in it" in done.stderr
+    assert not (tmp_path / "job").exists()
 
 
 # F31: two bytes at both ends of four gigabytes.

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.build import DONOR_VIN, LAYOUT, VEHICLE_VIN, module_memory
-from tests.hostile.forked import Ended, run_forked
+from tests.hostile.forked import Ended, run_forked, warm_up
 from tests.slips.independent_check import find_changed, find_held
 from tests.stored_texts import ALL_FORMS, plant
 
@@ -30,6 +30,8 @@ STRANGER_VIN = "5GZCZ43D13S812715"
 VINS = (DONOR_VIN, VEHICLE_VIN, STRANGER_VIN)
 PROTECTED = ((0x80, 0x90), (0xF0, 0x100))
 """Where the protected region of a layout of this generator may lie."""
+_WARMING = (3, 4, 6)
+"""Seeds of jobs that go through start, blank, convert and check."""
 STAGES = ("donor", "before-writing", "after-writing", "after-setup")
 KINDS = ("body", "engine", "cluster", "airbag", "immobiliser", "other")
 
@@ -37,8 +39,9 @@ KINDS = ("body", "engine", "cluster", "airbag", "immobiliser", "other")
 class Job:
     """One job that lies, by its seed, in a folder of its own."""
 
-    def __init__(self, folder: Path, seed: int, *, told: bool = False) -> None:
+    def __init__(self, folder: Path, seed: int, *, told: bool = False, warm: bool = False) -> None:
         self.folder = folder
+        self.warm = warm
         self.rng = random.Random(seed)
         self.told = told
         self.files: dict[str, bytes] = {}
@@ -113,7 +116,12 @@ class Job:
         self.files[name] = data
 
     def _run(self, *arguments: str, as_json: bool = True) -> Ended:
-        ended = run_forked([*arguments, *(["--json"] if as_json else [])], cwd=self.folder)
+        words = [*arguments, *(["--json"] if as_json else [])]
+        if self.warm:
+            warm_up(words, cwd=self.folder)
+        ended = run_forked(words, cwd=self.folder)
+        if ended.status != 2:  # Wrong usage ends before a file is looked at.
+            self.named.update(self.layouts.keys() & set(arguments))
         if self.told:
             sys.stdout.write(f"{ended.status}  {' '.join(arguments)}\n   {ended.stdout[:300]}\n")
         if ended.status not in (0, 1, 2, 3, 4, 5) or "Traceback" in ended.stderr:
@@ -159,9 +167,7 @@ class Job:
         return [role, files[0], role, files[1]]
 
     def _layout(self) -> str:
-        name = self.rng.choice(sorted(self.layouts))
-        self.named.add(name)
-        return name
+        return self.rng.choice(sorted(self.layouts))
 
     def _amend(self) -> None:
         arguments = ["start", "--job", "job", "--chip", "24C02"]
@@ -182,13 +188,11 @@ class Job:
         rng = self.rng
         out = f"out{len(self.files)}.bin"
         arguments = ["blank", "donor", "--job", "job", "--out", out]
-        named = set(self.named)
         if rng.random() < 0.3:
             for vin in rng.sample(VINS, rng.randint(1, 2)):
                 arguments += ["--vin", vin]
         elif rng.random() < 0.6:
             arguments += ["--layout", self._layout()]
-            named = set(self.named)
         for _ in range(rng.choices([0, 1, 2], [4, 2, 1])[0]):
             first = rng.choice([0x00, 0x10, 0x40, 0x50, 0x80, 0xE8, 0xF0])
             option = rng.choice(["--span", "--keep"])
@@ -201,10 +205,10 @@ class Job:
         for word in words[: 3 if plan.status == 0 else 1]:
             ended = self._run(*arguments, "--confirm", word)
             if ended.status == 0:
-                self._judge_blanked(out, arguments, named, plan)
+                self._judge_blanked(out, arguments, plan)
                 return
 
-    def _judge_blanked(self, out: str, arguments: list[str], named: set[str], plan: Ended) -> None:
+    def _judge_blanked(self, out: str, arguments: list[str], plan: Ended) -> None:
         written = (self.folder / out).read_bytes()
         self.files[out] = written
         self.blanked.append(written)
@@ -213,7 +217,7 @@ class Job:
         new = find_held(written, VINS) - find_held(donor, VINS)
         if new:
             self.faults.append(f"{arguments}: wrote {sorted(new)}")
-        for name in named:
+        for name in self.named:
             if b"reviewed = false" in self.files[name]:
                 continue
             if find_changed(donor, written, *self.layouts[name]):
@@ -358,12 +362,12 @@ class Played:
     """Files to program that got through the gate."""
 
 
-def play(seed: int, *, told: bool = False) -> Played:
-    """One job, in a folder that is gone afterwards."""
+def play(seed: int, *, told: bool = False, warm: bool = False) -> Played:
+    """One job, in a folder that is gone afterwards; `warm`: only so that later ones are quicker."""
     with tempfile.TemporaryDirectory() as folder:
         os.environ["BENCHIMAGE_STORE"] = str(Path(folder) / "store")
         os.environ["BENCHIMAGE_LAYOUTS"] = str(Path(folder) / "library")
-        job = Job(Path(folder), seed, told=told)
+        job = Job(Path(folder), seed, told=told, warm=warm)
         return Played(faults=tuple(job.play()), blanked=len(job.blanked))
 
 
@@ -372,7 +376,13 @@ def main() -> int:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     began, bad, blanked = time.monotonic(), 0, 0
-    for seed in range(first, first + count):
+    if count > 1:
+        for seed in _WARMING:
+            play(seed, warm=True)
+    for number, seed in enumerate(range(first, first + count)):
+        if number and number % 50 == 0:
+            sys.stdout.write(f"{number} of {count} jobs\n")
+            sys.stdout.flush()
         played = play(seed, told=count == 1)
         bad += bool(played.faults)
         blanked += played.blanked

@@ -158,6 +158,12 @@ def test_blank_refuses_a_protected_span(started: Bench) -> None:
     assert_refused(started, before, done, "protected-untouched")
 
 
+def test_a_dot_is_no_reason_to_keep_bytes(started: Bench) -> None:
+    done = started.blank("--keep", "0xE8+8", "--reason", ".", "--out", "out.bin")
+    assert done.returncode == 2
+    assert "--reason is empty" in done.stderr
+
+
 def test_blank_refuses_a_leftover_and_allows_it_kept_with_a_reason(bench: Bench) -> None:
     memory = bytearray(DONOR)
     memory[0xE8:0xF0] = DONOR_VIN[-8:].encode()

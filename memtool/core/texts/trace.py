@@ -38,8 +38,12 @@ def make_trace(cells: Iterable[tuple[int, int]]) -> Trace:
     occupied = sorted((address, mask) for address, mask in cells if mask)
     if not occupied:
         raise ValueError("a trace occupies at least one bit")
+    first, end = occupied[0][0], occupied[-1][0] + 1
     return Trace(
-        pieces=spans_of_addresses(address for address, _ in occupied),
+        # Most texts lie in one piece, and are made by the thousand.
+        pieces=(Span(first, end),)
+        if end - first == len(occupied)
+        else spans_of_addresses(address for address, _ in occupied),
         mask=bytes(mask for _, mask in occupied),
     )
 

@@ -129,11 +129,11 @@ def _in_order(
                 continue
             places = range(place, place + VIN_LENGTH)
             # Turned round, a place counts from the view's end.
-            offsets = (view.address(last - p if backwards else p) for p in places)
+            offsets = [view.address(last - p if backwards else p) for p in places]
             yield VinCandidate(
                 text=text,
                 form=form,
-                trace=make_trace((parts.address(offset), 0xFF) for offset in offsets),
+                trace=make_trace((address, 0xFF) for address in parts.addresses(offsets)),
                 shape=shape,
                 run=run,
                 row=row.length,

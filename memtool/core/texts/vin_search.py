@@ -39,6 +39,7 @@ from memtool.core.texts.dates import find_dates
 from memtool.core.texts.vin import CheckDigitState, check_digit_state
 from memtool.core.texts.vin_candidates import VinCandidate, is_clear
 from memtool.core.texts.vin_chances import NearMisses, VinChances
+from memtool.core.texts.vin_crowd import VinCrowd
 from memtool.core.texts.vin_in_bits import searches_in_bits
 from memtool.core.texts.vin_in_bytes import find_in_bytes
 from memtool.core.texts.vin_readings import choose_readings
@@ -99,6 +100,9 @@ def find_vins(image: Image, *, deep: bool = False) -> tuple[VinFinding, ...]:
     Returns:
         Sorted by address. Two findings share no byte, packed ones at most two, but for
         readings under two keys that are equally good.
+
+    Raises:
+        InputError: there are more than `memtool.core.texts.vin_crowd.MOST_VINS`.
     """
     return _find_vins(image, deep)
 
@@ -125,6 +129,7 @@ def _find_candidates(
     image: Image, near_misses: NearMisses, *, deep: bool
 ) -> Iterator[VinCandidate]:
     """All texts of the shape; unless `deep`, those left out that are not reported anyway."""
+    crowd = VinCrowd(image.size)
     for segment in image.segments:
         if len(segment.data) < _SHORTEST:
             continue
@@ -132,6 +137,7 @@ def _find_candidates(
         for search in (in_bytes, *searches_under_key(segment), *searches_in_bits(segment)):
             for candidate in search:
                 near_misses.note(candidate)
+                crowd.note(candidate)
                 yield candidate
                 if not deep and near_misses.rule_out(candidate.form):
                     break

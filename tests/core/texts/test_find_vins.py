@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from memtool.core.image import Image
 from memtool.core.span import Span
-from memtool.core.texts.chance import REPORTED_BELOW
+from memtool.core.texts.chance import REPORTED_BELOW, VIN_CODES
 from memtool.core.texts.known_identity import VinFinding, find_vins
-from memtool.core.texts.vin import CheckDigitState
+from memtool.core.texts.vin import CheckDigitState, compute_check_digit
+from memtool.errors import InputError
 from tests.fillers import FILLERS, make_filler
 from tests.stored_texts import ALL_FORMS, Planted, plant
 from tests.vin_samples import CHECKED_VINS, UNCHECKED_VINS
@@ -292,3 +293,28 @@ def test_findings_are_sorted_and_share_no_byte() -> None:
     assert spans == sorted(spans)
     assert len(spans) == len(CHECKED_VINS)
     assert all(a.end <= b.start for a, b in pairwise(spans))
+
+
+def make_list(count: int, *, between: bytes = b"\xff") -> bytes:
+    """So many VINs, no two alike, with their check digits."""
+    rng = random.Random(count)
+    made = []
+    for _ in range(count):
+        text = f"1G4AH59{rng.choice('HKM')}?5G{rng.randrange(10**6):06}"
+        made.append(text.replace("?", compute_check_digit(text.replace("?", "0"))).encode())
+    return between.join(made)
+
+
+@pytest.mark.parametrize("between", [b"\xff", b""], ids=["apart", "in one run"])
+def test_a_list_of_vehicles_is_no_memory(between: bytes) -> None:
+    vins = make_list(5000, between=between)
+    with pytest.raises(InputError, match="a list of vehicles, not the memory of a module"):
+        find(vins + b"Z")
+    # A part of it is searched as ever.
+    assert len(find(vins[: 300 * (17 + len(between))])) == 300
+
+
+def test_long_text_that_makes_vins_by_chance_is_no_list() -> None:
+    rng = random.Random(6)
+    letters = bytes(rng.choices(sorted(VIN_CODES), k=1 << 19))
+    assert find(letters) == ()
