@@ -9,6 +9,7 @@ from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
 
 from tests.workflow.jobs import Bench, new_bench
@@ -27,6 +28,10 @@ def pytest_configure(config: pytest.Config) -> None:
         os.environ.pop(name, None)
     os.environ.pop("BENCHIMAGE_STORE", None)
     os.environ.pop("BENCHIMAGE_ALSO", None)
+    # On a busy machine Hypothesis's own deadline would fail what is right.
+    if hypothesis.settings.get_current_profile_name() in ("default", "ci"):
+        hypothesis.settings.register_profile("untimed", deadline=None)
+        hypothesis.settings.load_profile("untimed")
 
 
 @pytest.fixture(autouse=True)
