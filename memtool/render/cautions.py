@@ -5,6 +5,8 @@ All of them are common practice, no source; laws differ from country to country.
 
 from __future__ import annotations
 
+from memtool.core.layouts.layout import ModuleKind
+
 BEFORE_THE_JOB = (
     (
         "VIN and odometer law differs by country: changing either can be a crime. This tool"
@@ -21,6 +23,24 @@ BEFORE_THE_JOB = (
     "Wear an earthed strap: static can destroy a module without visible damage.",
 )
 """Shown by `start`, in the report and in the documentation."""
+
+_HARMLESS = frozenset(
+    {
+        *(ModuleKind.BODY, ModuleKind.ENGINE, ModuleKind.TRANSMISSION),
+        *(ModuleKind.CLUSTER, ModuleKind.GATEWAY),
+    }
+)
+"""Kinds of module that the caution about safety systems is not about."""
+
+
+def before_the_job(kind: ModuleKind | None) -> tuple[str, ...]:
+    """What `start` shows of a module of this kind; all of it where the kind is not known."""
+    return tuple(
+        text
+        for text in (*BEFORE_THE_JOB, DEFERENCE)
+        if kind not in _HARMLESS or text != BEFORE_THE_JOB[3]
+    )
+
 
 _BESIDE = {
     "vehicle_vin": BEFORE_THE_JOB[0],

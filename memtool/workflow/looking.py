@@ -15,7 +15,7 @@ from memtool.core.job.next_action import find_next
 from memtool.core.job.order import Order
 from memtool.core.job.setup_list import find_protected, find_setup
 from memtool.core.job.stages.baseline import check_taken_over, compare_with_baseline
-from memtool.core.job.stages.donor import check_donor
+from memtool.core.job.stages.donor import check_donor, check_original_identity
 from memtool.core.job.stages.read_areas import check_read_areas
 from memtool.core.job.start import MemoryView, ModuleView, StartView
 from memtool.core.job.whose import check_whose
@@ -123,7 +123,7 @@ def _view_memory(
             job.settled_in(name, donor.backup.sha256),
         )
     elif original is not None:
-        family = _since_handed_over(opened, store, name, original, layout)
+        family = _of_original(opened, store, name, original, layout)
     changes = find_changes(original.image, donor.image) if donor and original else ()
     return MemoryView(
         name=name,
@@ -152,6 +152,17 @@ def _view_memory(
         layout=place_in_all(layout, tuple(module.image for module in modules)),
         layout_reason=choice.reason,
     )
+
+
+def _of_original(
+    opened: OpenJob, store: BackupStore, name: str, original: ModuleView, layout: Layout | None
+) -> tuple[Check, ...]:
+    """What an original says by itself: whether it is this vehicle's own, or what came back."""
+    job = opened.job
+    if job.is_follow_up:
+        return _since_handed_over(opened, store, name, original, layout)
+    whose = check_whose(find_reads(opened, store, name), vehicle_vin=job.order.vehicle_vin)
+    return (*whose, check_original_identity(original.image, job.order))
 
 
 def _since_handed_over(

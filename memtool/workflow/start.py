@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from memtool.core.chip import find_chip
-from memtool.core.finding import Severity
+from memtool.core.finding import Severity, Verdict
 from memtool.core.health.reader_orders import OrderSign
 from memtool.core.job.assigning import find_memory_of_size
 from memtool.core.job.bans import find_vin_change_fault
@@ -22,6 +22,7 @@ from memtool.core.job.events.kinds import (
 from memtool.core.job.events.memory_kinds import MemoryDeclared
 from memtool.core.job.memory import name_of_chip
 from memtool.core.job.order import Order
+from memtool.core.job.stages.donor import check_original_identity
 from memtool.core.job.start import StartView
 from memtool.core.job.whose import OneRead, find_whose
 from memtool.core.names import JOURNAL
@@ -275,12 +276,20 @@ def find_mix_ups(
         one = OneRead(role=given.role, image=given.read.image, name=Path(given.read.path).name)
         by_memory.setdefault(memory, []).append(one)
     vin = request.order.vehicle_vin
-    return tuple(
+    found = [
         finding.text
         for group in by_memory.values()
         for finding in find_whose(group, vehicle_vin=vin)
         if finding.severity is Severity.FAILURE
-    )
+    ]
+    if vin is not None:
+        originals = [
+            next((read.image for read in group if read.role is Role.ORIGINAL), None)
+            for group in by_memory.values()
+        ]
+        checks = [check_original_identity(each, request.order) for each in originals if each]
+        found += [check.text for check in checks if check.result is Verdict.FAIL]
+    return tuple(dict.fromkeys(found))
 
 
 def _names_with(chips: Mapping[str, str], chip: str) -> list[str]:

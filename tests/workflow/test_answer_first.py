@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from pathlib import Path
 
 import pytest
 
-from tests.workflow.jobs import KEEP, Bench, Done
+from tests.command_line import run_benchimage
+from tests.workflow.jobs import KEEP, ORDER, Bench, Done
 
 SCREEN = 24
 ORDER_OF_LABELS = ("fail", "out of date", "you decide", "not checked", "pass")
@@ -27,6 +29,29 @@ def test_start_and_blank_fit_two_screens(bench: Bench) -> None:
     for done in (bench.start(), bench.blank("--dry-run"), bench.blank()):
         assert done.returncode == 0, done.stderr
         assert len(all_lines(done)) <= 2 * SCREEN
+
+
+def test_start_with_two_memories_fits_two_screens(tmp_path: Path) -> None:
+    reads = [
+        *(f"--original=tailgate-original-{part}.bin" for part in ("eeprom-1", "eeprom-2")),
+        *(f"--original=tailgate-original-flash-{number}.bin" for number in (1, 2, 3)),
+        *(f"--donor=tailgate-donor-eeprom-{number}.bin" for number in (1, 2)),
+        *(f"--donor=tailgate-donor-flash-{number}.bin" for number in (1, 2)),
+    ]
+    order = [*ORDER]
+    order[order.index("--vehicle-vin") + 1] = "8Z9TG3C06NP006120"
+    done = run_benchimage(
+        *("start", "--job", str(tmp_path / "job"), *reads, *order, "--reseated"),
+        *("--memory", "eeprom=93C66", "--memory", "data-flash=4K"),
+        *("--layout", "tailgate-eeprom.toml", "--layout", "tailgate-flash.toml"),
+        cwd=Path(__file__).parents[2] / "test_images",
+        BENCHIMAGE_STORE=str(tmp_path / "store"),
+        BENCHIMAGE_LAYOUTS=str(tmp_path / "layouts"),
+    )
+    assert done.returncode == 0, done.stderr
+    assert len(all_lines(done)) <= 2 * SCREEN
+    for told in ("8Z9TG3C06NP006120", "8Z9TG3C04JP018342", "to be set", "swapped-16", "Next: "):
+        assert told in done.stdout
 
 
 def test_the_worst_comes_first_and_within_one_screen(bench: Bench) -> None:
@@ -87,3 +112,12 @@ def test_what_a_layout_has_not_is_not_called_passed(started: Bench) -> None:
     checks = {check["code"] for check in json.loads(done.stdout)["checks"]}
     assert "same-configuration" in checks
     assert "same-code" not in checks  # The test module's layout has no code region.
+
+
+def test_an_original_of_another_vehicle_is_named_before_a_donor_is_read(bench: Bench) -> None:
+    original = ("--original", "d1.bin", "--original", "d2.bin", "--reseated")
+    done = bench.in_job("start", "--chip", "24C02", *original, *ORDER)
+    assert done.returncode == 1
+    assert labels(done)[0] == "fail"
+    assert "The original holds a VIN that is not the vehicle's" in " ".join(done.stdout.split())
+    assert "--replaces READ" in done.stdout

@@ -17,14 +17,15 @@ def name_of_chip(chip: str) -> str:
     return chip if known is None else known.name.lower()
 
 
-def tell_reader_order(said: ReaderOrderSet) -> str:
-    """In which order the reader writes, who says so, and what that means; one line."""
-    if said.order == PLAIN:
-        return f"Read, shown and written in the chip's order. {said.reason}"
-    return (
-        f"Byte order of your reader's files: {said.order}; all is shown in the chip's order,"
-        f" files to program and restored files are in the reader's. {said.reason}"
-    )
+def tell_reader_order(said: ReaderOrderSet, *, with_reason: bool = True) -> str:
+    """In which order the reader writes, and what that means; with the reason who says so."""
+    told = "Read, shown and written in the chip's order."
+    if said.order != PLAIN:
+        told = (
+            f"Byte order of your reader's files: {said.order}. Shown here in the chip's order,"
+            " written to files in the reader's."
+        )
+    return f"{told} {said.reason}" if with_reason else told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,7 +50,7 @@ class MemoryView:
     not_read: tuple[Span, ...]
     """Areas that the reader could not give; they take no part in what is compared."""
     family: tuple[Check, ...]
-    """The donor compared with the original; empty without a donor."""
+    """The donor compared with the original; without a donor what the original says by itself."""
     differing: tuple[Span, ...]
     """Where the original and the donor differ."""
     pairs: tuple[PairedMatch, ...]

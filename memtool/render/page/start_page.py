@@ -11,7 +11,7 @@ from memtool.core.memory_map import compute_map, plan_map
 from memtool.core.role import Role
 from memtool.core.span import count_addresses, format_span
 from memtool.core.words import count_of
-from memtool.render.cautions import BEFORE_THE_JOB, DEFERENCE
+from memtool.render.cautions import before_the_job
 from memtool.render.page import picture
 from memtool.render.page.blocks import (
     Block,
@@ -79,14 +79,14 @@ def _blocks(view: StartView) -> Iterator[Block]:
     yield from _answers(view)
     for memory in view.memories:
         if len(view.memories) > 1:
-            yield Heading(f"{memory.name} ({memory.chip})")
+            yield Heading(f"Memory: {memory.name} ({memory.chip})")
             yield _memory_answers(memory)
         yield from _vins(memory)
         yield from _setup(memory)
         yield from _pictures(memory)
         yield from _details(memory)
     yield Heading("Cautions")
-    yield Items((*BEFORE_THE_JOB, DEFERENCE))
+    yield Items(before_the_job(view.order.module_kind))
 
 
 def _answers(view: StartView) -> Iterator[Block]:

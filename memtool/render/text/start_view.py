@@ -15,10 +15,10 @@ from memtool.core.job.start import MemoryView, ModuleView, StartView
 from memtool.core.layouts.layout import Layout
 from memtool.core.read_options import PLAIN
 from memtool.core.role import Role
-from memtool.core.span import Span, count_addresses, format_span
+from memtool.core.span import Span, count_addresses
 from memtool.core.texts.vin import CheckDigitState
 from memtool.core.words import count_of, listed_spans
-from memtool.render.cautions import BEFORE_THE_JOB, DEFERENCE
+from memtool.render.cautions import before_the_job
 from memtool.render.json.as_json import document, finding_values, vin_values
 from memtool.render.text import next_view, terminal
 from memtool.render.text.answers import Answer, answers, as_answers, count_results, tell_open
@@ -33,6 +33,10 @@ from memtool.render.values import (
     span_values,
 )
 from memtool.render.words import safe_text
+
+MOST_COPIES, MOST_COPIES_OF_SEVERAL = 6, 2
+"""Places of one VIN in one form that are listed, of one memory and of each of several; with
+``--all`` every one."""
 
 
 def speaks_against(view: StartView) -> bool:
@@ -300,20 +304,19 @@ def render_details(view: StartView, *, show_all: bool = False) -> str:
     parts: list[str] = []
     several = len(view.memories) > 1
     if several:
-        parts += [terminal.heading("Memories"), memory_table(view)]
-        parts += _plain_words(view, width)
+        parts += [memory_table(view), *_plain_words(view, width)]
     for memory in view.memories:
         if parts:
             parts.append("")
         if several:
-            parts.append(terminal.heading(f"{memory.name} ({safe_text(memory.chip)})"))
+            parts.append(terminal.heading(f"Memory: {memory.name} ({memory.chip})"))
         if several and not show_all:
             parts += _memory_in_short(memory, width)
         else:
             parts += _memory_lines(memory, width, show_all=show_all)
     if view.is_new:
         parts += ["", terminal.heading("Cautions")]
-        parts.append(terminal.cautions((*BEFORE_THE_JOB, DEFERENCE), width=width))
+        parts.append(terminal.cautions(before_the_job(view.order.module_kind), width=width))
     return "\n".join(parts)
 
 
@@ -367,8 +370,10 @@ def _plain_words(view: StartView, width: int) -> list[str]:
     lines = []
     holding = [memory.name for memory in view.memories if memory.holds_identity]
     nothing = [memory.name for memory in view.memories if memory.needs_nothing]
-    text = f"Identity is in: {', '.join(holding)}." if holding else "No memory shows a VIN."
-    lines.append(terminal.labelled("identity", text, width=width))
+    # Where every memory holds some, the table says so already.
+    if len(holding) < len(view.memories):
+        text = f"Identity is in: {', '.join(holding)}." if holding else "No memory shows a VIN."
+        lines.append(terminal.labelled("identity", text, width=width))
     for memory in view.memories:
         if memory.is_equal and memory.holds_identity:
             text = f"{memory.name} holds the same bytes in both modules, identity included."
@@ -382,10 +387,10 @@ def _plain_words(view: StartView, width: int) -> list[str]:
 def _memory_lines(memory: MemoryView, width: int, *, show_all: bool) -> list[str]:
     parts = [terminal.heading("Reads")]
     parts.append(terminal.table([_backup_row(module) for module in memory.modules]) or "  none yet")
-    parts += _special_lines(memory, width)
+    parts += _special_lines(memory, width, show_all=show_all)
     parts.append(terminal.labelled("layout", memory.layout_reason, width=width))
     parts += ["", terminal.heading("Where the VINs are")]
-    parts.append(_vin_lines(memory, width, show_all=show_all))
+    parts.append(_vin_table(memory) if show_all else _vin_lines(memory, width, MOST_COPIES))
     if {Role.ORIGINAL, Role.DONOR} <= {module.backup.role for module in memory.modules}:
         parts += ["", terminal.heading("What differs between original and donor")]
         told = _tell_difference(memory, show_all=show_all)
@@ -410,14 +415,14 @@ def _setup_lines(memory: MemoryView, *, show_all: bool) -> list[str]:
     return [*setup_lines(named), text]
 
 
-def _special_lines(memory: MemoryView, width: int) -> list[str]:
+def _special_lines(memory: MemoryView, width: int, *, show_all: bool) -> list[str]:
     """Reads that do not count, the reader's order, areas and modules that could not be read."""
     parts = []
     for read in memory.withdrawn:
         text = f"{safe_text(read.name)} of the {read.role.value} does not count: {read.reason}"
         parts.append(terminal.labelled("withdrawn", text, width=width))
     if memory.reader_order is not None:
-        text = tell_reader_order(memory.reader_order)
+        text = tell_reader_order(memory.reader_order, with_reason=show_all)
         parts.append(terminal.labelled("order", text, width=width))
     if memory.not_read:
         text = f"{listed_spans(memory.not_read, 6)} (not the same as empty)"
@@ -430,10 +435,10 @@ def _special_lines(memory: MemoryView, width: int) -> list[str]:
 
 def _memory_in_short(memory: MemoryView, width: int) -> list[str]:
     """As `_memory_lines`, without what the table of the memories has, a label for a heading."""
-    parts = _special_lines(memory, width)
+    parts = _special_lines(memory, width, show_all=False)
     if memory.layout is None:
         parts.append(terminal.labelled("layout", memory.layout_reason, width=width))
-    parts.append(_vin_lines(memory, width, show_all=False))
+    parts.append(_vin_lines(memory, width, MOST_COPIES_OF_SEVERAL))
     if {Role.ORIGINAL, Role.DONOR} <= {module.backup.role for module in memory.modules}:
         told = _tell_difference(memory, show_all=False)
         parts.append(terminal.labelled("difference", told, width=width))
@@ -445,9 +450,9 @@ def _memory_in_short(memory: MemoryView, width: int) -> list[str]:
     return parts
 
 
-def _vin_lines(memory: MemoryView, width: int, *, show_all: bool) -> str:
-    """Where each VIN is, by module and stored form; with all a row for each place."""
-    if show_all or any(vin.readings for module in memory.modules for vin in module.vins):
+def _vin_lines(memory: MemoryView, width: int, most: int) -> str:
+    """Where each VIN is, by module and stored form, the first `most` places of each."""
+    if any(vin.readings for module in memory.modules for vin in module.vins):
         return _vin_table(memory)
     lines = []
     for module in memory.modules:
@@ -459,7 +464,7 @@ def _vin_lines(memory: MemoryView, width: int, *, show_all: bool) -> str:
         role = module.backup.role.value
         for text, forms in by_text.items():
             told = "; ".join(
-                f"{form} at {', '.join(map(format_span, spans))}" for form, spans in forms.items()
+                f"{form} at {listed_spans(spans, most)}" for form, spans in forms.items()
             )
             lines.append(terminal.labelled(role, f"{text} {told}", width=width))
         if not by_text:

@@ -170,7 +170,9 @@ def tell_by_kind(spans: Sequence[Span], layout: Layout | None) -> str:
         return tell_by_region(spans, layout)
     count: Counter[str] = Counter()
     for region in layout.regions:
-        count[str(region.kind)] += count_addresses(intersect_spans(spans, [region.span]))
+        count[region.kind.replace("-", " ")] += count_addresses(
+            intersect_spans(spans, [region.span])
+        )
     outside = subtract_spans(spans, (region.span for region in layout.regions))
     parts = [f"{number:,} {kind}" for kind, number in count.most_common() if number]
     if outside:

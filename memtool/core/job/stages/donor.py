@@ -73,7 +73,7 @@ def check_donor(
         *(check_without_layout(original, donor) if layout is None else ()),
         *check_layout_checksums(donor, place_known(layout, donor)),
         _donor_vins(donor, order, layout),
-        *([_original_vins(original, order)] if original else []),
+        *([check_original_identity(original, order)] if original else []),
     )
 
 
@@ -217,7 +217,8 @@ def _donor_vins(donor: Image, order: Order, layout: Layout | None) -> Check:
     return answer(code, found.sentence, found.spans)
 
 
-def _original_vins(original: Image, order: Order) -> Check:
+def check_original_identity(original: Image, order: Order) -> Check:
+    """Whether every VIN in the original is the vehicle's: is this its own module?"""
     code = "original-identity"
     found = find_vins(original)
     text = "The original holds a VIN that is not the vehicle's: it was changed before, or"
