@@ -11,8 +11,12 @@ import re
 import tomllib
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+from memtool.core.finding import Verdict
+from memtool.render.values import verdict_words
 
 ROOT = Path(__file__).parent.parent
 REGISTER = tomllib.loads((ROOT / "tests" / "register_of_words.toml").read_text(encoding="utf-8"))
@@ -71,3 +75,41 @@ def test_every_exception_is_of_the_register_and_still_stands() -> None:
 def test_a_word_that_is_never_said_stands_nowhere(word: str) -> None:
     pattern = re.compile(rf"\b{re.escape(word)}\b", re.IGNORECASE)
     assert [path for path, text in said().items() if pattern.search(text)] == []
+
+
+_VIEWS = ("render/text", "render/page", "cli", "desk")
+"""Where labels, heads and cells stand; JSON has its own words."""
+_NOT_SAID = frozenset(
+    {"memtool/cli/job_deciding.py", "memtool/desk/job.py", "memtool/desk/steps.py"}
+)
+"""They name the command ``job decide``."""
+
+
+@cache
+def whole_texts() -> dict[str, set[str]]:
+    """Each text of a view that stands by itself, in small letters without its punctuation."""
+    found: dict[str, set[str]] = {}
+    for view in _VIEWS:
+        for path in (ROOT / "memtool" / view).rglob("*.py"):
+            name = path.relative_to(ROOT).as_posix()
+            texts = _texts_of_code(path).splitlines()
+            found[name] = {text.strip(" .:").lower() for text in texts} - {""}
+    return found
+
+
+@pytest.mark.parametrize("row", REGISTER["word"], ids=lambda row: row["idea"])
+def test_one_idea_has_one_word_in_every_view(row: dict[str, Any]) -> None:
+    assert len(whole_texts()) > 80
+    others = set(row["instead_of"])
+    said_otherwise = {name for name, texts in whole_texts().items() if texts & others}
+    assert said_otherwise <= _NOT_SAID
+
+
+def test_the_views_word_no_result_themselves() -> None:
+    """Each asks `render/values.py`; only JSON has the name of a result as it is."""
+    assert verdict_words(Verdict.DECIDE) == "you decide"
+    for view in ("render/text", "render/page"):
+        for path in (ROOT / "memtool" / view).rglob("*.py"):
+            for line in path.read_text(encoding="utf-8").splitlines():
+                assert not re.search(r"Cell\([^)]*\.(result|verdict)\.value", line), path
+                assert not re.search(r"name_words\([^)]*(result|verdict)\b", line), path

@@ -7,14 +7,26 @@ import sys
 import click
 from click.shell_completion import ShellComplete, get_completion_class
 
-from memtool.cli.shared import note
+from memtool.cli.shared import say_next
+from memtool.render.text.next_steps import NextStep
 
 _INSTALL = {
-    "bash": 'add this line to ~/.bashrc:  eval "$(benchimage completion bash)"',
-    "zsh": 'add this line to ~/.zshrc:  eval "$(benchimage completion zsh)"',
-    "fish": "benchimage completion fish > ~/.config/fish/completions/benchimage.fish",
-    "powershell": "add this line to $PROFILE:"
-    "  benchimage completion powershell | Out-String | Invoke-Expression",
+    "bash": NextStep(
+        text="add this line to ~/.bashrc",
+        commands=('eval "$(benchimage completion bash)"',),
+    ),
+    "zsh": NextStep(
+        text="add this line to ~/.zshrc",
+        commands=('eval "$(benchimage completion zsh)"',),
+    ),
+    "fish": NextStep(
+        text="let fish find the script",
+        commands=("benchimage completion fish > ~/.config/fish/completions/benchimage.fish",),
+    ),
+    "powershell": NextStep(
+        text="add this line to $PROFILE",
+        commands=("benchimage completion powershell | Out-String | Invoke-Expression",),
+    ),
 }
 """How each shell takes the script."""
 
@@ -47,5 +59,5 @@ def command(context: click.Context, shell: str) -> int:
     click.echo(ShellComplete.source(script))
     if sys.stdout.isatty():
         # Only for a person: in ~/.bashrc a note would appear at every start of a shell.
-        note(f"Next: {_INSTALL[shell]}")
+        say_next(_INSTALL[shell])
     return 0

@@ -20,6 +20,7 @@ from memtool.core.words import count_of
 from memtool.errors import UsageError
 from memtool.render.json.as_json import document, finding_values, span_values
 from memtool.render.text.next_steps import NextStep, quoted
+from memtool.render.values import digest_words
 from memtool.render.words import safe_text
 from memtool.workflow.converting import Conversion, ConvertRequest, convert, majority_value
 
@@ -164,14 +165,14 @@ def _render(request: ConvertRequest, done: Conversion) -> str:
     lines = [
         f"Read     {safe_text(done.reads[0].path)}: {done.reads[0].format}",
         f"Written  {safe_text(str(request.out))}: {done.to}, {count_of(image.size, 'byte')}",
-        f"Image    SHA-256 {image.sha256()}",
+        f"Image    SHA-256 {digest_words(image.sha256())}",
         *_list_spans("Holds", image.spans),
         *_list_spans("Filled", done.selection.filled),
         *_list_spans("Missing", done.selection.missing),
     ]
     if done.majority is not None:
         doubtful = count_addresses(done.majority.doubtful)
-        lines.append(f"Vote     {count_of(doubtful, 'byte')} on which the reads do not all agree")
+        lines.append(f"Majority {count_of(doubtful, 'byte')} on which the reads differ")
         lines += _list_spans("Doubtful", done.majority.doubtful)
         lines += _list_spans("No majority", done.majority.undecided)
     lines += [f"{finding.severity.capitalize()}: {finding.text}" for finding in done.findings]

@@ -18,6 +18,7 @@ from memtool.cli.shared import print_json, say
 from memtool.cli.types import PATH
 from memtool.render.json.as_json import document
 from memtool.render.text import job_view
+from memtool.render.values import digest_words
 from memtool.workflow.context import clock
 from memtool.workflow.notes import add_note, attach_file
 
@@ -97,6 +98,6 @@ def attach(file: Path, caption: str | None, place: Place, as_json: bool) -> int:
             )
         )
     else:
-        say(f"Attached as {added.path} (sha256 {added.sha256}).")
+        say(f"Attached as {added.path}.\n  SHA-256  {digest_words(added.sha256)}")
         say_next_of(opened.job)
     return 0

@@ -12,6 +12,7 @@ from memtool.cli.types import PATH
 from memtool.core.words import count_of
 from memtool.render.json.as_json import document
 from memtool.render.text.next_steps import NextStep, quoted
+from memtool.render.values import digest_words
 from memtool.render.words import safe_text
 from memtool.workflow.context import clock
 from memtool.workflow.handing_over import adopt_job, export_job
@@ -49,7 +50,7 @@ def export(out: Path, place: Place, as_json: bool) -> int:
         return 0
     backups = count_of(len(done.backups), "backup")
     say(f"{safe_text(done.out)}: the job with {backups}, {count_of(done.files, 'file')}")
-    say(f"  SHA-256  {done.sha256}")
+    say(f"  SHA-256  {digest_words(done.sha256)}")
     note("It holds full VINs and every byte of the modules: do not pass it on to anyone else.")
     say_next(
         NextStep(

@@ -6,13 +6,15 @@ from pathlib import Path
 
 import click
 
-from memtool.cli.shared import note, print_json, say
+from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import PATH
 from memtool.core.report.photo import check_picture
 from memtool.core.report.report import ShopProfile
 from memtool.errors import InputError
 from memtool.render.json.as_json import document
 from memtool.render.text import terminal
+from memtool.render.text.next_steps import NextStep
+from memtool.render.text.report_view import find_logo_problem
 from memtool.store.reading import compute_sha256, read_file
 from memtool.store.shop import default_shop_folder, keep_shop, read_shop
 
@@ -65,13 +67,21 @@ def shop(
         return 0
     if profile is None:
         say("Nothing is said of the shop yet.")
-        note("Next: benchimage job shop --name TEXT --address LINE")
+        command = "benchimage job shop --name TEXT --address LINE"
+        say_next(NextStep(text="say whose name stands on the reports", commands=(command,)))
         return 0
     width = terminal.terminal_width()
     rows = [("name", profile.name), *(("address", line) for line in profile.address)]
     rows.append(("logo", "yes" if profile.logo else "none"))
+    problem = find_logo_problem(profile)
     say("\n".join(terminal.labelled(label, text, width=width) for label, text in rows))
-    note("Next: benchimage report, in a job's folder")
+    if problem is not None:
+        note(problem)
+    say_next(
+        NextStep(
+            text="write the customer file of a job, in its folder", commands=("benchimage report",)
+        )
+    )
     return 0
 
 

@@ -69,12 +69,13 @@ def _say_what_next(result: LearnResult, out: Path | None) -> None:
     proposing = [each.name for each in result.memories if each.learned.proposals]
     if result.out is not None:
         note(f"Written: {safe_text(str(result.out))}, not reviewed.")
-        command = f"benchimage layout review {quoted(result.out)}"
+        text, command = "review the changes", f"benchimage layout review {quoted(result.out)}"
     elif proposing:
         which = f" {quoted(proposing[0])}" if len(result.memories) > 1 else ""
+        text = "write the proposed changes into a layout"
         command = f"benchimage layout learn{which} --out FILE"
     else:
         written = "; nothing was written" if out is not None else ""
         note(f"No change to the layout is proposed{written}.")
         return
-    say_next(NextStep(commands=(command,)), in_job=True)
+    say_next(NextStep(text=text, commands=(command,)), in_job=True)

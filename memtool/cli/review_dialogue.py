@@ -94,6 +94,7 @@ class ReviewDialogue:
                 total=len(guesses),
                 height=lines - (1 if self._message else 0),
                 hidden=self._hidden,
+                alike=[each.name for each in self._review.alike(guess)],
             )
         )
         if self._message:
@@ -105,7 +106,7 @@ class ReviewDialogue:
         self._trail.append(guess.name)
 
     def _accept(self, guesses: Sequence[GuessText]) -> None:
-        """Yes to each of them; `blank` changes none."""
+        """Yes to each of them."""
         for guess in guesses:
             self._give(guess, Answered(answer=Answer.ACCEPT))
 

@@ -18,6 +18,15 @@ def identical_reads(number: int) -> str:
     return count_of(number, "identical read")
 
 
+def tell_reads(reads: int, *, agree: bool | None, why_single: str | None = None) -> str:
+    """How many reads there are, and whether they agree; of a single one why there is no other."""
+    if agree is None and reads > 1:
+        return f"majority of {count_of(reads, 'read')}, {why_single or 'no reason on record'}"
+    if agree is None:
+        return f"a single read ({why_single or 'no reason on record'})"
+    return identical_reads(reads) if agree else f"{count_of(reads, 'read')} that DIFFER"
+
+
 def listed(names: Iterable[str]) -> str:
     """``A``, ``A and B``, ``A, B and C``; the first four where there are more."""
     items = list(names)

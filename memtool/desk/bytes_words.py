@@ -13,7 +13,13 @@ from memtool.core.span import Span, format_address, format_span_with_length, par
 from memtool.core.words import count_of, listed
 from memtool.desk.bytes_lens import MAJORITY, Lens, Side, lies_in
 from memtool.desk.bytes_lines import find_region
-from memtool.render.values import NOT_SHOWN, checksum_words, field_words, name_words
+from memtool.render.values import (
+    NOT_SHOWN,
+    checksum_words,
+    digest_words,
+    field_words,
+    name_words,
+)
 from memtool.render.words import safe_text
 
 _HEX = re.compile(r"(?:0x)?((?:[0-9a-f]{2}\s*)+)", re.IGNORECASE)
@@ -170,7 +176,7 @@ def checksum_lines(lens: Lens) -> Iterator[str]:
     for side in lens.sides:
         if side.label != MAJORITY:
             yield safe_text(f"{side.name}: {side.words}; SHA-256")
-            yield f"  {side.sha256}"
+            yield f"  {digest_words(side.sha256)}"
     yield ""
     rules = () if lens.layout is None else lens.layout.checksums
     if not rules:

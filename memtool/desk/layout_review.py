@@ -145,6 +145,7 @@ class ReviewScreen(DeskScreen):
                 total=len(review.guesses),
                 height=max(about.size.height + 1, 12),
                 hidden=sitting.hidden,
+                alike=[each.name for each in sitting.alike(guess)],
             )
 
         self.query_one("#guess", Static).update(as_text(view, _COLUMNS))

@@ -8,8 +8,8 @@ it one that gives it as a JSON value. No other module words one. Spans in words 
   they are lower-case without blanks: ``863b``.
 * A number is shown in both ways of writing: ``60312 (0xEB98)``.
 * The result of a check is named by its own name, everywhere: ``pass``, ``fail``,
-  ``not checked``; before a point at the bench stands ``you decide``. A page may print it
-  bold, a terminal in colour; the word stays.
+  ``not checked``, ``you decide``. A page may print it bold, a terminal in colour; the word
+  stays. Only JSON says ``decide``.
 """
 
 from __future__ import annotations
@@ -25,13 +25,15 @@ from memtool.core.job.setup_list import SetupItem
 from memtool.core.layouts.fields import DecodedField, FieldState, FieldValue
 from memtool.core.layouts.region import FieldType
 from memtool.core.span import Span, format_span_with_length
-from memtool.core.words import count_of, identical_reads
+from memtool.core.words import count_of, tell_reads
 from memtool.render.words import safe_text
 
 MOST_BYTES = 32
 """Of a field that are shown; the JSON document has them all."""
 NO_BAD_SIGN = "no sign of a bad read"
 """What is said of a read of which no check says anything of weight."""
+DECIDED = "decided"
+"""The result of a point that a person has judged."""
 MOST_UNNAMED = 6
 """Places to set without a name that are listed."""
 NOT_SHOWN = "protected: not shown"
@@ -172,12 +174,7 @@ def setup_value(item: SetupItem) -> dict[str, Any]:
 
 def verdict_words(result: StrEnum) -> str:
     """The name of a check's result, or of a stage's verdict, in words: ``not checked``."""
-    return name_words(result)
-
-
-def result_label(result: Verdict) -> str:
-    """What stands before a check for the person at the bench, whose turn it is to decide."""
-    return "you decide" if result is Verdict.DECIDE else verdict_words(result)
+    return "you decide" if result is Verdict.DECIDE else name_words(result)
 
 
 def name_words(name: StrEnum) -> str:
@@ -206,11 +203,14 @@ def checksum_value(result: ChecksumResult) -> dict[str, Any]:
 
 def reads_words(reads: int, *, agree: bool | None, single_read_reason: str | None = None) -> str:
     """How many reads there are, and whether they agree; of a single one why there is no other."""
-    if agree is None and reads > 1:
-        return f"majority of {count_of(reads, 'read')}, {safe_text(single_read_reason or '')}"
+    return safe_text(tell_reads(reads, agree=agree, why_single=single_read_reason))
+
+
+def reads_cell(reads: int, *, agree: bool | None) -> str:
+    """As `reads_words`, for a cell of a table: ``2 identical``, ``3 DIFFER``, ``1 read``."""
     if agree is None:
-        return f"single read ({safe_text(single_read_reason or 'no reason on record')})"
-    return identical_reads(reads) if agree else f"{count_of(reads, 'read')} that DIFFER"
+        return f"majority of {reads}" if reads > 1 else "1 read"
+    return f"{reads:,} identical" if agree else f"{reads:,} DIFFER"
 
 
 def short_digest(sha256: str) -> str:

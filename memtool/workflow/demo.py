@@ -95,13 +95,13 @@ def _door_steps() -> tuple[DemoStep, ...]:
             folder=JOB,
         ),
         DemoStep(
-            say="Plan the blanking. Nothing is written.",
+            say="Plan how the old identity is removed. Nothing is written.",
             arguments=("blank", "donor", *_KEEP, "--dry-run"),
             expected=0,
             folder=JOB,
         ),
         DemoStep(
-            say="Blank it. Typing the last six characters of the VIN to be removed confirms it.",
+            say="Remove it. Typing the last six characters of the VIN to be removed confirms it.",
             arguments=("blank", "donor", *_KEEP, "--confirm", DONOR_VIN[-6:]),
             expected=0,
             folder=JOB,
@@ -200,8 +200,8 @@ def _seat_steps() -> tuple[DemoStep, ...]:
             folder=SEAT_JOB,
         ),
         DemoStep(
-            say="Blank the donor: VIN, its copy and the flag as in the reference; the counter"
-            " was never named and stays.",
+            say="Remove the old identity: VIN, its copy and the flag as in the reference; the"
+            " counter was never named and stays.",
             arguments=(
                 *("blank", "donor", "--layout", "seat-reviewed-1.toml"),
                 *("--confirm", SEAT_DONOR_VIN[-6:]),
@@ -291,7 +291,8 @@ def _tailgate_steps() -> tuple[DemoStep, ...]:
             folder=TAILGATE_JOB,
         ),
         DemoStep(
-            say="Blank both memories under one confirmation, old records too: both files, or none.",
+            say="Remove it from both memories under one confirmation, old records too: both"
+            " files, or none.",
             arguments=("blank", "donor", "--confirm", tailgate.DONOR_VIN[-6:]),
             expected=0,
             folder=TAILGATE_JOB,

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from memtool.core.layouts.layout import Layout
-from memtool.core.layouts.region import BLANKABLE, RegionKind
+from memtool.core.layouts.region import BLANKABLE, FieldType, RegionKind
 from memtool.core.near import suggest
 from memtool.errors import InputError, JournalError, LayoutError, UsageError
 from memtool.formats.layout_toml.drafts import GuessText, edit_layout_text, read_guess_texts
@@ -76,9 +76,12 @@ class Review:
         """Open guesses that may be answered with `guess` by one yes, itself among them.
 
         Those of one kind with the same evidence but for numbers and names, of kinds that no
-        blanking changes: what may be erased is looked at one by one.
+        blanking changes; and the copies of one VIN, equally sure and blanked to the same value.
+        Whatever else may be erased is looked at one by one.
         """
-        if guess.table != "region" or guess.values.get("kind") not in _TOGETHER:
+        if guess.table != "region":
+            return ()
+        if guess.values.get("kind") not in _TOGETHER and not _is_vin(guess):
             return ()
         return tuple(each for each in self.open if _sameness(each) == _sameness(guess))
 
@@ -96,8 +99,23 @@ class Review:
         return progress_path(self.path)
 
 
+def _is_vin(guess: GuessText) -> bool:
+    """Whether it is a whole VIN of a vehicle."""
+    kind, type_ = guess.values.get("kind"), guess.values.get("type")
+    return kind == RegionKind.VEHICLE_IDENTITY.value and type_ == FieldType.VIN.value
+
+
+def _blank_to(guess: GuessText) -> str:
+    return str(guess.values.get("blank_to"))
+
+
 def _sameness(guess: GuessText) -> tuple[object, ...]:
     """What two guesses share that are one question to a person."""
+    values = guess.values
+    if _is_vin(guess):
+        first = values.get("copy_of", guess.name)
+        sure = guess.comments[:1]
+        return (guess.table, values.get("kind"), values.get("type"), first, sure, _blank_to(guess))
     words = (re.sub(r"'[^']*'|0x[0-9A-Fa-f]+|[0-9]+", "#", line) for line in guess.comments)
     return (guess.table, guess.values.get("kind"), guess.values.get("type"), *words)
 

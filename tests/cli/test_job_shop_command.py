@@ -82,3 +82,20 @@ def test_a_broken_profile_is_named_and_says_what_to_do(tmp_path: Path) -> None:
         assert done.returncode == 4, content
         assert "shop.json" in done.stderr
         assert "Traceback" not in done.stderr
+
+
+def test_a_logo_that_is_gone_or_was_damaged_is_one_sentence(tmp_path: Path) -> None:
+    place = tmp_path / "shop"
+    done = run_in(place, "job", "shop", "--name", "A", "--logo", str(tmp_path / "gone.png"))
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+    assert "gone.png" in done.stderr
+    (tmp_path / "logo.png").write_bytes(logo())
+    run_in(place, "job", "shop", "--name", "A", "--logo", str(tmp_path / "logo.png"))
+    facts = json.loads((place / "shop.json").read_text())
+    facts["logo"] = facts["logo"][:40]
+    (place / "shop.json").write_text(json.dumps(facts))
+    done = run_in(place, "job", "shop")
+    assert done.returncode == 0
+    assert "The shop's logo is left out" in done.stderr
+    assert "'benchimage job shop --logo FILE'" in done.stderr

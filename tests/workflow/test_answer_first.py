@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections import Counter
 from pathlib import Path
 
 import pytest
 
 from tests.command_line import run_benchimage
-from tests.workflow.jobs import KEEP, ORDER, Bench, Done
+from tests.workflow.jobs import KEEP, ORDER, Bench, Done, set_time
 
+ROOT = Path(__file__).parents[2]
 SCREEN = 24
 ORDER_OF_LABELS = ("fail", "out of date", "you decide", "not checked", "pass")
 
@@ -38,13 +40,15 @@ def test_start_with_two_memories_fits_two_screens(tmp_path: Path) -> None:
         *(f"--donor=tailgate-donor-eeprom-{number}.bin" for number in (1, 2)),
         *(f"--donor=tailgate-donor-flash-{number}.bin" for number in (1, 2)),
     ]
+    for minutes, path in enumerate(sorted((ROOT / "test_images").glob("tailgate-*"))):
+        set_time(Path(shutil.copy(path, tmp_path)), minutes_ago=minutes)
     order = [*ORDER]
     order[order.index("--vehicle-vin") + 1] = "8Z9TG3C06NP006120"
     done = run_benchimage(
-        *("start", "--job", str(tmp_path / "job"), *reads, *order, "--reseated"),
+        *("start", "--job", "job", *reads, *order, "--reseated"),
         *("--memory", "eeprom=93C66", "--memory", "data-flash=4K"),
         *("--layout", "tailgate-eeprom.toml", "--layout", "tailgate-flash.toml"),
-        cwd=Path(__file__).parents[2] / "test_images",
+        cwd=tmp_path,
         BENCHIMAGE_STORE=str(tmp_path / "store"),
         BENCHIMAGE_LAYOUTS=str(tmp_path / "layouts"),
     )

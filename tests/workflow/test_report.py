@@ -231,7 +231,10 @@ def test_report_of_an_untouched_job_claims_nothing(started: Bench) -> None:
     assert facts["identity_now"].startswith("Not known")
     assert facts["changes"] == []
     claims = {line["text"]: line["result"] for line in facts["proof"]}
-    for claim in ("The module, read back, holds exactly the file.", "The file passed its check"):
+    for claim in (
+        "Read after programming, the module holds exactly the file.",
+        "The file passed its check",
+    ):
         found = [result for text, result in claims.items() if text.startswith(claim)]
         assert found == ["not-checked"]
     for stage in ("donor", "before writing", "after writing", "after setup"):

@@ -259,7 +259,9 @@ class Report:
     stages: tuple[ReportStage, ...]
     proof: tuple[ProofLine, ...]
     open_points: tuple[str, ...]
-    """What was not done or not checked."""
+    """What was not done or not checked, as the checks say it."""
+    customer_points: tuple[str, ...]
+    """The same as a customer reads it."""
     notes: tuple[NoteAdded, ...]
     attachments: tuple[ReportAttachment, ...]
     journal: tuple[ReportEntry, ...]

@@ -35,6 +35,7 @@ from memtool.core.report.customer_page import (
     tell_statements,
     tell_story,
 )
+from memtool.core.report.customer_points import tell_points
 from memtool.core.report.masking import BULLET, Masker
 from memtool.core.report.photo import check_picture
 from memtool.core.report.procedure import find_writing
@@ -176,6 +177,7 @@ def build_report(job: Job, sources: ReportSources, *, is_shop_copy: bool) -> Rep
         stages=mask.whole(tuple(stages)),
         proof=mask.whole(tuple(proof)),
         open_points=mask.whole(tuple(open_points)),
+        customer_points=mask.whole(tell_points(job, stages)),
         notes=mask.whole(job.notes),
         attachments=tuple(_attachment(item, sources.attached, mask) for item in job.attachments),
         journal=tuple(

@@ -24,12 +24,12 @@ from memtool.core.job.standing import find_standing, stages_of, tell_changed
 from memtool.core.report.report import ProofLine, ReportStage
 from memtool.core.role import Role
 from memtool.core.span import format_span
-from memtool.core.words import identical_reads
+from memtool.core.words import identical_reads, tell_reads
 
 _STAGE_CLAIMS = {
     Stage.DONOR: "The donor passed its check as a replacement.",
     Stage.BEFORE_WRITING: "The file passed its check before writing.",
-    Stage.AFTER_WRITING: "The module, read back, holds exactly the file.",
+    Stage.AFTER_WRITING: "Read after programming, the module holds exactly the file.",
     Stage.AFTER_SETUP: "After setup, every VIN in the module is the vehicle's.",
     Stage.RESTORED: "The module holds its backup again: it was given back as received.",
 }
@@ -132,7 +132,7 @@ def tell_result(job: Job, stages: Sequence[ReportStage]) -> str:
     if any(finished) or any(written):
         return "Some of the module's memories were checked; the others are listed below."
     if is_transfer(job):
-        return "The original's own content is what the module is to hold; nothing was blanked."
+        return "The original's own content is what the module is to hold; no identity was removed."
     if job.blankings:
         return "A file to program was made; whether it was programmed is not on record."
     if not job.backups:
@@ -382,15 +382,10 @@ def _listed_reasons(blanking: ImageBlanked) -> str:
 
 
 def _reads_words(job: Job, backup: ReadsBackedUp) -> str:
-    if backup.agree:
-        return identical_reads(backup.read_count)
-    if job.reads_agree(backup):
+    if not backup.agree and job.reads_agree(backup):
         return f"{identical_reads(backup.read_count)}, apart from what the reader could not give"
-    if backup.voted is not None:
-        return f"{backup.single_read_reason}"
-    if backup.agree is None:
-        return f"a single read ({backup.single_read_reason or 'no reason on record'})"
-    return "its reads differ"
+    reads, why = backup.read_count, backup.single_read_reason
+    return tell_reads(reads, agree=backup.agree, why_single=why)
 
 
 def _newest_blanking(job: Job, memory: str | None) -> ImageBlanked | None:

@@ -27,8 +27,8 @@ def report_document(report: Report) -> dict[str, Any]:
     plain = ("job", "as_of", "outcome", "result", "vehicle_vin", "identity_now")
     return document(
         "report",
-        **_pick(report, *plain, "original_unreadable", "open_points", "journal_sha256"),
-        **_pick(report, "story", "statements"),
+        **_pick(report, *plain, "original_unreadable", "journal_sha256"),
+        **_pick(report, "story", "statements", "open_points", "customer_points"),
         shop=report.is_shop_copy,
         workshop=_pick(report.shop, "name", "address") if report.shop else None,
         serials=[_pick(serial, "role", "label", "memory", "result") for serial in report.serials],

@@ -33,7 +33,7 @@ OUTCOME_WORDS = {
 }
 _NOT_SAID = "not on record"
 _MOST_OPEN = 5
-"""Open points on page one; the next page has all of them."""
+"""Open points on page one; the technical part has all of them, as the checks say them."""
 _LONGEST_OPEN = 240
 """Characters of one there."""
 _WHERE = {
@@ -56,7 +56,7 @@ def describe_customer_page(report: Report) -> Iterator[Block]:
     yield Paragraph(" ".join(report.story))
     yield Heading("The modules")
     yield _modules(report)
-    yield from _open_points(report.open_points)
+    yield from _open_points(report.customer_points)
     yield Heading("Please note")
     yield Items(report.statements)
     yield Signatures(_SIGNED, ("Technician, date", "Customer, date"))
@@ -134,12 +134,13 @@ def _open_points(points: Sequence[str]) -> Iterator[Block]:
     texts = [_shortened(text) for text in shown]
     left = len(points) - len(shown)
     if left:
-        texts.append(f"{left} more: all of them are on the next page.")
+        texts.append(f"{left} more.")
     yield Items(texts)
+    yield Paragraph("The proof part says of each point what was found, and where.", Look.SMALL)
 
 
 def _shortened(text: str) -> str:
-    """The first words of a long sentence; the next page has the whole."""
+    """The first words of a long sentence; the proof part has the whole."""
     if len(text) <= _LONGEST_OPEN:
         return text
-    return f"{text[:_LONGEST_OPEN].rsplit(' ', 1)[0]} … (next page)"
+    return f"{text[:_LONGEST_OPEN].rsplit(' ', 1)[0]} …"

@@ -59,7 +59,7 @@ def _memory(writing: ProcedureWriting, *, is_shop_copy: bool) -> Iterator[Block]
         yield Items([checksum_words(moved) for moved in writing.checksums])
     if writing.still_blank:
         names = listed(place_words(place) for place in writing.still_blank)
-        yield Paragraph(f"Blanked, and still blank: {names}.")
+        yield Paragraph(f"Removed, and still blank: {names}.")
 
 
 def _row(row: WrittenRow, kind: str, *, is_shop_copy: bool) -> Row:

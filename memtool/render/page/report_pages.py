@@ -45,6 +45,7 @@ from memtool.render.page.customer_page import describe_customer_page, describe_l
 from memtool.render.page.glossary import GLOSSARY
 from memtool.render.page.procedure_page import describe_procedure
 from memtool.render.values import (
+    DECIDED,
     NO_BAD_SIGN,
     chip_words,
     date_words,
@@ -456,6 +457,7 @@ def _check_row(point: Point) -> Row:
     check, text, made = point.check, point.check.said, point.decision
     if made is not None:
         text += f" Decided by {made.name}, {date_words(made.time)}: {made.text.rstrip('.')}."
+        return Row((Cell(DECIDED), Cell(text)))
     return Row((result_cell(check.result), Cell(text)))
 
 

@@ -31,9 +31,10 @@ from memtool.render.page.blocks import (
     result_cell,
 )
 from memtool.render.page.html import Paper, render_page
+from memtool.render.text.answers import as_answers, count_results, tell_open
 from memtool.render.text.next_steps import one_line
 from memtool.render.text.start_view import (
-    agreement_in_short,
+    MODULES,
     layout_in_short,
     memory_step,
     module_findings,
@@ -128,8 +129,7 @@ def _memory_table(view: StartView) -> Block:
                 (
                     Cell(memory.name),
                     Cell(memory.chip),
-                    Cell(reads_in_short(memory)),
-                    Cell(agreement_in_short(memory)),
+                    *map(Cell, reads_in_short(memory)),
                     Cell(_vin_answer(memory)),
                     Cell(layout_in_short(memory)),
                     Cell(step.short if step else "nothing" if memory.needs_nothing else "blank"),
@@ -138,7 +138,7 @@ def _memory_table(view: StartView) -> Block:
         )
     if not rows:
         return Paragraph("No memory was read.")
-    head = ("memory", "chip", "reads", "agree?", "VINs", "layout", "next")
+    head = ("memory", "chip", *MODULES, "VINs", "layout", "next")
     return Table(head=head, rows=rows, widths=(0, 0, 0, 0, 3, 0, 2))
 
 
@@ -166,15 +166,13 @@ def _weighty(module: ModuleView) -> list[str]:
 
 
 def _family_answer(memory: MemoryView) -> Cell:
-    if not memory.family:
+    if memory.module(Role.DONOR) is None:
         return Cell("not known before the donor is read", Look.STRONG)
-    failed = sum(check.result is Verdict.FAIL for check in memory.family)
-    open_results = (Verdict.NOT_CHECKED, Verdict.DECIDE)
-    left = sum(check.result in open_results for check in memory.family)
-    if failed:
-        return Cell(f"NO: {count_of(failed, 'check')} failed", Look.STRONG)
-    if left:
-        return Cell(f"no check failed; {count_of(left, 'point')} for you to decide")
+    counts = count_results(as_answers(memory.family))
+    if counts[Verdict.FAIL]:
+        return Cell(f"NO: {tell_open(counts)}", Look.STRONG)
+    if set(counts) - {Verdict.PASS}:
+        return Cell(tell_open(counts))
     return Cell("yes: every check passed")
 
 
@@ -277,9 +275,12 @@ def _details(memory: MemoryView) -> Iterator[Block]:
     for read in memory.withdrawn:
         text = f"{read.name} of the {read.role.value} does not count: {read.reason}"
         yield Paragraph(text)
+    if memory.not_read:
+        spans = ", ".join(map(format_span, memory.not_read))
+        yield Paragraph(f"Not read by your reader (not the same as empty): {spans}.")
     if memory.unreadable:
         yield Paragraph(f"The original cannot be read: {memory.unreadable}")
-    yield Heading("One family?")
+    yield Heading("One family?" if memory.module(Role.DONOR) else "The vehicle's own module?")
     yield Paragraph(memory.layout_reason)
     if memory.family:
         yield Table(

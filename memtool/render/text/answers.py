@@ -14,7 +14,7 @@ from memtool.core.finding import Check, Verdict
 from memtool.core.job.decisions import Point
 from memtool.core.words import count_of, listed_spans
 from memtool.render.text import terminal
-from memtool.render.values import result_label
+from memtool.render.values import DECIDED, verdict_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,4 +139,5 @@ def _answer(answer: Answer, width: int) -> str:
         text += f" {answer.decided}"
     if answer.label is not None:
         text += f" ({answer.label})"
-    return terminal.labelled(result_label(check.result), text, width=width)
+    label = DECIDED if answer.decided is not None else verdict_words(check.result)
+    return terminal.labelled(label, text, width=width)

@@ -11,7 +11,7 @@ from memtool.core.read_options import PLAIN
 from memtool.core.words import count_of
 from memtool.render.json.as_json import document, finding_values
 from memtool.render.text import terminal
-from memtool.render.values import reads_words, short_digest
+from memtool.render.values import digest_words, reads_words, short_digest
 from memtool.render.words import safe_text
 
 
@@ -20,7 +20,7 @@ def render_added(entry: Backup, findings: Sequence[Finding], places: Sequence[st
     width = terminal.terminal_width()
     lines = [f"Kept as backup {entry.id}: {_summary(entry)}"]
     lines += [terminal.labelled("store", place, width=width) for place in places]
-    lines.append(terminal.labelled("image", f"SHA-256 {entry.sha256}", width=width))
+    lines.append(terminal.labelled("image", f"SHA-256 {digest_words(entry.sha256)}", width=width))
     lines += [
         terminal.labelled(f"read {number}", f"{read.name} ({_described(read)})", width=width)
         for number, read in enumerate(entry.reads, 1)
@@ -89,8 +89,8 @@ def render_restored(done: RestoredFile, out: str, *, image_sha256: str) -> str:
     return "\n".join(
         (
             f"{safe_text(out)}: {what}, {count_of(len(done.data), 'byte')}",
-            f"  file SHA-256   {done.sha256}",
-            f"  image SHA-256  {image_sha256}",
+            f"  file SHA-256   {digest_words(done.sha256)}",
+            f"  image SHA-256  {digest_words(image_sha256)}",
         )
     )
 

@@ -9,7 +9,7 @@ from memtool.core.role import Role
 from memtool.core.texts.known_identity import find_vins
 from memtool.render.words import safe_text
 
-READ_HEADINGS = ("Role", "Memory", "File", "Bytes", "Format", "VIN", "Agree?")
+READ_HEADINGS = ("Role", "Memory", "File", "Bytes", "Format", "VIN", "Same?")
 
 
 def read_cells(

@@ -144,7 +144,7 @@ def tell_event(event: Event) -> str:
                 f"backed up {count_of(event.read_count, 'read')} of the {event.role}: {names}"
             )
         case ImageBlanked():
-            return safe_text(f"blanked into {event.out}")
+            return safe_text(f"old identity removed; file to program: {event.out}")
         case StageChecked():
             again = tell_again(event)
             done = f" ({again})" if again else ""

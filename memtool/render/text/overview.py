@@ -16,7 +16,7 @@ from memtool.core.words import count_of
 from memtool.render.text import terminal
 from memtool.render.text.answers import answers, points_as_answers
 from memtool.render.text.check_view import STAGE_QUESTIONS, tell_verdict
-from memtool.render.values import chip_words, reads_words, short_digest
+from memtool.render.values import chip_words, reads_cell, reads_words, short_digest
 from memtool.render.words import safe_text
 
 
@@ -133,9 +133,7 @@ def _reads_cell(job: Job, role: Role, memory: str) -> str:
     if backup is None:
         is_lost = role is Role.ORIGINAL and job.why_unreadable(memory) is not None
         return "unreadable" if is_lost else NOT_YET
-    if job.reads_agree(backup) is False:
-        return f"{backup.read_count} DIFFER"
-    return "majority" if backup.voted else count_of(backup.read_count, "read")
+    return reads_cell(backup.read_count, agree=job.reads_agree(backup))
 
 
 def render_cell(job: Job, row: Row, memory: str) -> str:

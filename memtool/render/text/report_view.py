@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Protocol
 
 from memtool.core.finding import Verdict
-from memtool.core.report.report import Report
+from memtool.core.report.photo import check_picture
+from memtool.core.report.report import Report, ShopProfile
 from memtool.core.words import count_of
 from memtool.render.page.customer_page import OUTCOME_WORDS
 from memtool.render.text import terminal
@@ -64,6 +65,17 @@ def render_written(written: WrittenFile) -> str:
     return "\n".join([terminal.heading(report.result), *lines])
 
 
+def find_logo_problem(shop: ShopProfile) -> str | None:
+    """Why the logo that was kept cannot stand on page one; None where it can, or there is none."""
+    found = None if shop.logo is None else check_picture(shop.logo)
+    if not isinstance(found, str):
+        return None
+    return (
+        f"The shop's logo is left out, it is {found}:"
+        " give it again with 'benchimage job shop --logo FILE'."
+    )
+
+
 def notes_on(written: WrittenFile, *, no_pdf: bool) -> list[str]:
     """What the technician should know before the file is handed over."""
     notes = list(written.pdf_notes)
@@ -71,6 +83,8 @@ def notes_on(written: WrittenFile, *, no_pdf: bool) -> list[str]:
         notes.append(written.no_pdf)
     if written.report.shop is None:
         notes.append("Page one names no shop yet: benchimage job shop --name TEXT --address LINE")
+    elif (problem := find_logo_problem(written.report.shop)) is not None:
+        notes.append(problem)
     shown = [item.file.name for item in written.report.attachments if item.data is not None]
     if shown and not written.report.is_shop_copy:
         notes.append(

@@ -23,6 +23,7 @@ from memtool.core.span import (
     format_span_with_length,
     intersect_spans,
 )
+from memtool.core.words import listed
 from memtool.render.page.layout_map import blank_words
 from memtool.render.text import terminal
 from memtool.render.text.next_steps import NextStep, quoted
@@ -56,6 +57,7 @@ def render_guess(
     total: int,
     height: int = 24,
     hidden: Sequence[Span] = (),
+    alike: Sequence[str] = (),
 ) -> str:
     """A screen of 80 columns about the region or checksum `name`.
 
@@ -69,6 +71,7 @@ def render_guess(
         height: Lines of the terminal; the hex is cut so that the screen and the question fit,
             but never to less than one row of every image.
         hidden: What another layout of the job protects: not shown either.
+        alike: The names of the guesses that one yes may answer with this one, itself among them.
     """
     if any(rules.name == name for rules in layout.records):
         return _render_store(layout, name, comments, place=place, total=total)
@@ -97,6 +100,11 @@ def render_guess(
         terminal.labelled("yes", effect_of_yes(region, rule), width=80, label_width=9),
         terminal.labelled("no", effect_of_no(rule), width=80, label_width=9),
     ]
+    others = [each for each in alike if each != name]
+    if others:
+        quoted_names = [f"'{each}'" for each in others]
+        told = f"yes to this and to {listed(quoted_names)}"
+        below.append(terminal.labelled("all alike", told, width=80, label_width=9))
     used = "\n".join([*lines, *below]).count("\n") + 1
     lines += ["", *_hex_lines(region, images, hidden, most=height - used - 2), *below]
     return "\n".join(lines)

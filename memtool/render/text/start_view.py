@@ -26,6 +26,7 @@ from memtool.render.text.next_steps import NextStep, one_line, quoted
 from memtool.render.values import (
     chip_words,
     name_words,
+    reads_cell,
     reads_words,
     setup_lines,
     setup_value,
@@ -140,7 +141,7 @@ def memory_step(memory: MemoryView, *, named: bool) -> Step | None:
             text="read the donor twice and add its reads",
             commands=(f"benchimage start --donor {prefix}READ --donor {prefix}READ",),
             otherwise=(
-                "Where the original's chip is moved onto the donor's board nothing is blanked:"
+                "Where the original's chip is moved onto the donor's board nothing is removed:"
                 f" read it there, then 'benchimage check {prefix}READ --stage after-writing'."
             ),
         )
@@ -160,7 +161,8 @@ def memory_step(memory: MemoryView, *, named: bool) -> Step | None:
     if memory.donor_identity is not None and memory.donor_identity.is_done:
         step = NextStep(
             text=(
-                "nothing is to be blanked: fit the donor, run the maker's procedure, read it again"
+                "there is no old identity to remove: fit the donor, run the maker's procedure,"
+                " read it again"
             ),
             commands=(f"benchimage check {prefix}READ --stage after-setup",),
         )
@@ -175,7 +177,7 @@ def memory_step(memory: MemoryView, *, named: bool) -> Step | None:
                 f"benchimage layout review {file}",
             ),
             otherwise=(
-                f"Or blank the VIN alone: 'benchimage blank donor{suffix} --vin VIN'. Or put the"
+                f"Or remove the VIN alone: 'benchimage blank donor{suffix} --vin VIN'. Or put the"
                 " original's own image onto an equal module: 'benchimage check"
                 f" original{suffix} --stage before-writing'."
             ),
@@ -321,16 +323,15 @@ def render_details(view: StartView, *, show_all: bool = False) -> str:
 
 
 def memory_table(view: StartView) -> str:
-    """One row a memory: chip, reads, do they agree, VINs, layout, what next."""
-    rows = [["memory", "chip", "reads", "agree?", "VINs", "layout", "next"]]
+    """One row a memory: chip, the reads of each module, VINs, layout, what next."""
+    rows = [["memory", "chip", *MODULES, "VINs", "layout", "next"]]
     for memory in view.memories:
         step = memory_step(memory, named=True)
         rows.append(
             [
                 safe_text(memory.name),
                 safe_text(memory.chip),
-                reads_in_short(memory),
-                agreement_in_short(memory),
+                *reads_in_short(memory),
                 str(sum(len(module.vins) for module in memory.modules)),
                 layout_in_short(memory),
                 step.short if step else ("nothing" if memory.needs_nothing else "blank"),
@@ -339,23 +340,21 @@ def memory_table(view: StartView) -> str:
     return terminal.table(rows)
 
 
-def reads_in_short(memory: MemoryView) -> str:
-    """How many reads of each module count: ``2 + 3``, original first."""
-    counts = []
+MODULES = (Role.ORIGINAL.value, Role.DONOR.value)
+"""The heads of `reads_in_short`."""
+
+
+def reads_in_short(memory: MemoryView) -> tuple[str, ...]:
+    """How many reads the original has, then the donor, and whether they are identical."""
+    cells = []
     for role in (Role.ORIGINAL, Role.DONOR):
         module = memory.module(role)
-        counts.append(str(module.backup.read_count) if module else "0")
-    return " + ".join(counts)
-
-
-def agreement_in_short(memory: MemoryView) -> str:
-    """Whether the reads of each module are identical."""
-    answers = [module.backup.agree for module in memory.modules]
-    if not answers:
-        return "not read"
-    if False in answers:
-        return "NO"
-    return "single" if None in answers else "yes"
+        if module is None:
+            is_lost = role is Role.ORIGINAL and memory.unreadable is not None
+            cells.append("unreadable" if is_lost else "not yet")
+        else:
+            cells.append(reads_cell(module.backup.read_count, agree=module.backup.agree))
+    return tuple(cells)
 
 
 def layout_in_short(memory: MemoryView) -> str:
@@ -425,7 +424,9 @@ def _special_lines(memory: MemoryView, width: int, *, show_all: bool) -> list[st
         text = tell_reader_order(memory.reader_order, with_reason=show_all)
         parts.append(terminal.labelled("order", text, width=width))
     if memory.not_read:
-        text = f"{listed_spans(memory.not_read, 6)} (not the same as empty)"
+        text = (
+            f"Not read by your reader (not the same as empty): {listed_spans(memory.not_read, 6)}"
+        )
         parts.append(terminal.labelled("not read", text, width=width))
     if memory.unreadable:
         text = f"cannot be read: {memory.unreadable}"

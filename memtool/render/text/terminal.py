@@ -49,7 +49,7 @@ def heading(text: str) -> str:
 def verdict_heading(label: str, verdict: StrEnum, text: str) -> str:
     """A heading that begins with a verdict, in its colour where there are colours."""
     words = safe_text(text)
-    colour = _COLOURS.get(values.name_words(verdict))
+    colour = _COLOURS.get(values.verdict_words(verdict))
     lines = wrap(f"{label}: {words}", terminal_width())
     return "\n".join(click.style(line, bold=True, fg=colour) for line in lines)
 

@@ -5,11 +5,13 @@ What must stand there is common practice, no source.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
-from memtool.core.finding import Verdict
+from memtool.core.finding import Check, Verdict
 from memtool.core.image import Image
 from memtool.core.job.events.person_kinds import FunctionTested
 from memtool.core.job.job import Job
@@ -21,8 +23,9 @@ from memtool.core.report.customer_page import (
     tell_statements,
     tell_story,
 )
+from memtool.core.report.customer_points import ABOUT, tell_points
 from memtool.core.report.report import ImagePlace, Outcome
-from memtool.core.report.report_proof import find_stages
+from memtool.core.report.report_proof import find_stages, list_open_points
 from memtool.formats.layout_toml.parsing import parse_layout
 from tests.build import DONOR_VIN, LAYOUT, module_memory
 from tests.core.report.test_report_proof import (
@@ -35,6 +38,11 @@ from tests.core.report.test_report_proof import (
     with_check,
 )
 
+ROOT = Path(__file__).parents[3]
+_CODES = re.compile(
+    r"""(?:(?:passed|failed|undecided|to_decide|not_checked)\(\s*|code(?:, \w+)? = \(?|code=)"""
+    r"\"([a-z][a-z-]+)\""
+)
 FAILED = with_check(WRITTEN, check(8, Stage.AFTER_SETUP, StageVerdict.FAIL))
 NOT_WRITTEN = with_check(BLANKED, check(7, Stage.AFTER_WRITING, StageVerdict.FAIL))
 REPORTED = with_check(WRITTEN, check(8, Stage.AFTER_SETUP, read=False))
@@ -145,3 +153,60 @@ def test_the_serial_on_the_label_is_compared_with_the_memorys(
     original, donor = compare_serials(job, {"95160": {ImagePlace.DONOR: IMAGE}}, layouts)
     assert (donor.label, donor.memory, donor.result) == (label, held, result)
     assert (original.label, original.memory, original.result) == (None, None, Verdict.NOT_CHECKED)
+
+
+def open_check(code: str, result: Verdict, text: str) -> Job:
+    """A finished job whose check after setup left one answer that is not a pass."""
+    made = check(8, Stage.AFTER_SETUP, StageVerdict.INCOMPLETE)
+    reason = "no layout" if result is Verdict.NOT_CHECKED else None
+    answer = Check(code=code, result=result, text=text, reason=reason)
+    return with_check(WRITTEN, replace(made, checks=(*made.checks, answer)))
+
+
+@pytest.mark.parametrize(
+    ("code", "result", "text", "said"),
+    [
+        (
+            *("changed-bytes", Verdict.DECIDE, "1 byte outside the layout's regions changed."),
+            "For the workshop to judge: places in the memory that changed, other than planned.",
+        ),
+        (
+            *("configuration", Verdict.NOT_CHECKED, "The configuration was not compared."),
+            "Not checked: the equipment settings of the vehicle.",
+        ),
+        (
+            *("vins", Verdict.FAIL, "At 0x0120-0x0130 stands another VIN."),
+            "Check failed: whether every VIN in the module is this vehicle's.",
+        ),
+        (
+            *("an-answer-of-tomorrow", Verdict.DECIDE, "XYZ at 0x0010."),
+            "For the workshop to judge: the module, after the maker's setup procedure.",
+        ),
+    ],
+)
+def test_an_open_point_is_said_in_a_customers_words(
+    code: str, result: Verdict, text: str, said: str
+) -> None:
+    job = open_check(code, result, text)
+    points = tell_points(job, find_stages(job))
+    assert said in points
+    assert not any("0x" in point or "layout" in point for point in points)
+    assert any(text.rstrip(".") in point for point in list_open_points(job, find_stages(job)))
+
+
+def test_every_check_of_a_stage_has_words_for_the_customer() -> None:
+    """The codes stand in the source: a new check wants its own words here."""
+    named = {
+        code
+        for path in (ROOT / "memtool" / "core" / "job" / "stages").glob("*.py")
+        for code in _CODES.findall(path.read_text(encoding="utf-8"))
+    }
+    assert len(named) > 30
+    assert named - set(ABOUT) == set()
+
+
+def test_a_point_of_two_memories_is_said_once() -> None:
+    job = Job(opened="", order=Order())
+    points = tell_points(job, find_stages(job))
+    assert len(points) == len(set(points))
+    assert "No used module was read." in points
