@@ -77,11 +77,24 @@ def answers(items: Iterable[Answer], *, width: int, show_all: bool) -> str:
     settled = [each for each in ranked if _rank(each) == _COUNTED]
     is_listed = show_all or len(settled) == 1
     shown = [each for each in ranked if is_listed or _rank(each) < _COUNTED]
-    lines = [_answer(each, width) for each in _merged(shown)]
+    lines = [_answer(each, width) for each in _merged(_of_all_memories(shown))]
     if settled and not is_listed:
         text = f"{tell_settled(settled)} (--all lists them)"
         lines.append(terminal.labelled("pass", text, width=width))
     return "\n".join(lines)
+
+
+def _of_all_memories(ranked: Iterable[Answer]) -> list[Answer]:
+    """One answer where several memories have the same without a place, as one on the order."""
+    found: dict[object, Answer] = {}
+    for number, each in enumerate(ranked):
+        check = each.check
+        is_same = each.memory is not None and not (check.spans or each.label or each.decided)
+        key = (check.result, check.text, check.reason) if is_same else number
+        before = found.get(key)
+        memory = each.memory if before is None else f"{before.memory}, {each.memory}"
+        found[key] = replace(each, memory=memory)
+    return list(found.values())
 
 
 def _merged(ranked: Iterable[Answer]) -> list[Answer]:
