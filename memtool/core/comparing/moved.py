@@ -18,6 +18,7 @@ B every one; a block of 16 bytes holds one of A's, wherever it begins. Those who
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -39,6 +40,7 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from memtool.core.comparing.windows import Windows
     from memtool.core.image import Edges
     from memtool.core.runs import Bytes, Mask
 
@@ -50,6 +52,10 @@ _BUSY = 4
 """How many bytes of a window must differ from the one before, and from the 2nd and 4th before."""
 _PLACES = 16
 """How many places in B are tried for one block."""
+_BEFORE, _AFTER = SHORTEST, 2 * SHORTEST
+"""Bytes around the first of a proposed window in which a block must be more than filler."""
+_AT_ONCE = 4096
+"""Proposals that are looked at in one go."""
 _LONG_CONSTANT = 4
 """Equal bytes at a block's end that are taken for filler."""
 
@@ -146,11 +152,9 @@ class _Search:
     def run(self) -> list[MovedBlock]:
         """All blocks."""
         blocks: list[MovedBlock] = []
-        number = 0
-        while number < len(self.proposals):
+        for number in self._worth_growing():
             block = self._longest_at(number)
             if block is None:
-                number += 1
                 continue
             a_index, b_index, length = block
             self.taken[b_index : b_index + length] = True
@@ -162,11 +166,45 @@ class _Search:
                     length=length,
                 )
             )
-            # Proposals are sorted by index in A, which is their upper half: all before the block's
-            # end are done.
-            behind = np.uint64(self.a_done << 32)
-            number = int(self.proposals.searchsorted(behind, "left"))
         return blocks
+
+    def _worth_growing(self) -> Iterator[int]:
+        """Numbers of the proposals behind all blocks so far that may be one: growing a proposal
+        costs as much as asking this of hundreds."""
+        number = 0
+        while number < len(self.proposals):
+            some = self.proposals[number : number + _AT_ONCE]
+            for found in np.flatnonzero(self._hold_a_block(some)).tolist():
+                if int(some[found]) >> 32 >= self.a_done:
+                    yield number + found
+            # Proposals are sorted by index in A, which is their upper half.
+            done = int(self.proposals.searchsorted(np.uint64(self.a_done << 32), "left"))
+            number = max(number + len(some), done)
+
+    def _hold_a_block(self, proposals: Windows) -> Mask:
+        """For each proposal, whether a busy window of `SHORTEST` bytes near it is equal in one of
+        its places; sorted by index in A."""
+        in_a = upper(proposals).astype(np.int64)
+        firsts = (proposals & np.uint64(INDEX)).astype(np.int64)
+        keys = upper(self.in_b[firsts])
+        low = max(0, int(in_a[0]) - _BEFORE)
+        busy = np.cumsum(_busy_windows(self.a.data[low : int(in_a[-1]) + _AFTER]))
+        busy_until = np.concatenate([[0], busy, np.repeat(busy[-1:], SHORTEST)])
+        holds: Mask = np.zeros(len(proposals), np.bool_)
+        for place in range(_PLACES):
+            tried = np.flatnonzero(~holds & (firsts + place < len(self.in_b)))
+            windows = self.in_b[firsts[tried] + place]
+            same = upper(windows) == keys[tried]
+            tried = tried[same]
+            if not len(tried):
+                break
+            at = in_a[tried]
+            in_b = (windows[same] & np.uint64(INDEX)).astype(np.int64)
+            begins = at - low - _count_equal(self.a.data, self.b.data, at, in_b, -1, _BEFORE)
+            ends = at - low + _count_equal(self.a.data, self.b.data, at, in_b, 1, _AFTER)
+            windows_inside = np.maximum(ends - SHORTEST + 1, begins)
+            holds[tried] = busy_until[windows_inside] > busy_until[begins]
+        return holds
 
     def _longest_at(self, number: int) -> tuple[int, int, int] | None:
         """The longest block through one window of A: index in A, index in B, length."""
@@ -199,7 +237,7 @@ class _Search:
         )
         before = _count_free(self.taken[b_index - before : b_index][::-1])
         start, end = _without_filler(self.a.data, a_index - before, a_index + after)
-        near = self.a.data[max(start, a_index - SHORTEST) : min(end, a_index + 2 * SHORTEST)]
+        near = self.a.data[max(start, a_index - _BEFORE) : min(end, a_index + _AFTER)]
         if len(near) < SHORTEST or not _busy_windows(near).any():
             return None
         return start, b_index + start - a_index, end - start
@@ -257,6 +295,28 @@ def _equal_bytes(one: Bytes, two: Bytes) -> int:
             return done + int(unequal.argmax())
         done, step = done + step, step * 4
     return len(one)
+
+
+def _count_equal(a: Bytes, b: Bytes, in_a: Numbers, in_b: Numbers, step: int, most: int) -> Numbers:
+    """How many bytes are equal in a row at each pair of places, `most` at most.
+
+    Args:
+        a: The first data.
+        b: The second data.
+        in_a: Places in `a`.
+        in_b: Places in `b`, one each.
+        step: 1: from the places on; -1: before them.
+        most: Bytes that are compared.
+    """
+    counts: Numbers = np.zeros(len(in_a), np.int64)
+    going = np.arange(len(in_a))
+    one, two = (in_a, in_b) if step > 0 else (in_a - 1, in_b - 1)
+    for _ in range(most):
+        inside = (one >= 0) & (two >= 0) & (one < len(a)) & (two < len(b))
+        equal = inside & (a.take(one, mode="clip") == b.take(two, mode="clip"))
+        going, one, two = going[equal], one[equal] + step, two[equal] + step
+        counts[going] += 1
+    return counts
 
 
 def _count_free(taken: Mask) -> int:
