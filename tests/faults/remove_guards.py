@@ -33,6 +33,7 @@ GATE = " ".join(
 CONVERSION = "tests/core/job/test_conversion_rules.py"
 STRACE = "tests/faults/test_strace_sweep.py"
 NO_READ = "tests/slips/test_files_that_are_no_read_of_the_module.py"
+LATER_READS = "tests/slips/test_reads_that_came_after_the_file.py"
 TIMES = "tests/slips/test_files_by_their_times.py"
 AGAIN = "tests/slips/test_verdicts_judged_again.py"
 CHANGES = "tests/slips/test_changes_after_setup.py"
@@ -282,6 +283,27 @@ GUARDS = (
         "        if first.modified == second.modified and first.image == second.image:\n",
         "        if False:\n",
         TIMES,
+    ),
+    Guard(
+        "before writing: reads that came after the file",
+        "memtool/core/job/stages/before_writing.py",
+        "    return (agreeing,) if agreeing.result is Verdict.FAIL else ()\n",
+        "    return ()\n",
+        LATER_READS,
+    ),
+    Guard(
+        "before writing: a majority that came after the file",
+        "memtool/core/job/stages/before_writing.py",
+        "    if newest.voted is not None and newest.sha256 != used.sha256:\n",
+        "    if False:\n",
+        LATER_READS,
+    ),
+    Guard(
+        "restored: a backup that was given back",
+        "memtool/core/job/stages/restored.py",
+        "        if not is_given_back:\n",
+        "        if False:\n",
+        NO_READ,
     ),
     Guard(
         "verdicts judged again",

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.workflow.jobs import Bench
+from tests.command_line import parse_document
+from tests.workflow.jobs import DONOR, Bench
 
 STAGES = ("after-writing", "after-setup", "restored")
 NAMES = ("donor", "to-write", "to-write/24c02", "original/24c02", "24c02=donor/24c02")
@@ -56,6 +57,16 @@ def test_a_backup_that_was_given_back_as_a_file(blanked: Bench) -> None:
     restored = ("backup", "restore", "donor", "--out", "back.bin")
     assert blanked.in_job(*restored).returncode == 0
     assert_is_refused(blanked, "back.bin", "restored")
+
+
+def test_a_read_from_before_is_no_module_that_was_given_back(started: Bench) -> None:
+    started.write("again.bin", DONOR)
+    done = started.in_job("check", "again.bin", "--stage", "restored", "--json")
+    document = parse_document(done, "check")
+    assert (done.returncode, document["verdict"]) == (1, "incomplete")
+    row = next(row for row in document["checks"] if row["code"] == "restored")
+    assert row["result"] == "decide"
+    assert "this job gave none back" in row["text"]
 
 
 def test_whatever_lies_in_the_jobs_own_folders(blanked: Bench) -> None:

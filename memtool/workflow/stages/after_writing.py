@@ -124,6 +124,7 @@ def judge_restored(request: CheckRequest, store: BackupStore, memory: str | None
         read=judged_part(request, memory, read.image),
         before=judged_part(request, memory, before.image),
         whose=event.role.value,
+        is_given_back=given_back is not None,
         layout=judging_layout(request),
         chip=find_chip(event.chip),
     )

@@ -51,6 +51,7 @@ def judge_before_writing(request: CheckRequest, store: BackupStore, memory: str 
         file=file.image,
         donor=donor.image,
         donor_reads=donor_reads,
+        newest=request.opened.job.newest_backup(Role.DONOR, memory) or donor_reads,
         receipt=store.require_receipt(donor_reads.backup),
         blanking=blanking,
         target=target,

@@ -59,6 +59,7 @@ def check_blanked_file(
     file: Image,
     donor: Image,
     donor_reads: ReadsBackedUp,
+    newest: ReadsBackedUp,
     receipt: BackupReceipt,
     blanking: ImageBlanked | None,
     target: Image | None,
@@ -71,6 +72,7 @@ def check_blanked_file(
         file: The image to be written, as it lies on disk now.
         donor: The image of the donor's backup, parsed from the stored copy.
         donor_reads: The job's record of that backup.
+        newest: The donor's newest backup, with all reads that count by now.
         receipt: Shows that the stored copy was verified in this run.
         blanking: The job's record of making `file`; None where there is none.
         target: A fresh read of the module, where it was powered since the backup.
@@ -85,6 +87,7 @@ def check_blanked_file(
         *([failed("module-kind", f"{_capital(guards.bans[0])}.")] if guards.bans else []),
         _backup(receipt, donor),
         _made_here(blanking),
+        *_reads_since(newest, donor_reads, guards.not_read),
         _fits(file, donor, donor_reads),
         _only_planned(file, donor, edited, "the donor's backup"),
         *_target(file, target, (*edited, *guards.not_read), layout),
@@ -162,6 +165,20 @@ def _made_here(blanking: ImageBlanked | None) -> Check:
         text = "The journal has no blanking that made exactly this file."
         return failed("made-here", text)
     return passed("made-here", f"Made by 'blank', journal entry {blanking.number}.")
+
+
+def _reads_since(
+    newest: ReadsBackedUp, used: ReadsBackedUp, not_read: Sequence[Span]
+) -> tuple[Check, ...]:
+    """What reads that were added after the file was made say of the image that it came from."""
+    if newest.sitting != used.sitting:
+        # The module had power between; a fresh read of it says how far it moved on.
+        return ()
+    if newest.voted is not None and newest.sha256 != used.sha256:
+        text = "The majority of the donor's reads is not the image that the file was made from."
+        return (failed("reads", text),)
+    agreeing = judge_reads("donor", newest, not_read)
+    return (agreeing,) if agreeing.result is Verdict.FAIL else ()
 
 
 def _fits(file: Image, donor: Image, reads: ReadsBackedUp) -> Check:
