@@ -10,14 +10,14 @@ and a run of just seventeen characters speaks for itself most of all.
    so that plain text wins over any rearrangement for which no more speaks.
 2. A reading that shares bytes with it is told beside it where the standards allow it: another
    window of the same run, and any other reading that has hardly less weight.
-3. A group of readings none of which is clear by itself is left out, see
-   `memtool.core.texts.vin_candidates`.
+3. What is not clear by itself (see `memtool.core.texts.vin_candidates`) is never believed: it is
+   told beside a reading that is, where no less speaks for it.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
 from memtool.core.texts.form_table import RANKS, Family
 from memtool.core.texts.stored_forms import Step
@@ -55,28 +55,51 @@ Chosen = tuple[VinCandidate, list[VinCandidate]]
 """The reading to believe, and the others that the standards allow."""
 
 
-def choose_readings(candidates: Iterable[VinCandidate]) -> list[Chosen]:
-    """The readings to believe, each with those to tell beside it."""
+def choose_readings(
+    candidates: Iterable[VinCandidate], beside: Iterable[VinCandidate] = ()
+) -> list[Chosen]:
+    """The readings to believe, each with those to tell beside it, likeliest first.
+
+    Args:
+        candidates: Any of them may be believed.
+        beside: Those that are told beside one that is believed where no less speaks for them.
+    """
     chosen: list[Chosen] = []
     owners: dict[int, list[int]] = {}
     # Best first: whoever comes later and shares bytes is told beside one already chosen, or
     # nowhere.
     for candidate in sorted(dict.fromkeys(candidates), key=_preference):
-        addresses = [address for address, _ in candidate.trace.cells()]
-        shared = Counter(number for each in addresses for number in owners.get(each, ()))
-        most = max(shared.values(), default=0)
-        if most > (_SHARED_BYTES if candidate.form.is_packed else 0):
-            # The lowest number was chosen first and weighs most.
-            best, others = chosen[min(shared)]
-            # The same text in another form is no other reading.
-            told = {each.text for each in (best, *others)}
-            if candidate.text not in told and _is_reading(candidate, best):
-                others.append(candidate)
+        number = _find_owner(candidate, owners)
+        if number is not None:
+            _tell_beside(candidate, chosen[number])
             continue
-        for address in addresses:
+        for address, _ in candidate.trace.cells():
             owners.setdefault(address, []).append(len(chosen))
         chosen.append((candidate, []))
+    for candidate in dict.fromkeys(beside):
+        number = _find_owner(candidate, owners)
+        if number is not None and weigh_reading(candidate) >= weigh_reading(chosen[number][0]):
+            _tell_beside(candidate, chosen[number])
+    for _, others in chosen:
+        others.sort(key=_preference)
     return chosen
+
+
+def _find_owner(candidate: VinCandidate, owners: Mapping[int, Sequence[int]]) -> int | None:
+    """Which of those chosen has bytes of a candidate; the first was chosen first, weighs most."""
+    shared = Counter(
+        number for address, _ in candidate.trace.cells() for number in owners.get(address, ())
+    )
+    most = max(shared.values(), default=0)
+    return min(shared) if most > (_SHARED_BYTES if candidate.form.is_packed else 0) else None
+
+
+def _tell_beside(candidate: VinCandidate, chosen: Chosen) -> None:
+    best, others = chosen
+    # The same text in another form is no other reading.
+    told = {each.text for each in (best, *others)}
+    if candidate.text not in told and _is_reading(candidate, best):
+        others.append(candidate)
 
 
 def weigh_reading(candidate: VinCandidate) -> int:

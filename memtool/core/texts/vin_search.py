@@ -115,14 +115,22 @@ def _find_vins(image: Image, deep: bool) -> tuple[VinFinding, ...]:
     dates = find_dates(image)
     wanted = [each for each in wanted if not any(map(each.trace.span.overlaps, dates))]
     if not deep:
-        clear = (each for each in wanted if is_clear(each.form, each.shape, each.run))
-        wanted = [each for each in clear if near_misses.expected(each) < REPORTED_BELOW]
+        wanted = [each for each in wanted if near_misses.expected(each) < REPORTED_BELOW]
+        if not any(map(_is_clear, wanted)):
+            return ()
     if not wanted:
         return ()
     chances = VinChances(image, wanted, near_misses)
     likely = [each for each in wanted if deep or chances.expected(each) < REPORTED_BELOW]
-    findings = [_make_finding(one, others, chances) for one, others in choose_readings(likely)]
+    # The rest is told beside a clear one of the same bytes: the true one may be among it.
+    clear = [each for each in likely if deep or _is_clear(each)]
+    chosen = choose_readings(clear, () if deep else likely)
+    findings = [_make_finding(one, others, chances) for one, others in chosen]
     return tuple(sorted(findings, key=lambda finding: (finding.span, finding.stored_as)))
+
+
+def _is_clear(candidate: VinCandidate) -> bool:
+    return is_clear(candidate.form, candidate.shape, candidate.run)
 
 
 def _find_candidates(

@@ -14,6 +14,7 @@ from memtool.core.image import Image
 from memtool.core.texts.vin_search import VinFinding, find_vins
 from tests.bench.measure_vins import SURROUNDINGS, judge, make_surrounding
 from tests.fillers import make_filler
+from tests.stored_texts import plant
 from tests.vins_among_text import CONTEXTS, make_vin, place
 
 
@@ -89,3 +90,21 @@ def test_other_reading_says_where_it_lies_and_how() -> None:
         ("WVWZZZ1KZ6W654483", 20, "plain"),
         ("VWZZZ1KZ6W6544837", 21, "plain"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("form", "text", "vin"),
+    [
+        ("every-2", "TRYZZZWRZV6310150926559", "TRYZZZWRZV6310150"),
+        ("negated", "VSLHRWXY526625101PY", "VSLHRWXY526625101"),
+        ("bits-reversed", "WVRTSNXZZHC805774", "WVRTSNXZZHC805774"),
+    ],
+)
+def test_a_vin_of_neighbouring_letters_is_told_beside_what_is_clear(
+    form: str, text: str, vin: str
+) -> None:
+    """Its letters lie as close together as values of a table, so nothing but another reading of
+    its bytes speaks for it (rule 7 of `memtool.core.texts.vin_shape`)."""
+    planted = plant(b"\xff" * 512, text, form, random.Random(text))
+    (found,) = find(planted.image)
+    assert vin in found.texts
