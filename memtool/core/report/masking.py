@@ -1,10 +1,10 @@
 """Keeps the identity that went out of everything a customer gets to see.
 
-What is masked: every foreign identity of the job, however it is written: in either case,
-with anything between its characters that is neither letter nor digit (blanks, line breaks,
-slashes, commas, dashes of any kind), last character first, as hex digits; the last eight and
-the last six characters where they stand alone; and any other text that stands by
-itself, has the shape of a VIN and a check digit that matches. The vehicle's own VIN stays
+What is masked: every foreign identity of the job, however it is written: in either case, in
+full-width characters, with anything between its characters that is neither letter nor digit
+(blanks, line breaks, slashes, commas, dashes of any kind), last character first, as hex digits;
+the last eight and the last six characters where they stand alone; and any other text that stands
+by itself, has the shape of a VIN and a check digit that matches. The vehicle's own VIN stays
 readable.
 
 `Masker.whole` masks all that an object of the job says, at any depth, so that no text of the
@@ -30,8 +30,12 @@ from memtool.core.texts.vin import (
 )
 
 BULLET = "\u2022"
-# Letters and digits alone never make a gap, so a pattern runs over a text once.
-_GAP = r"[\W_]*"
+# Letters and digits alone never make a gap, so a pattern runs over a text once. A text that was
+# made safe to print shows a line break as an escape.
+_ESCAPE = r"\\(?:x[0-9a-f]{2}|u[0-9a-f]{4}|U[0-9a-f]{8})"
+_GAP = rf"(?:{_ESCAPE}|[\W_])*"
+_ALONE = r"(?:(?<![0-9A-Za-z])|(?<=\\x[0-9a-f]{2})|(?<=\\u[0-9a-f]{4}))"
+"""What stands before a tail: no letter or digit, but for those of an escape."""
 _HEX_GAP = r"[\W_]*(?:0[xX])?"
 _SHORTEST_TAIL = 6
 _VALUE = re.compile(r"\((?P<only>[0-9a-f]{2,16})\)|(?<=stored )(?P<stored>[0-9a-f]{2,16})")
@@ -152,7 +156,7 @@ def _patterns_of(identity: str, vehicle_vin: str) -> list[tuple[re.Pattern[str],
     for size in (8, _SHORTEST_TAIL):
         tail = identity[-size:]
         if len(identity) > size and tail != vehicle_vin[-size:]:
-            alone = f"(?<![0-9A-Za-z]){_GAP.join(map(re.escape, tail))}(?![0-9A-Za-z])"
+            alone = f"{_ALONE}{_GAP.join(map(_either_width, tail))}(?![0-9A-Za-z])"
             pattern = re.compile(alone, re.IGNORECASE)
             patterns.append((pattern, BULLET * size))
     return patterns
@@ -160,7 +164,15 @@ def _patterns_of(identity: str, vehicle_vin: str) -> list[tuple[re.Pattern[str],
 
 def _spaced(text: str) -> re.Pattern[str]:
     """The characters in order, with or without anything between that is no letter or digit."""
-    return re.compile(_GAP.join(re.escape(character) for character in text), re.IGNORECASE)
+    return re.compile(_GAP.join(map(_either_width, text)), re.IGNORECASE)
+
+
+def _either_width(character: str) -> str:
+    """A pattern of a character as it is, or as wide as the signs of East Asian scripts."""
+    if not "!" <= character <= "~":
+        return re.escape(character)
+    # U+FF01 to U+FF5E are U+0021 to U+007E, as wide.
+    return f"[{re.escape(character)}{chr(ord(character) + 0xFEE0)}]"
 
 
 def _hex_pattern(data: bytes) -> re.Pattern[str]:

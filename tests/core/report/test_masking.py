@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -41,12 +43,17 @@ MASKED = DONOR_VIN[:3] + "•" * 14
         "\N{SOFT HYPHEN}\N{ZERO WIDTH SPACE}".join(DONOR_VIN),
         ", ".join(f"0x{byte:02X}" for byte in DONOR_VIN.encode()),
         DONOR_VIN.lower().encode().hex(" "),
+        "\\x0a".join(DONOR_VIN),
+        "\\u200b \\x0d\\x0a".join(DONOR_VIN),
+        "\\U000e0001".join(DONOR_VIN),
+        "".join(chr(ord(character) + 0xFEE0) for character in DONOR_VIN),
     ],
 )
 def test_every_way_of_writing_the_identity_is_masked(written: str) -> None:
     masked = MASK.text(f"the donor: {written}.")
     assert "•" in masked
-    letters = [character for character in masked.split(": ", 1)[1].upper() if character.isalnum()]
+    plain = unicodedata.normalize("NFKC", masked.split(": ", 1)[1]).upper()
+    letters = [character for character in plain if character.isalnum()]
     assert DONOR_VIN[5:] not in "".join(letters)
     assert DONOR_VIN[5:][::-1] not in "".join(letters)
 
@@ -55,6 +62,9 @@ def test_tails_are_masked_where_they_stand_alone_and_nowhere_else() -> None:
     tail = DONOR_VIN[-6:]
     assert MASK.text(f"serial {tail}, dump-{tail}.bin") == "serial ••••••, dump-••••••.bin"
     assert MASK.text(f"hash 7{tail}a") == f"hash 7{tail}a"
+    # A line break that was made safe to print.
+    assert MASK.text(f"VIN ends\\x0a{tail}") == "VIN ends\\x0a••••••"
+    assert MASK.text(f"VIN ends\\u200b{tail}") == "VIN ends\\u200b••••••"
 
 
 def test_the_vehicles_own_vin_stays_readable_in_every_way_of_writing() -> None:
