@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, ClassVar
 
+from rich.cells import cell_len
 from textual.binding import Binding
 from textual.content import Content
 from textual.widget import Widget
@@ -14,13 +15,19 @@ from textual.widgets import DataTable, Input, Static
 from memtool.core.job.register import JobRow
 from memtool.core.words import count_of
 from memtool.desk import rooms
+from memtool.desk.dialogs import Choose
 from memtool.desk.screen import DeskScreen
-from memtool.desk.session import near
+from memtool.desk.session import Session, near
+from memtool.render.questions import GO_ON_OR_ANEW, tell_unfinished
 from memtool.render.text.jobs_table import HEADINGS, row_cells, row_line
 from memtool.render.words import safe_text
 from memtool.workflow.jobs_known import KnownJobs, list_known
 
 _QUIET_SECONDS = 0.1
+_AROUND_TABLE = 2
+"""Columns of the screen beside the table."""
+_GAP = 2
+"""Between two columns of the table."""
 _MOST = 250
 """Rows that are shown; who looks for another one types what is known of it."""
 
@@ -43,6 +50,13 @@ class HomeScreen(DeskScreen):
         Binding("pageup", "move(-10)", "Page up", show=False),
     ]
 
+    def __init__(self, desk: Session) -> None:
+        super().__init__(desk)
+        self._known = KnownJobs()
+        self._shown: list[JobRow] = []
+        self._broken: dict[str, str] = {}
+        self._counted = ""
+
     def body(self) -> Iterable[Widget]:
         """The line to type in, the table, what is wrong with some."""
         yield Input(placeholder="Order, VIN or its last digits, part number", id="filter")
@@ -52,13 +66,7 @@ class HomeScreen(DeskScreen):
         yield Static(Content(""), id="under")
 
     def on_mount(self) -> None:
-        """Headings first, rows when the screen is shown."""
-        table = self.query_one(DataTable)
-        for heading in HEADINGS:
-            table.add_column(heading)
-        self._shown: list[JobRow] = []
-        self._broken: dict[str, str] = {}
-        self._counted = ""
+        """The line has the keys; rows come when the screen is shown."""
         self.query_one(Input).focus()
         self.set_timer(_QUIET_SECONDS, self._load_rooms)
 
@@ -71,7 +79,7 @@ class HomeScreen(DeskScreen):
         """Jobs may have changed while another screen was in front."""
         known = self.attempt(lambda: list_known(self.desk.store.folder))
         self._known = known or KnownJobs()
-        self._fill()
+        self._fill_again()
         if self._shown:
             self.set_timer(_QUIET_SECONDS, self._begin_to_look)
 
@@ -87,7 +95,15 @@ class HomeScreen(DeskScreen):
 
     def _name_broken(self, found: dict[str, str]) -> None:
         self._broken |= found
+        self._fill_again()
+
+    def _fill_again(self) -> None:
+        """The same jobs, with the cursor where it was."""
+        table = self.query_one(DataTable)
+        row = table.cursor_row
         self._fill()
+        if self._shown:
+            table.move_cursor(row=min(row, len(self._shown) - 1))
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Every letter narrows the list."""
@@ -96,14 +112,23 @@ class HomeScreen(DeskScreen):
     def _fill(self) -> None:
         asked = self.query_one(Input).value
         rows = [row for row in self._known.rows if not asked.strip() or row.matches(asked)]
-        table = self.query_one(DataTable)
-        table.clear()
         self._shown = rows[:_MOST]
-        for row in self._shown:
-            wrong = self._broken.get(row.id) or self._known.moved.get(row.id)
-            table.add_row(*row_cells(row, wrong=wrong))
+        wrong = {**self._known.moved, **self._broken}
+        cells = [HEADINGS, *(row_cells(row, wrong=wrong.get(row.id)) for row in self._shown)]
+        table = self.query_one(DataTable)
+        widths = _fitting(cells, self.app.size.width - _AROUND_TABLE)
+        table.clear(columns=True)
+        for heading, width in zip(HEADINGS, widths, strict=False):
+            table.add_column(heading, width=width)
+        for each in cells[1:]:
+            table.add_row(*each[: len(widths)])
         self._counted = self._count(rows, asked)
         self._tell_row()
+
+    def on_resize(self) -> None:
+        """More columns, or fewer."""
+        if self._shown:
+            self._fill_again()
 
     def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
         """What the table has no room for is told below it."""
@@ -156,7 +181,20 @@ class HomeScreen(DeskScreen):
             self.app.push_screen(rooms.job.JobScreen(self.desk, near(Path(row.folder))))
 
     def action_new_job(self) -> None:
-        """Ask for a new one."""
+        """Ask for a new one; or go on with an order that was left."""
+        draft = self.desk.state.draft
+        if not draft:
+            self._ask_order(0)
+            return
+        question = tell_unfinished(draft, len(self.desk.picked_before(None)))
+        self.app.push_screen(Choose(question, GO_ON_OR_ANEW), self._ask_order)
+
+    def _ask_order(self, number: int | None) -> None:
+        if number is None:
+            return
+        if number == 1:
+            self.desk.keep_draft({})
+            self.desk.keep_picked((), None)
         self.app.push_screen(rooms.new_job.NewJobScreen(self.desk), self._open_made)
 
     def _open_made(self, folder: Path | None) -> None:
@@ -181,3 +219,11 @@ class HomeScreen(DeskScreen):
 
     def action_back(self) -> None:
         """There is nothing behind the first screen."""
+
+
+def _fitting(rows: Sequence[Sequence[str]], room: int) -> list[int]:
+    """The widths of the columns that can be shown whole."""
+    widths = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
+    while sum(widths) + _GAP * len(widths) > room:
+        widths.pop()
+    return widths

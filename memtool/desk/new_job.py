@@ -23,7 +23,8 @@ class NewJobScreen(QuestionScreen):
     def __init__(self, desk: Session) -> None:
         at = _NAMES.index("vehicle_vin") + 1
         asked = [*_NAMES[:at], _EXCEPTION, *_NAMES[at:]]
-        super().__init__(desk, None, asked, answers=desk.state.draft)
+        before = {name: value or None for name, value in desk.state.draft.items()}
+        super().__init__(desk, None, asked, answers=before)
 
     def is_due(self, name: str) -> bool:
         """Why a wrong check digit is right is asked where it is wrong."""
@@ -34,8 +35,8 @@ class NewJobScreen(QuestionScreen):
 
     def answered(self, name: str) -> None:
         """Each answer is kept, so that the person can go on later."""
-        answers = {key: value for key, value in self.answers.items() if value is not None}
-        if name == "technician" and answers.get(name):
+        answers = {key: value or "" for key, value in self.answers.items()}
+        if name == "technician" and answers[name]:
             self.desk.remember(technician=answers[name])
         self.desk.keep_draft(answers)
 
@@ -53,5 +54,4 @@ class NewJobScreen(QuestionScreen):
 
     def _done(self, folder: Path | None) -> None:
         if folder is not None:
-            self.desk.keep_draft({})
             self.dismiss(folder)

@@ -42,6 +42,11 @@ def open_with_viewer(path: Path) -> None:
         ) from error
 
 
+def has_viewer() -> bool:
+    """Whether this machine has a viewer, and a screen to show files on."""
+    return _viewer() is not None
+
+
 def _viewer() -> list[str] | None:
     if sys.platform == "win32":
         return ["cmd", "/c", "start", ""]

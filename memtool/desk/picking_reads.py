@@ -38,6 +38,7 @@ from memtool.render.questions import (
 from memtool.render.text import start_view
 from memtool.render.text.given_reads import READ_HEADINGS, read_cells
 from memtool.render.words import safe_text
+from memtool.store.desk_state import PickedFile
 from memtool.store.layouts import read_layout
 from memtool.workflow.context import clock
 from memtool.workflow.given_reads import (
@@ -61,6 +62,7 @@ from memtool.workflow.start import (
 )
 
 _YES_NO = ("yes", "no")
+_LAYOUT = "layout"
 
 
 class PickReads(TreeScreen):
@@ -112,6 +114,42 @@ class PickReads(TreeScreen):
         order = None if self._facts is None else self.attempt(lambda: make_order(self._facts or {}))
         if order is not None:
             self._request = replace(self._request, order=order)
+        self._take_up()
+
+    def _take_up(self) -> None:
+        """What was picked before and never backed up; a file that is no more so is named."""
+        faults = []
+        for picked in self.desk.picked_before(self._place()):
+            path = near(Path(picked.path))
+            try:
+                if picked.role == _LAYOUT:
+                    read_layout(path)
+                    self._request = replace(self._request, layouts=(*self._request.layouts, path))
+                else:
+                    given = self._load(Role(picked.role), path)
+                    self._reads.append(replace(given, memory=picked.memory))
+            except (MemtoolError, ValueError) as error:
+                faults.append(str(error))
+        self._show()
+        if faults:
+            self.say("\n".join(faults))
+
+    def _place(self) -> Path | None:
+        """Of what is remembered: the job's folder, or None of an order that is not there yet."""
+        return None if self._opened is None else self.job_folder
+
+    def _keep(self) -> None:
+        """Remember what was picked up to now."""
+        reads = (
+            PickedFile(role=each.role.value, memory=each.memory, path=each.read.path)
+            for each in self._reads
+        )
+        layouts = (
+            PickedFile(role=_LAYOUT, memory=None, path=str(path)) for path in self._request.layouts
+        )
+        fault = self.desk.keep_picked((*reads, *layouts), self._place())
+        if fault is not None:
+            self.notify(fault)
 
     def chips(self) -> dict[str, str]:
         """The memories that are known up to now, with their chips.
@@ -154,6 +192,7 @@ class PickReads(TreeScreen):
     def _add(self, given: GivenRead) -> None:
         self._reads.append(given)
         self._show()
+        self._keep()
         self.query_one(FileTree).action_cursor_down()
 
     def _path(self) -> Path | None:
@@ -170,6 +209,7 @@ class PickReads(TreeScreen):
             self._request = replace(self._request, layouts=(*self._request.layouts, path))
             self.keep_folder(path)
             self._show()
+            self._keep()
             self.query_one(FileTree).action_cursor_down()
 
     def action_drop(self) -> None:
@@ -183,6 +223,7 @@ class PickReads(TreeScreen):
             kept = kept[:-1]
         self._reads = kept
         self._show()
+        self._keep()
 
     def _show(self) -> None:
         chips = self.attempt(self.chips) or {}
@@ -284,6 +325,9 @@ class PickReads(TreeScreen):
         )
 
     def _started(self, request: StartRequest, view: StartView) -> None:
+        self.desk.keep_picked((), self._place())
+        if self._facts is not None:
+            self.desk.keep_draft({})
         command = self.desk.tell(*_words(request, self._facts or {}))
         screen = ResultScreen(
             self.desk,

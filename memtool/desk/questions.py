@@ -67,8 +67,9 @@ class QuestionScreen(DeskScreen):
 
     def on_mount(self) -> None:
         """Ask the first question that has no answer yet."""
-        while self._at < len(self.asked) - 1 and self.asked[self._at] in self.answers:
-            self._at += 1
+        due = [at for at, name in enumerate(self.asked) if self.is_due(name)]
+        still = [at for at in due if self.asked[at] not in self.answers]
+        self._at = (still or due[-1:])[0]
         self.ask()
 
     @property

@@ -16,7 +16,7 @@ from textual.widgets import Static
 from memtool.core.report.report import Report
 from memtool.desk.amend import AmendScreen
 from memtool.desk.looks import as_text
-from memtool.desk.opening import open_with_viewer
+from memtool.desk.opening import has_viewer, open_with_viewer
 from memtool.desk.results import ResultScreen
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
@@ -24,6 +24,8 @@ from memtool.render.page.html import Paper
 from memtool.render.questions import PAGE_ONE_QUESTIONS
 from memtool.render.text.report_view import (
     CUSTOMERS_COPY,
+    NO_VIEWER,
+    OPENS_WITH,
     SHOPS_COPY,
     notes_on,
     render_open,
@@ -115,26 +117,40 @@ class ReportScreen(DeskScreen):
     def _made(self, written: WrittenReport, *, shop: bool) -> None:
         words = ("report", "--shop") if shop else ("report",)
         command = self.desk.tell(*words, job=self.job_folder)
-        self.app.switch_screen(MadeScreen(self.desk, self.job_folder, written, command))
+        made = OpenableScreen if has_viewer() else MadeScreen
+        self.app.switch_screen(made(self.desk, self.job_folder, written, command))
 
 
 class MadeScreen(ResultScreen):
-    """Where the report lies; a key opens it."""
+    """Where the report lies, on a machine that can only say so."""
 
-    BINDINGS: ClassVar[list[Any]] = [Binding("v", "view", "Open it")]
+    note: ClassVar[str] = NO_VIEWER
 
     def __init__(self, desk: Session, job: Path, written: WrittenReport, command: str) -> None:
         super().__init__(
             desk,
             "Report",
-            lambda: "\n".join((render_written(written), *notes_on(written, no_pdf=False))),
+            lambda: "\n".join(
+                (render_written(written), *notes_on(written, no_pdf=False), "", self.note)
+            ),
             verdict=written.report.result,
             command=command,
             job=job,
         )
-        self._written = written
+        self.written = written
+
+
+class OpenableScreen(MadeScreen):
+    """Where the report lies; Enter or a click opens it."""
+
+    note: ClassVar[str] = OPENS_WITH
+    BINDINGS: ClassVar[list[Any]] = [
+        Binding("enter", "view", "Open it"),
+        Binding("v", "view", "Open it", show=False),
+        Binding("escape", "back", "Go on"),
+    ]
 
     def action_view(self) -> None:
         """Open the page, or the PDF where there is one, with the system's viewer."""
-        path = self._written.pdf or self._written.page
+        path = self.written.pdf or self.written.page
         self.attempt(lambda: open_with_viewer(path))

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from memtool.core.read_options import ReadOptions
 from memtool.desk import rooms
-from memtool.store.desk_state import DeskState, read_desk_state, write_desk_state
+from memtool.store.desk_state import DeskState, PickedFile, read_desk_state, write_desk_state
 
 if TYPE_CHECKING:
     from memtool.store.backups import BackupStore
@@ -70,10 +70,27 @@ class Session:
         self.state = replace(self.state, draft=dict(answers))
         return write_desk_state(self.state)
 
+    def keep_picked(self, picked: Sequence[PickedFile], job: Path | None) -> str | None:
+        """Keep the files that were picked for a job, or the new order; why that failed, or None."""
+        place = _place_of(job)
+        others = (each for each in self.state.picked if each.job != place)
+        # The desk may be opened in another folder when they are taken up.
+        now = (replace(each, path=str(Path(each.path).resolve()), job=place) for each in picked)
+        self.state = replace(self.state, picked=(*others, *now))
+        return write_desk_state(self.state)
+
+    def picked_before(self, job: Path | None) -> tuple[PickedFile, ...]:
+        """The files that were picked for this job, or the new order, and not backed up."""
+        return tuple(each for each in self.state.picked if each.job == _place_of(job))
+
     def remember_folder(self, folder: Path) -> str | None:
         """Remember where files were picked; why that failed, or None."""
         self.state = self.state.with_folder(folder.resolve())
         return write_desk_state(self.state)
+
+
+def _place_of(job: Path | None) -> str | None:
+    return None if job is None else str(job.resolve())
 
 
 def near(path: Path) -> Path:

@@ -9,6 +9,7 @@ from memtool.core.job.order import OldModule, says_nothing
 from memtool.core.job.stages.function_test import TESTED_KINDS
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.texts.vin import parse_vin
+from memtool.core.words import count_of
 
 ORDER_QUESTIONS = (
     ("work_order", "Work order number"),
@@ -46,6 +47,15 @@ FIRST_MEMORY = "Memory chip, for example 95160 or eeprom=95160"
 MORE_MEMORIES = "One more memory"
 SINGLE_READ = "Why is there only one read"
 RESEATED = "Was the clip removed and refitted between the reads"
+
+GO_ON_OR_ANEW = ("go on with it", "begin another order; forget this one")
+
+
+def tell_unfinished(answers: Mapping[str, str], files: int) -> str:
+    """Which order was left, and how much of it is there."""
+    name = f"Order {number}" if (number := answers.get("work_order")) else "An order"
+    picked = f", {count_of(files, 'file')} picked" if files else ""
+    return f"{name} is not finished: {count_of(len(answers), 'question')} answered{picked}."
 
 
 def question_about(name: str) -> str:

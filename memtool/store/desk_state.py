@@ -21,6 +21,19 @@ from memtool.store.writing import make_folder, replace_in
 _NAME = "desk.json"
 _LIMIT = 64 * 1024
 _MOST_FOLDERS = 8
+_MOST_PICKED = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PickedFile:
+    """One file that was picked and is not backed up yet."""
+
+    role: str
+    """Of the module that it is a read of; or `layout`."""
+    memory: str | None
+    path: str
+    job: str | None = None
+    """Folder of the job that it is for; None: the order that is not finished."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +44,9 @@ class DeskState:
     technician: str | None = None
     """Who was named last as the technician of an order."""
     draft: Mapping[str, str] = field(default_factory=dict)
-    """Answers of a new order that is not finished, by the names in `Order`."""
+    """Answers of a new order that is not finished, by the names in `Order`; passed over: empty."""
+    picked: tuple[PickedFile, ...] = ()
+    """Files picked and not yet backed up, in order."""
     folders: tuple[str, ...] = ()
     """Folders that files were picked from, newest first."""
 
@@ -76,9 +91,26 @@ def _state_of(members: Any) -> DeskState:
     known = {item.name for item in fields(DeskState)}
     kept = {name: value for name, value in members.items() if name in known}
     folders, draft = kept.pop("folders", []), kept.pop("draft", {})
+    picked = kept.pop("picked", [])
     answers = draft.items() if isinstance(draft, dict) else ()
     texts = {name: value for name, value in kept.items() if isinstance(value, str)}
     listed = folders if isinstance(folders, list) else []
     named = tuple(folder for folder in listed if isinstance(folder, str))
     kept_draft = {name: text for name, text in answers if isinstance(text, str)}
-    return DeskState(folders=named[:_MOST_FOLDERS], draft=kept_draft, **texts)
+    return DeskState(
+        folders=named[:_MOST_FOLDERS], draft=kept_draft, picked=_picked_of(picked), **texts
+    )
+
+
+def _picked_of(members: Any) -> tuple[PickedFile, ...]:
+    """Those that make sense."""
+    found = []
+    for each in members if isinstance(members, list) else ():
+        if not isinstance(each, dict) or set(each) != {item.name for item in fields(PickedFile)}:
+            continue
+        role, path = each["role"], each["path"]
+        memory, job = each["memory"], each["job"]
+        is_text = isinstance(role, str) and isinstance(path, str)
+        if is_text and isinstance(memory, str | None) and isinstance(job, str | None):
+            found.append(PickedFile(role=role, memory=memory, path=path, job=job))
+    return tuple(found[-_MOST_PICKED:])

@@ -22,6 +22,9 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An empty folder to work in; what the desk remembers and the layouts lie beside it."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("BENCHIMAGE_LAYOUTS", str(tmp_path / "layouts"))
+    # What a test makes is never opened on the screen of the person who tests.
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
     folder = tmp_path / "bench"
     folder.mkdir()
     monkeypatch.chdir(folder)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from memtool.demo import VEHICLE_VIN
 from memtool.desk.home import HomeScreen
 from memtool.desk.looks import THEMES
 from memtool.desk.opening import open_with_viewer
@@ -15,7 +16,7 @@ from memtool.errors import StoreError
 from memtool.store.desk_state import DeskState, read_desk_state, state_folder, write_desk_state
 from memtool.store.register import read_rows
 from memtool.workflow.jobs import open_job
-from tests.desk.sitting import put_reads, run, sit_down
+from tests.desk.sitting import answer_order, put_reads, run, sit_down, touch
 
 
 def test_an_order_that_was_left_is_taken_up_where_it_stopped(bench: Path) -> None:
@@ -29,14 +30,82 @@ def test_an_order_that_was_left_is_taken_up_where_it_stopped(bench: Path) -> Non
     async def go_on() -> None:
         async with sit_down(bench) as desk:
             await desk.press("f2")
-            assert "1042" not in desk.text()
-            assert "Customer" in desk.text() or "Registration plate" in desk.text()
+            assert "Order 1042 is not finished: 2 questions answered." in desk.text()
+            await desk.press("enter")
+            assert "Registration plate" in desk.text()
             await desk.press("f8")
-            assert "Customer" in desk.text() or "1042" in desk.text()
+            assert "Customer" in desk.text()
+
+    async def begin_another() -> None:
+        async with sit_down(bench) as desk:
+            await desk.press("f2", "down", "enter")
+            assert "Work order number" in desk.text()
+            assert "1042" not in desk.text()
 
     run(leave())
     run(go_on())
-    assert read_desk_state().draft["work_order"] == "1042"
+    assert read_desk_state().draft == {"work_order": "1042", "customer": ""}
+    run(begin_another())
+    assert read_desk_state().draft == {}
+
+
+def test_picked_files_wait_for_the_person_who_left(bench: Path) -> None:
+    put_reads(bench, "door")
+
+    async def leave() -> None:
+        async with sit_down(bench) as desk:
+            await answer_order(desk, "1042", VEHICLE_VIN)
+            await desk.press("d", "d", "down", "o", "o", "down", "l", "escape", "escape")
+            assert desk.screen == "HomeScreen"
+
+    async def go_on() -> str:
+        async with sit_down(bench) as desk:
+            await desk.press("f2")
+            assert "11 questions answered, 5 files picked" in desk.text()
+            await desk.press("enter")
+            assert "Technician" in desk.text()
+            await desk.press("enter")
+            gone = desk.notice()
+            await desk.press("enter")
+            rows = [" ".join(line.split()[:3]) for line in desk.text().split("\n")]
+            assert "donor 95160 door-donor-2.hex" in rows
+            assert "Layout: door.toml" in desk.text()
+            await desk.press("enter")
+            await desk.type("the other one is lost")
+            await desk.press("enter", "enter")
+            return gone
+
+    run(leave())
+    (bench / "door-original-2.bin").unlink()
+    assert "door-original-2.bin" in run(go_on())
+    backups = open_job(bench / "order-1042").job.backups
+    assert sorted((each.role.value, each.read_count) for each in backups) == [
+        ("donor", 2),
+        ("original", 1),
+    ]
+    assert read_desk_state().picked == ()
+    assert read_desk_state().draft == {}
+
+
+def test_files_picked_for_two_jobs_are_kept_apart(job: Path) -> None:
+    read_back = touch(job.parent / "door-read-back.bin")
+
+    async def pick() -> None:
+        async with sit_down(job.parent, job=job) as desk:
+            await desk.press("a", "d", "escape", "escape")
+            await answer_order(desk, "8", VEHICLE_VIN)
+            await desk.press("d", "escape", "escape")
+
+    async def look() -> str:
+        async with sit_down(job.parent, job=job) as desk:
+            await desk.press("a")
+            return desk.text()
+
+    run(pick())
+    picked = read_desk_state().picked
+    assert [each.job for each in picked] == [str(job), None]
+    assert "donor " in run(look())
+    assert read_back.name not in [Path(each.path).name for each in picked]
 
 
 def test_a_wrong_check_digit_is_told_while_it_is_typed_and_needs_a_reason(bench: Path) -> None:
@@ -165,6 +234,37 @@ def test_a_machine_without_screen_says_that_nothing_was_opened(
     monkeypatch.setattr("sys.platform", "linux")
     with pytest.raises(StoreError, match="no viewer"):
         open_with_viewer(bench / "report-1.pdf")
+
+
+def test_enter_or_a_click_opens_the_report_where_there_is_a_viewer(
+    job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[str] = []
+    monkeypatch.setattr("memtool.desk.report.has_viewer", lambda: True)
+    monkeypatch.setattr(
+        "memtool.desk.report.open_with_viewer", lambda path: opened.append(path.name)
+    )
+
+    async def make() -> None:
+        async with sit_down(job.parent, job=job) as desk:
+            await desk.press("r", "enter", "enter")
+            await desk.click_key("Open it")
+            assert "opens in this machine's own viewer" in desk.text()
+            await desk.press("escape")
+            assert desk.screen == "JobScreen"
+
+    run(make())
+    assert len(opened) == 2
+    assert opened[0].startswith("report-1.")
+
+
+def test_jobs_are_listed_in_whole_columns_with_the_time_of_change(job: Path) -> None:
+    async def look(width: int) -> str:
+        async with sit_down(job.parent, size=(width, 24)) as desk:
+            return next(line for line in desk.text().split("\n") if "Vehicle" in line)
+
+    assert run(look(80)).split() == ["Order", "Vehicle", "Next", "Changed"]
+    assert run(look(120)).split()[-2:] == ["Module", "Memories"]
 
 
 def test_labels_and_the_old_module_are_asked_for_the_report(job: Path) -> None:

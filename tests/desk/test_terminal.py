@@ -157,7 +157,7 @@ def test_the_normal_job_is_done_in_a_real_terminal_from_the_jobs_to_the_report(
         desk.press("Enter")
         desk.until("Customer's copy", "The module is configured for this vehicle")
         desk.press("Enter")
-        desk.until("Open it")
+        desk.until("no screen or no viewer", "Go on")
         desk.press("Enter")
         desk.until("Next: nothing;")
         desk.press("C-q")

@@ -5,7 +5,8 @@ from __future__ import annotations
 from memtool.core.job.register import JobRow
 from memtool.render.words import safe_text
 
-HEADINGS = ("Order", "Vehicle", "Next", "Stage", "Module", "Memories", "Changed")
+HEADINGS = ("Order", "Vehicle", "Next", "Changed", "Stage", "Module", "Memories")
+"""What a narrow screen has no room for stands last: `row_line` tells it too."""
 
 
 def row_line(row: JobRow) -> str:
@@ -31,8 +32,8 @@ def row_cells(row: JobRow, *, wrong: str | None = None) -> tuple[str, ...]:
         safe_text(row.work_order or folder),
         safe_text(row.vehicle_vin[-6:] if row.vehicle_vin else "-"),
         safe_text(wrong or row.next or "-"),
+        (row.changed or row.opened)[:16].replace("T", " "),
         safe_text(row.stage.replace("-", " ")),
         safe_text((row.module_kind or "-").replace("-", " ")),
         safe_text(", ".join(row.memories) or "-"),
-        (row.changed or row.opened)[:16].replace("T", " "),
     )

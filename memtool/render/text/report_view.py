@@ -16,6 +16,11 @@ from memtool.render.words import safe_text
 
 CUSTOMERS_COPY = "The customer's copy: the donor's VIN is masked"
 SHOPS_COPY = "The shop's own copy, with every VIN in full"
+OPENS_WITH = "It opens in this machine's own viewer; print it there."
+NO_VIEWER = (
+    "This machine has no screen or no viewer for it: copy the file to one that has, and print it"
+    " there."
+)
 
 
 class WrittenFile(Protocol):
