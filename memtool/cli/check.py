@@ -15,10 +15,14 @@ from memtool.cli.session import ask, can_ask
 from memtool.cli.shared import print_json, say, say_next
 from memtool.cli.types import IMAGE, PATH
 from memtool.core.job.stage import Stage, StageVerdict
-from memtool.core.texts.vin import fold_typed, is_well_formed
 from memtool.render.text import check_view
 from memtool.render.text.next_view import mend_step
-from memtool.workflow.check_all import CheckAllRequest, asks_for_mileage, check_memories
+from memtool.workflow.check_all import (
+    CheckAllRequest,
+    asks_for_mileage,
+    check_memories,
+    fold_reported,
+)
 from memtool.workflow.context import clock
 from memtool.workflow.layout_choice import require_job_layout
 
@@ -95,7 +99,7 @@ def command(
         stage=Stage(stage) if stage else None,
         names=files,
         targets=targets,
-        reported_vins=tuple(map(_reported, reported_vins)),
+        reported_vins=tuple(map(fold_reported, reported_vins)),
         codes=codes,
         mileage_before=mileage_before,
         mileage_after=mileage_after,
@@ -125,9 +129,3 @@ def command(
         if details:
             say(f"\n{details}")
     return 0 if checked.verdict is StageVerdict.PASS else 1
-
-
-def _reported(text: str) -> str:
-    """A VIN as it was typed; what is none stays as the scan tool showed it."""
-    folded = fold_typed(text)
-    return folded if is_well_formed(folded) else text

@@ -15,10 +15,9 @@ from textual.widgets import DataTable, Input, Static
 from memtool.core.job.register import JobRow
 from memtool.core.words import count_of
 from memtool.desk import rooms
-from memtool.desk.dialogs import Choose
+from memtool.desk.dialogs import Ask, Choose
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session, near
-from memtool.render.questions import GO_ON_OR_ANEW, tell_unfinished
 from memtool.render.text.jobs_table import HEADINGS, row_cells, row_line
 from memtool.render.words import safe_text
 from memtool.workflow.jobs_known import KnownJobs, list_known
@@ -42,6 +41,7 @@ class HomeScreen(DeskScreen):
         Binding("f3", "look", "Look at a file"),
         Binding("f4", "restore", "Restore a backup"),
         Binding("f5", "demo", "Demo"),
+        Binding("f6", "again", "New job on its reads"),
         Binding("f1", "help", "Help"),
         Binding("escape", "clear", "Clear", show=False),
         Binding("down", "move(1)", "Down", show=False),
@@ -186,8 +186,8 @@ class HomeScreen(DeskScreen):
         if not draft:
             self._ask_order(0)
             return
-        question = tell_unfinished(draft, len(self.desk.picked_before(None)))
-        self.app.push_screen(Choose(question, GO_ON_OR_ANEW), self._ask_order)
+        question = rooms.questions.tell_unfinished(draft, len(self.desk.picked_before(None)))
+        self.app.push_screen(Choose(question, rooms.questions.GO_ON_OR_ANEW), self._ask_order)
 
     def _ask_order(self, number: int | None) -> None:
         if number is None:
@@ -196,6 +196,23 @@ class HomeScreen(DeskScreen):
             self.desk.keep_draft({})
             self.desk.keep_picked((), None)
         self.app.push_screen(rooms.new_job.NewJobScreen(self.desk), self._open_made)
+
+    def action_again(self) -> None:
+        """A new job on the reads of the one under the cursor: a slip, or a module that is back."""
+        if not self._shown:
+            return
+        folder = Path(self._shown[self.query_one(DataTable).cursor_row].folder)
+        older = self.attempt(lambda: rooms.taking_over.open_older(folder, self.desk.store))
+        if older is None:
+            return
+
+        def answered(reason: str | None) -> None:
+            if reason is not None:
+                screen = rooms.new_job.NewJobScreen(self.desk, older=older, reason=reason)
+                self.app.push_screen(screen, self._open_made)
+
+        words = rooms.questions
+        self.app.push_screen(Ask(words.WHY_AGAIN, fault=words.find_emptiness), answered)
 
     def _open_made(self, folder: Path | None) -> None:
         if folder is not None:

@@ -10,6 +10,8 @@ from memtool.desk.questions import QuestionScreen
 from memtool.desk.session import Session
 from memtool.render.questions import ORDER_QUESTIONS
 from memtool.workflow.jobs import free_path
+from memtool.workflow.order_facts import facts_of
+from memtool.workflow.taking_over import OlderJob
 
 _EXCEPTION = "vin_exception"
 _NAMES = [name for name, _ in ORDER_QUESTIONS]
@@ -20,14 +22,26 @@ class NewJobScreen(QuestionScreen):
 
     NAME = "New job"
 
-    def __init__(self, desk: Session) -> None:
+    def __init__(
+        self, desk: Session, *, older: OlderJob | None = None, reason: str | None = None
+    ) -> None:
+        """Make it; with `older` on the reads of that job, for that reason."""
         at = _NAMES.index("vehicle_vin") + 1
-        asked = [*_NAMES[:at], _EXCEPTION, *_NAMES[at:]]
+        behind = _NAMES.index("module_kind") + 1
+        asked = [*_NAMES[:at], _EXCEPTION, *_NAMES[at:behind], "also_holds", *_NAMES[behind:]]
+        before: dict[str, str | None]
         before = {name: value or None for name, value in desk.state.draft.items()}
+        self._known: dict[str, str | None] = {} if older is None else facts_of(older.order)
+        if older is not None:
+            before = dict(self._known)
         super().__init__(desk, None, asked, answers=before)
+        self._older = older
+        self._reason = reason
 
     def is_due(self, name: str) -> bool:
-        """Why a wrong check digit is right is asked where it is wrong."""
+        """Why a wrong check digit is right is asked where it is wrong; what is known is not."""
+        if name in self._known:
+            return False
         if name != _EXCEPTION:
             return super().is_due(name)
         vin = fold_typed(self.answers.get("vehicle_vin") or "")
@@ -35,6 +49,8 @@ class NewJobScreen(QuestionScreen):
 
     def answered(self, name: str) -> None:
         """Each answer is kept, so that the person can go on later."""
+        if self._older is not None:
+            return
         answers = {key: value or "" for key, value in self.answers.items()}
         if name == "technician" and answers[name]:
             self.desk.remember(technician=answers[name])
@@ -50,7 +66,8 @@ class NewJobScreen(QuestionScreen):
         )
         if folder.exists():
             folder = free_path(self.desk.folder, folder.name, "")
-        self.app.push_screen(PickReads(self.desk, folder, facts), self._done)
+        screen = PickReads(self.desk, folder, facts, older=self._older, reason=self._reason)
+        self.app.push_screen(screen, self._done)
 
     def _done(self, folder: Path | None) -> None:
         if folder is not None:

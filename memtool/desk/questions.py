@@ -12,22 +12,33 @@ from textual.widget import Widget
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from memtool.core.job.order import AlsoHolds
 from memtool.core.layouts.layout import ModuleKind
+from memtool.desk.keys import KeyBar
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
 from memtool.render.cautions import caution_beside
-from memtool.render.questions import MAY_STAY_EMPTY, find_problem, is_asked, question_about
+from memtool.render.questions import (
+    HELD,
+    LEAVE_OPEN,
+    MARK_THEM,
+    MAY_STAY_EMPTY,
+    find_problem,
+    is_asked,
+    question_about,
+)
 from memtool.render.text.vin_text import tell_while_typed
 from memtool.render.words import safe_text
-
-_LEAVE = "Enter leaves it open."
+from memtool.workflow.order_facts import NONE_HELD
 
 
 class QuestionScreen(DeskScreen):
     """Asks; `finish` is called when all was answered."""
 
     BINDINGS: ClassVar[list[Any]] = [
-        Binding("enter", "answer", "Next"),
+        # Before a list takes it: there Enter goes on, and a click chooses.
+        Binding("enter", "answer", "Next", priority=True),
+        Binding("space", "mark", "Mark"),
         Binding("f8", "before", "Question before"),
     ]
 
@@ -54,6 +65,7 @@ class QuestionScreen(DeskScreen):
         self.needed = frozenset(needed)
         self.answers: dict[str, str | None] = dict(answers or {})
         self._at = 0
+        self._held: set[AlsoHolds] = set()
 
     def body(self) -> Iterable[Widget]:
         """Question, line or choices, what is wrong, and the caution that belongs to it."""
@@ -61,6 +73,7 @@ class QuestionScreen(DeskScreen):
         yield Static(Content(""), classes="question")
         yield Input(id="line")
         yield OptionList(*(Option(kind.value) for kind in ModuleKind), id="kinds")
+        yield OptionList(id="held")
         yield Static(Content(""), id="typed", classes="more")
         yield Static(Content(""), classes="fault")
         yield Static(Content(""), id="caution")
@@ -80,10 +93,14 @@ class QuestionScreen(DeskScreen):
     def ask(self) -> None:
         """Show the question."""
         name = self.name_asked
-        is_kind = name == "module_kind"
+        is_kind, is_held = name == "module_kind", name == "also_holds"
         line, kinds = self.query_one("#line", Input), self.query_one("#kinds", OptionList)
-        line.display, kinds.display = not is_kind, is_kind
-        self.query_one("#count", Static).update(Content(f"{self._at + 1} of {len(self.asked)}"))
+        held = self.query_one("#held", OptionList)
+        line.display, kinds.display, held.display = not (is_kind or is_held), is_kind, is_held
+        due = [each for each in self.asked if self.is_due(each)]
+        self.query_one("#count", Static).update(
+            Content(f"{due.index(name) + 1} of {len(due)}" if name in due else "")
+        )
         self.query_one(".question", Static).update(Content(question_about(name)))
         self.query_one(".fault", Static).update(Content(""))
         self.query_one("#caution", Static).update(Content(caution_beside(name) or ""))
@@ -94,7 +111,28 @@ class QuestionScreen(DeskScreen):
         if is_kind:
             known = [kind.value for kind in ModuleKind]
             kinds.highlighted = known.index(value) if value in known else 0
-        (kinds if is_kind else line).focus()
+        if is_held:
+            self._held = {each for each in AlsoHolds if each in value.split(", ")}
+            self._show_held()
+        (held if is_held else kinds if is_kind else line).focus()
+        self.query_one(KeyBar).show(self)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Only of several is one marked."""
+        return action != "mark" or self.name_asked == "also_holds"
+
+    def _show_held(self) -> None:
+        held = self.query_one("#held", OptionList)
+        at = held.highlighted or 0
+        held.clear_options()
+        for each, words in HELD.items():
+            held.add_option(Option(Content(f"[{'x' if each in self._held else ' '}] {words}")))
+        held.highlighted = at
+
+    def action_mark(self) -> None:
+        """The module holds this too, or not."""
+        self._held ^= {list(HELD)[self.query_one("#held", OptionList).highlighted or 0]}
+        self._show_held()
 
     def value_before(self, name: str) -> str:
         """What most likely is the answer."""
@@ -109,7 +147,9 @@ class QuestionScreen(DeskScreen):
         self._tell_typed(event.value)
 
     def _tell_typed(self, value: str) -> None:
-        said = _LEAVE if self.may_stay_empty(self.name_asked) and not value else ""
+        said = LEAVE_OPEN if self.may_stay_empty(self.name_asked) and not value else ""
+        if self.name_asked == "also_holds":
+            said = MARK_THEM
         if self.name_asked == "vehicle_vin":
             said = tell_while_typed(value)
         self.query_one("#typed", Static).update(Content(safe_text(said)))
@@ -119,13 +159,18 @@ class QuestionScreen(DeskScreen):
         self.action_answer()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Enter or a click on a kind."""
-        self._take(list(ModuleKind)[event.option_index].value)
+        """A click on a kind, or on what the module holds too."""
+        if event.option_list.id == "held":
+            self.action_mark()
+        else:
+            self._take(list(ModuleKind)[event.option_index].value)
 
     def action_answer(self) -> None:
         """Take the answer, and ask the next question."""
         kinds = self.query_one("#kinds", OptionList)
-        if kinds.display:
+        if self.name_asked == "also_holds":
+            self._take(", ".join(each for each in HELD if each in self._held) or NONE_HELD)
+        elif kinds.display:
             self._take(list(ModuleKind)[kinds.highlighted or 0].value)
         else:
             self._take(self.query_one("#line", Input).value.strip())

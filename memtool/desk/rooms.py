@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING
 from memtool.lazy import late_module
 
 __all__ = ["helping", "job", "jobs_broken", "load_all", "looking", "new_job", "playing"]
-__all__ += ["context", "restore"]
+__all__ += ["context", "questions", "restore", "taking_over"]
 
 _NAMES = ("helping", "job", "looking", "new_job", "playing", "restore")
 
 if TYPE_CHECKING:
     from memtool.desk import helping, job, looking, new_job, playing, restore
-    from memtool.workflow import context, jobs_broken
+    from memtool.render import questions
+    from memtool.workflow import context, jobs_broken, taking_over
 else:
     helping = late_module("memtool.desk.helping")
     job = late_module("memtool.desk.job")
@@ -25,8 +26,10 @@ else:
     new_job = late_module("memtool.desk.new_job")
     playing = late_module("memtool.desk.playing")
     restore = late_module("memtool.desk.restore")
+    questions = late_module("memtool.render.questions")
     context = late_module("memtool.workflow.context")
     jobs_broken = late_module("memtool.workflow.jobs_broken")
+    taking_over = late_module("memtool.workflow.taking_over")
 
 
 def load_all() -> None:

@@ -50,7 +50,7 @@ def begin(screen: DeskScreen, opened: OpenJob, step: NextAction) -> None:
     elif kind is NextKind.COMPLETE_ORDER:
         screen.app.push_screen(AmendScreen(screen.desk, opened.folder, step.missing))
     elif kind in _CHECKS and step.stage is not None:
-        run_check(screen, opened, step.stage, ())
+        run_check(screen, opened, step.stage)
     elif kind is NextKind.BLANK:
         blank(screen, opened, step.layout)
     elif kind in _READS:

@@ -49,6 +49,10 @@ _BESIDE = {
     "module_kind": BEFORE_THE_JOB[3],
     "procedure": BEFORE_THE_JOB[3],
     "reads": BEFORE_THE_JOB[5],
+    "also_holds": (
+        "Keys and crash data are never changed: the module is blanked only by a reviewed layout"
+        " that shows where they lie."
+    ),
 }
 
 

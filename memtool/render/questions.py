@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from memtool.core.health.reader_orders import OrderSign
-from memtool.core.job.order import OldModule, says_nothing
+from memtool.core.job.order import AlsoHolds, OldModule, says_nothing
 from memtool.core.job.stages.function_test import TESTED_KINDS
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.texts.vin import parse_vin
@@ -26,6 +26,17 @@ ORDER_QUESTIONS = (
     ("procedure", "Maker's procedure for this module (name or number)"),
     ("qualified_person", "Qualified person who does this work or answers for it"),
 )
+ALSO_HOLDS_QUESTION = ("also_holds", "What else does this module hold")
+"""Asked after the kind, of `MAY_HOLD_MORE` alone."""
+MAY_HOLD_MORE = (ModuleKind.BODY, ModuleKind.GATEWAY, ModuleKind.ENGINE, ModuleKind.CLUSTER)
+"""Kinds that often keep keys, mileage or crash data beside their own."""
+HELD = {
+    AlsoHolds.KEYS: "keys, codes or immobiliser secrets",
+    AlsoHolds.MILEAGE: "mileage",
+    AlsoHolds.CRASH_DATA: "crash data",
+}
+MARK_THEM = "Space marks, Enter goes on; nothing marked: it holds none of these."
+LEAVE_OPEN = "Enter leaves it open."
 PAGE_ONE_QUESTIONS = (
     ("original_serial", "Serial number on the old module's label"),
     ("donor_serial", "Serial number on the used module's label"),
@@ -47,6 +58,25 @@ FIRST_MEMORY = "Memory chip, for example 95160 or eeprom=95160"
 MORE_MEMORIES = "One more memory"
 SINGLE_READ = "Why is there only one read"
 RESEATED = "Was the clip removed and refitted between the reads"
+NO_FILE_PICKED = "No file was picked yet: O, D or F says whose read the file here is."
+MORE_TO_SAY = "What else is there to say of these reads?"
+MORE_OF_READS = (
+    "The module was powered since its earlier reads: count these anew",
+    "Withdraw an earlier read",
+    "An area was not read by your reader (not the same as empty)",
+    "The original cannot be read",
+)
+"""What else a person may have to say of reads."""
+SITTING = "What happened between, and when"
+WHICH_READ = "Which read is withdrawn?"
+WHICH_MEMORY = "Which memory?"
+AREA = "Which area, for example 0x0120-0x0130 or 0x0120+17"
+WHY = "Why, for the record and the report"
+NO_EARLIER_READ = "This job has no earlier read to withdraw."
+FRESH_READ = "Fresh read of the module, made just now"
+REPORTED_VIN = "VIN that the scan tool reports (several with a comma)"
+REPORTED_CODES = "Codes that the scan tool reports, or none"
+WHY_AGAIN = "Why does a new job begin with the reads of this one"
 
 GO_ON_OR_ANEW = ("go on with it", "begin another order; forget this one")
 
@@ -62,7 +92,8 @@ def question_about(name: str) -> str:
     """What is asked of a fact, by its name in `Order`; of a kind without the list of kinds."""
     if name == "vin_exception":
         return "The check digit is wrong, and vehicles of its maker's region need it. Why is it so"
-    return dict((*ORDER_QUESTIONS, *PAGE_ONE_QUESTIONS))[name].split(f" ({ModuleKind.BODY}")[0]
+    known = dict((*ORDER_QUESTIONS, ALSO_HOLDS_QUESTION, *PAGE_ONE_QUESTIONS))
+    return known[name].split(f" ({ModuleKind.BODY}")[0]
 
 
 def tell_order_sign(memory: str, sign: OrderSign) -> str:
@@ -77,7 +108,10 @@ def order_question(memory: str, sign: OrderSign) -> str:
 
 def is_asked(name: str, answers: Mapping[str, str | None]) -> bool:
     """Whether an order of that kind is asked for this fact."""
-    return name not in _WHERE_LIVES_DEPEND or answers.get("module_kind") in TESTED_KINDS
+    kind = answers.get("module_kind")
+    if name == ALSO_HOLDS_QUESTION[0]:
+        return kind in MAY_HOLD_MORE
+    return name not in _WHERE_LIVES_DEPEND or kind in TESTED_KINDS
 
 
 def find_emptiness(answer: str) -> str | None:
@@ -99,3 +133,22 @@ def find_problem(name: str, answer: str) -> str | None:
         except ValueError as error:
             return f"{error}."
     return None
+
+
+def tell_more_of_reads(
+    *,
+    layouts: Sequence[str] = (),
+    sitting: str | None = None,
+    withdrawn: Sequence[str] = (),
+    not_read: Sequence[str] = (),
+    unreadable: bool = False,
+    reason: str | None = None,
+) -> str:
+    """What was said of reads beside the files themselves, in one line; not yet escaped."""
+    parts = [f"Layout: {', '.join(layouts)}"] if layouts else []
+    parts += [f"Counted anew: {sitting}"] if sitting else []
+    parts += [f"Withdrawn: {', '.join(withdrawn)}"] if withdrawn else []
+    parts += [f"Not read: {', '.join(not_read)}"] if not_read else []
+    parts += ["The original cannot be read"] if unreadable else []
+    parts += [f"Reason: {reason}"] if reason else []
+    return " · ".join(parts)

@@ -22,6 +22,7 @@ from memtool.core.job.stages.accounting import find_mileage, holds_mileage
 from memtool.core.read_options import PLAIN, ReadOptions
 from memtool.core.reader_order import parse_reader_order
 from memtool.core.role import Role
+from memtool.core.texts.vin import fold_typed, is_well_formed
 from memtool.errors import UsageError
 from memtool.store.backups import BackupStore
 from memtool.workflow.blank_writing import find_not_read
@@ -85,6 +86,12 @@ class CheckedAll:
     def has_several(self) -> bool:
         """Whether the job has several memories."""
         return len(self.memories) > 1
+
+
+def fold_reported(text: str) -> str:
+    """A VIN as a person typed it; what is none stays as the scan tool showed it."""
+    folded = fold_typed(text)
+    return folded if is_well_formed(folded) else text
 
 
 def asks_for_mileage(request: CheckAllRequest) -> bool:

@@ -68,6 +68,21 @@ def find_counting(
     return backups[-1] if backups else None
 
 
+def list_counting(opened: OpenJob) -> tuple[tuple[Role, str, str], ...]:
+    """The reads that count so far: role, memory and file name of each."""
+    found = (
+        (module.role, memory.name, find_counting(opened, module.role, memory.name))
+        for module in opened.job.modules
+        for memory in module.memories
+    )
+    return tuple(
+        (role, memory, name)
+        for role, memory, backup in found
+        if backup is not None
+        for name in backup.names
+    )
+
+
 def find_read(
     opened: OpenJob, store: BackupStore, asked: str
 ) -> tuple[Role, str, tuple[int, BackupRead]]:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import fields
 
-from memtool.core.job.order import OldModule, Order, says_nothing
+from memtool.core.job.order import AlsoHolds, OldModule, Order, says_nothing
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.texts.vin import CheckDigitState, check_digit_state, fold_typed, parse_vin
 from memtool.errors import UsageError
+
+NONE_HELD = "none"
+"""Of `also_holds`: a person said that the module holds nothing else."""
 
 
 def _require_check_digit(vin: str, exception: str | None) -> None:
@@ -21,7 +25,7 @@ def _require_check_digit(vin: str, exception: str | None) -> None:
 
 
 def make_order(facts: Mapping[str, str | None]) -> Order:
-    """The order of these facts, by the names in `Order`.
+    """The order of these facts, by the names in `Order`; several of one with a comma.
 
     Raises:
         UsageError: the VIN is none, or a fact that must say something says nothing.
@@ -44,6 +48,7 @@ def make_order(facts: Mapping[str, str | None]) -> Order:
         vehicle_vin=vin,
         vin_exception=facts.get("vin_exception"),
         module_kind=ModuleKind(kind) if kind else None,
+        also_holds=_also_holds(facts.get("also_holds")),
         authority=require_telling(facts.get("authority") or None, "--authority"),
         complaint=facts.get("complaint"),
         original_part=facts.get("original_part"),
@@ -61,6 +66,15 @@ def make_order(facts: Mapping[str, str | None]) -> Order:
     )
 
 
+def facts_of(order: Order) -> dict[str, str | None]:
+    """The facts that an order has, as `make_order` takes them."""
+    pairs = ((item.name, getattr(order, item.name)) for item in fields(order))
+    facts = {name: value for name, value in pairs if value is not None}
+    held = facts.pop("also_holds", None)
+    texts: dict[str, str | None] = {name: str(value) for name, value in facts.items()}
+    return texts if held is None else {**texts, "also_holds": ", ".join(held) or NONE_HELD}
+
+
 def option_of(name: str) -> str:
     """The option of `start` that gives a fact, by its name in `Order`."""
     return f"--{name.replace('_', '-')}"
@@ -68,7 +82,21 @@ def option_of(name: str) -> str:
 
 def option_words(facts: Mapping[str, str | None]) -> list[str]:
     """The words of `start` that give these facts; what is not known is left out."""
-    return [word for name, value in facts.items() if value for word in (option_of(name), value)]
+    pairs = [
+        (name, each)
+        for name, value in facts.items()
+        if value
+        for each in (_held_words(value) if name == "also_holds" else (value,))
+    ]
+    return [word for name, value in pairs for word in (option_of(name), value)]
+
+
+def _held_words(text: str) -> tuple[str, ...]:
+    return tuple(word.strip() for word in text.split(",") if word.strip() != NONE_HELD)
+
+
+def _also_holds(text: str | None) -> tuple[AlsoHolds, ...] | None:
+    return None if text is None else tuple(sorted(map(AlsoHolds, _held_words(text))))
 
 
 def require_telling(text: str | None, option: str) -> str | None:

@@ -164,7 +164,7 @@ async def answer_order(
     await sitting.type(order)
     await sitting.press("enter", "enter", "enter")
     await sitting.type(vin)
-    await sitting.press("enter", "enter")
+    await sitting.press("enter", "enter", "enter")
     await sitting.type(authority)
     await sitting.press("enter", "enter", "enter", "enter", "enter")
     await sitting.type("RA")

@@ -130,6 +130,7 @@ def test_a_job_with_two_memories_goes_by_the_mouse(bench: Path) -> None:
     assert found[Stage.AFTER_SETUP] == {StageVerdict.PASS}
     assert found[Stage.AFTER_WRITING] == {StageVerdict.PASS}
     assert len(list((bench / "order-1103" / "files").glob("to-write-*"))) == 2
+    assert opened.job.order.also_holds == ()
 
 
 async def fill(desk: Sitting, order: str, vin: str) -> None:
@@ -138,6 +139,9 @@ async def fill(desk: Sitting, order: str, vin: str) -> None:
         await desk.type(text)
         await desk.click_key("Next")
     await desk.click_text("body")
+    for _ in range(2):
+        await desk.click_text("crash data")
+    await desk.click_key("Next")
     await desk.type("registration seen")
     for text in ("", "", "", "", "", "RA"):
         await desk.type(text)

@@ -95,7 +95,7 @@ def test_the_normal_job_is_done_in_a_real_terminal_from_the_jobs_to_the_report(
             ("Customer", ""),
             ("Registration plate", ""),
             ("VIN of the vehicle", VEHICLE_VIN),
-            ("Kind of module", ""),
+            *(("Kind of module", ""), ("What else does this module hold", "")),
             ("Proof of ownership", "registration seen"),
             *(("Complaint", ""), ("original module", ""), ("donor module", "")),
             *(("Where the donor came from", ""), ("Technician", "RA")),
