@@ -20,6 +20,8 @@ __all__ = [
     "anycrc_models",
     "bitstring",
     "construct",
+    "filelock",
+    "hashlib",
     "intelhex",
     "jinja2",
     "json",
@@ -29,6 +31,7 @@ __all__ = [
     "pydantic",
     "rich_console",
     "rich_text",
+    "secrets",
     "shutil",
     "textwrap",
     "tomlkit",
@@ -56,7 +59,9 @@ def late_module(name: str) -> ModuleType:
 
 
 if TYPE_CHECKING:
+    import hashlib
     import json
+    import secrets
     import shutil
     import textwrap
     import traceback
@@ -65,6 +70,7 @@ if TYPE_CHECKING:
     import anycrc.models as anycrc_models
     import bitstring
     import construct
+    import filelock
     import intelhex
     import jinja2
     import numpy as np
@@ -80,6 +86,8 @@ else:
     anycrc_models = late_module("anycrc.models")
     bitstring = late_module("bitstring")
     construct = late_module("construct")
+    filelock = late_module("filelock")
+    hashlib = late_module("hashlib")
     intelhex = late_module("intelhex")
     jinja2 = late_module("jinja2")
     json = late_module("json")
@@ -88,6 +96,7 @@ else:
     pydantic = late_module("pydantic")
     rich_console = late_module("rich.console")
     rich_text = late_module("rich.text")
+    secrets = late_module("secrets")
     shutil = late_module("shutil")
     textwrap = late_module("textwrap")
     tomlkit = late_module("tomlkit")

@@ -12,7 +12,7 @@ from memtool.cli.types import PATH
 from memtool.desk.app import run_desk
 from memtool.desk.session import Session
 from memtool.errors import UsageError
-from memtool.workflow.places import current_folder, find_job_folder, open_store
+from memtool.workflow.places import current_folder, find_job_folder, find_store
 
 
 @click.command(
@@ -43,5 +43,5 @@ def command(folder: Path | None, store: Path | None) -> int:
     if not place.is_dir():
         raise UsageError("there is no such folder", code="no-such-folder", file=str(folder))
     job = find_job_folder(None, place)
-    backups = open_store(store)
-    return run_desk(Session(folder=place if job is None else job.parent, store=backups), job)
+    stores = find_store(store)
+    return run_desk(Session(folder=place if job is None else job.parent, stores=stores), job)

@@ -22,8 +22,9 @@ from memtool.errors import StoreError
 from memtool.render.json.as_json import document, finding_values
 from memtool.render.text import terminal
 from memtool.render.text.next_steps import NextStep
-from memtool.store.backups import BackupStore, default_store_folder
+from memtool.store.backups import BackupStore
 from memtool.store.probing import FileSystem, Probe, probe_folder
+from memtool.workflow.places import default_store_folder
 
 _PACKAGES = (
     *("benchimage", "anycrc", "bitstring", "click", "construct", "filelock", "intelhex"),

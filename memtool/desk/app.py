@@ -10,6 +10,7 @@ from typing import Any, ClassVar
 
 from textual.app import App
 from textual.binding import Binding
+from textual.screen import Screen
 
 from memtool.desk import rooms
 from memtool.desk.home import HomeScreen
@@ -43,14 +44,17 @@ class DeskApp(App[int]):
         names = [theme.name for theme in THEMES]
         self.theme = desk.state.theme if desk.state.theme in names else names[0]
 
+    def get_default_screen(self) -> Screen[Any]:
+        """The jobs, with no empty screen before them."""
+        return HomeScreen(self.desk)
+
     def on_mount(self) -> None:
-        """Show the jobs; the named one in front of them."""
+        """Show the job that was named, in front of all."""
         if not self.is_headless:
             # Without this asyncio ends the loop itself, and nobody learns that it was a person.
             with suppress(NotImplementedError, RuntimeError, ValueError):
                 loop = asyncio.get_running_loop()
                 loop.add_signal_handler(signal.SIGINT, self.action_interrupt)
-        self.push_screen(HomeScreen(self.desk))
         if self.first_job is not None:
             self.push_screen(rooms.job.JobScreen(self.desk, self.first_job))
 

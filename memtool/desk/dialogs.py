@@ -1,4 +1,4 @@
-"""Small screens over a screen: a sentence to be read, a question, a choice."""
+"""Small screens over a screen: a question, a choice."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import Vertical
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
@@ -15,34 +15,6 @@ from textual.widgets.option_list import Option
 
 from memtool.desk.keys import KeyBar
 from memtool.render.words import safe_text
-
-
-class Notice(ModalScreen[None]):
-    """A sentence that has to be read."""
-
-    BINDINGS: ClassVar[list[Any]] = [
-        Binding("enter", "close", "Close"),
-        Binding("escape", "close", "Close", show=False),
-    ]
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.text = safe_text(text)
-
-    def compose(self) -> ComposeResult:
-        """The sentence and its key."""
-        with Vertical(classes="dialog"):
-            with VerticalScroll(classes="words", can_focus=False):
-                yield Static(Content(self.text))
-            yield KeyBar()
-
-    def on_mount(self) -> None:
-        """Tell the key."""
-        self.query_one(KeyBar).show(self)
-
-    def action_close(self) -> None:
-        """It was read."""
-        self.dismiss(None)
 
 
 class Ask(ModalScreen[str | None]):

@@ -15,7 +15,6 @@ from textual.widgets import DataTable, Input, Static
 from memtool.core.job.register import JobRow
 from memtool.core.words import count_of
 from memtool.desk import rooms
-from memtool.desk.dialogs import Ask, Choose
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session, near
 from memtool.render.text.jobs_table import HEADINGS, row_cells, row_line
@@ -77,7 +76,7 @@ class HomeScreen(DeskScreen):
 
     def on_screen_resume(self) -> None:
         """Jobs may have changed while another screen was in front."""
-        known = self.attempt(lambda: list_known(self.desk.store.folder))
+        known = self.attempt(lambda: list_known(self.desk.stores.folder))
         self._known = known or KnownJobs()
         self._fill_again()
         if self._shown:
@@ -99,6 +98,8 @@ class HomeScreen(DeskScreen):
 
     def _fill_again(self) -> None:
         """The same jobs, with the cursor where it was."""
+        if not self.is_attached:
+            return
         table = self.query_one(DataTable)
         row = table.cursor_row
         self._fill()
@@ -151,7 +152,7 @@ class HomeScreen(DeskScreen):
             said += f", the newest {_MOST} are shown"
         if self._known.damaged:
             said += f". {count_of(self._known.damaged, 'row')} of the register cannot be read"
-        return f"{said}. {self.desk.store.folder}"
+        return f"{said}. {self.desk.stores.folder}"
 
     def action_move(self, rows: int) -> None:
         """The list's cursor, while the line has the keys."""
@@ -187,7 +188,9 @@ class HomeScreen(DeskScreen):
             self._ask_order(0)
             return
         question = rooms.questions.tell_unfinished(draft, len(self.desk.picked_before(None)))
-        self.app.push_screen(Choose(question, rooms.questions.GO_ON_OR_ANEW), self._ask_order)
+        self.app.push_screen(
+            rooms.dialogs.Choose(question, rooms.questions.GO_ON_OR_ANEW), self._ask_order
+        )
 
     def _ask_order(self, number: int | None) -> None:
         if number is None:
@@ -212,7 +215,9 @@ class HomeScreen(DeskScreen):
                 self.app.push_screen(screen, self._open_made)
 
         words = rooms.questions
-        self.app.push_screen(Ask(words.WHY_AGAIN, fault=words.find_emptiness), answered)
+        self.app.push_screen(
+            rooms.dialogs.Ask(words.WHY_AGAIN, fault=words.find_emptiness), answered
+        )
 
     def _open_made(self, folder: Path | None) -> None:
         if folder is not None:

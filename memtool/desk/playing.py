@@ -13,7 +13,7 @@ from memtool.desk.working import Stopped, Tell
 from memtool.errors import StoreError
 from memtool.workflow.demo import list_steps
 from memtool.workflow.jobs import free_path
-from memtool.workflow.places import open_store
+from memtool.workflow.places import find_store
 
 
 def play_demo(screen: DeskScreen) -> None:
@@ -60,6 +60,6 @@ def _play(folder: Path, tell: Tell) -> str:
 
 
 def _show(screen: DeskScreen, folder: Path, said: str) -> None:
-    screen.desk.store = open_store(folder / "store")
+    screen.desk.use_store(find_store(folder / "store"))
     command = screen.desk.tell("demo", str(folder))
     screen.app.push_screen(ResultScreen(screen.desk, "Demo", lambda: said, command=command))

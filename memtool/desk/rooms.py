@@ -11,15 +11,16 @@ from typing import TYPE_CHECKING
 from memtool.lazy import late_module
 
 __all__ = ["helping", "job", "jobs_broken", "load_all", "looking", "new_job", "playing"]
-__all__ += ["context", "questions", "restore", "taking_over"]
+__all__ += ["context", "dialogs", "questions", "restore", "taking_over"]
 
 _NAMES = ("helping", "job", "looking", "new_job", "playing", "restore")
 
 if TYPE_CHECKING:
-    from memtool.desk import helping, job, looking, new_job, playing, restore
+    from memtool.desk import dialogs, helping, job, looking, new_job, playing, restore
     from memtool.render import questions
     from memtool.workflow import context, jobs_broken, taking_over
 else:
+    dialogs = late_module("memtool.desk.dialogs")
     helping = late_module("memtool.desk.helping")
     job = late_module("memtool.desk.job")
     looking = late_module("memtool.desk.looking")

@@ -14,8 +14,8 @@ from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
 
-from memtool.desk.dialogs import Notice
 from memtool.desk.keys import KeyBar
+from memtool.desk.notice import Notice
 from memtool.desk.session import Session
 from memtool.desk.working import Tell, Working
 from memtool.errors import MemtoolError

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from memtool.core.read_options import ReadOptions
 from memtool.desk import rooms
 from memtool.store.desk_state import DeskState, PickedFile, read_desk_state, write_desk_state
+from memtool.workflow.places import StorePlace
 
 if TYPE_CHECKING:
     from memtool.store.backups import BackupStore
@@ -24,10 +25,24 @@ class Session:
 
     folder: Path
     """Where new jobs are made and files are looked for first."""
-    store: BackupStore
+    stores: StorePlace
+    """Where the backups lie; the list of jobs asks for no more."""
     state: DeskState = field(default_factory=read_desk_state)
     ran: list[str] = field(default_factory=list)
     """The commands that would have done the same, oldest first."""
+
+    _store: BackupStore | None = None
+
+    @property
+    def store(self) -> BackupStore:
+        """The backup store, opened when it is asked for."""
+        if self._store is None:
+            self._store = self.stores.open()
+        return self._store
+
+    def use_store(self, stores: StorePlace) -> None:
+        """Show another store from now on."""
+        self.stores, self._store = stores, None
 
     def context(self, job: Path | None, options: ReadOptions | None = None) -> Context:
         """The context of one action, with the job as it is now.

@@ -16,7 +16,6 @@ from memtool.core.job.backup import Backup, BackupRead, BackupReceipt
 from memtool.core.role import Role
 from memtool.errors import InputError, JournalError, StoreError, UsageError
 from memtool.formats.codec import ParsedImage, parse_as
-from memtool.lazy import platformdirs
 from memtool.store.checking import StoreItem, find_differences, find_items
 from memtool.store.keeping import keep_copy, keep_record
 from memtool.store.mending import mend_place
@@ -44,11 +43,6 @@ class NewRead(BackupRead):
 
     data: bytes
     """Read once; its digest is `file_sha256`."""
-
-
-def default_store_folder() -> Path:
-    """The store of this user, where the system keeps such data."""
-    return platformdirs.user_data_path("benchimage", appauthor=False) / "backups"
 
 
 class BackupStore:

@@ -7,9 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from filelock import FileLock, Timeout
-
 from memtool.errors import StoreError
+from memtool.lazy import filelock
 from memtool.store.folder import OWN_FILE
 
 LOCK_SECONDS = 60.0
@@ -30,10 +29,10 @@ def hold_lock(path: Path, *, seconds: float = LOCK_SECONDS, needed: bool = True)
             (a symbolic link in its place among others).
     """
     # A soft lock is a file that exists: after a kill it would stay and keep everyone out.
-    lock = FileLock(path, timeout=seconds, mode=OWN_FILE, fallback_to_soft=False)
+    lock = filelock.FileLock(path, timeout=seconds, mode=OWN_FILE, fallback_to_soft=False)
     try:
         lock.acquire()
-    except Timeout as error:
+    except filelock.Timeout as error:
         raise StoreError(
             f"another benchimage has been at work here for {seconds:g} seconds",
             code="locked",

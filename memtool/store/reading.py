@@ -6,13 +6,13 @@ a `FileContent` holds the bytes that its digest speaks of, whatever happens to t
 
 from __future__ import annotations
 
-import hashlib
 import os
 import stat
 from dataclasses import dataclass
 from pathlib import Path
 
 from memtool.errors import InputError, MemtoolError, UsageError
+from memtool.lazy import hashlib
 from memtool.store.folder import Folder, close_quietly
 
 MAX_FILE_SIZE = 256 * 1024 * 1024

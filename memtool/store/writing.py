@@ -22,9 +22,7 @@ existing name there.
 from __future__ import annotations
 
 import errno
-import hashlib
 import os
-import secrets
 import shutil
 import sys
 from collections.abc import Callable, Iterator
@@ -32,6 +30,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from memtool.errors import RefusalError, StoreError, UsageError
+from memtool.lazy import hashlib, secrets
 from memtool.store.folder import OWN_FILE, Folder, close_quietly, make_folders, open_folder
 from memtool.store.reading import compute_sha256, read_file
 

@@ -6,44 +6,75 @@ Light on purpose: what only has to find a place loads nothing of jobs and images
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from memtool.core.names import JOURNAL
 from memtool.errors import InputError, UsageError
-from memtool.lazy import late_module
+from memtool.lazy import late_module, platformdirs
 
 if TYPE_CHECKING:
     from memtool.store import backups
-    from memtool.store.backups import BackupStore
 else:
     backups = late_module("memtool.store.backups")
 
 
-def open_store(folder: Path | None) -> BackupStore:
-    """The backup store that was asked for, or the user's own; with its second, if set.
+def default_store_folder() -> Path:
+    """The store of this user, where the system keeps such data."""
+    return platformdirs.user_data_path("benchimage", appauthor=False) / "backups"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StorePlace:
+    """Where the backup store lies; nothing of it is opened yet."""
+
+    folder: Path
+    also: Path | None = None
+    """Of its second copy."""
+
+    def open(self) -> backups.BackupStore:
+        """The store itself."""
+        return backups.BackupStore(self.folder, also=self.also)
+
+
+def find_store(folder: Path | None) -> StorePlace:
+    """Place of the store that was asked for, or the user's own; with its second, if set.
 
     Raises:
         UsageError: the second store is the first.
     """
     also = os.environ.get("BENCHIMAGE_ALSO")
-    return open_stores(folder, Path(also) if also else None)
+    return _two_places(folder, Path(also) if also else None)
 
 
-def open_stores(folder: Path | None, also: Path | None) -> BackupStore:
+def open_store(folder: Path | None) -> backups.BackupStore:
+    """The backup store that was asked for, or the user's own; with its second, if set.
+
+    Raises:
+        UsageError: the second store is the first.
+    """
+    return find_store(folder).open()
+
+
+def open_stores(folder: Path | None, also: Path | None) -> backups.BackupStore:
     """The backup store that was asked for, or the user's own, and a second one.
 
     Raises:
         UsageError: the second store is the first.
     """
-    first = folder or backups.default_store_folder()
+    return _two_places(folder, also).open()
+
+
+def _two_places(folder: Path | None, also: Path | None) -> StorePlace:
+    first = folder or default_store_folder()
     if also is not None and first.resolve() == also.resolve():
         raise UsageError(
             "the second store is the backup store itself, and would keep no second copy",
             code="same-store",
             next_step="name a folder on another medium with --also or BENCHIMAGE_ALSO",
         )
-    return backups.BackupStore(first, also=also)
+    return StorePlace(folder=first, also=also)
 
 
 def current_folder() -> Path:

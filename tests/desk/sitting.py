@@ -16,11 +16,11 @@ from textual.pilot import Pilot
 from textual.widgets import DirectoryTree, Static
 
 from memtool.desk.app import DeskApp
-from memtool.desk.dialogs import Notice
 from memtool.desk.keys import KeyBar
+from memtool.desk.notice import Notice
 from memtool.desk.session import Session
 from memtool.desk.working import Working
-from memtool.workflow.places import open_store
+from memtool.workflow.places import find_store
 from tests.command_line import ROOT
 
 T = TypeVar("T")
@@ -143,7 +143,7 @@ async def sit_down(
     folder: Path, *, size: tuple[int, int] = (100, 30), job: Path | None = None
 ) -> AsyncIterator[Sitting]:
     """The desk in a folder, with its own store and its own memory of folders and looks."""
-    app = DeskApp(Session(folder=folder, store=open_store(folder / "store")), job)
+    app = DeskApp(Session(folder=folder, stores=find_store(folder / "store")), job)
     async with app.run_test(size=size) as pilot:
         sitting = Sitting(app, pilot)
         await sitting.settle()

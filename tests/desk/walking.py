@@ -11,8 +11,8 @@ from textual.widgets import Input
 from memtool.desk.app import DeskApp
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
-from memtool.store.backups import BackupStore
 from memtool.store.desk_state import DeskState
+from memtool.workflow.places import find_store
 from tests.desk.sitting import Sitting, run, screen_text
 
 Walk = Callable[[Pilot[int], DeskApp], Awaitable[None]]
@@ -20,7 +20,7 @@ Walk = Callable[[Pilot[int], DeskApp], Awaitable[None]]
 
 def session(folder: Path) -> Session:
     """A sitting with the store of a bench, and nothing remembered of the person who tests."""
-    return Session(folder=folder, store=BackupStore(folder / "store"), state=DeskState())
+    return Session(folder=folder, stores=find_store(folder / "store"), state=DeskState())
 
 
 def walk(

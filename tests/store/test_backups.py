@@ -17,7 +17,8 @@ from memtool.core.job.backup import Backup
 from memtool.core.read_options import ImageFormat, ReadOptions
 from memtool.core.role import Role
 from memtool.errors import RefusalError, StoreError, UsageError
-from memtool.store.backups import BackupStore, NewRead, default_store_folder
+from memtool.store.backups import BackupStore, NewRead
+from memtool.workflow.places import default_store_folder
 from tests.faults.invariants import journal_lines, look_at_store
 from tests.faults.scene import FIRST, SECOND, TIME, add, invented_bytes, make_read, scratch
 
