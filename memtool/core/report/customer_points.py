@@ -42,7 +42,7 @@ _PROTECTED = "the areas for keys, mileage and crash data"
 _CHANGES = "places in the memory that changed, other than planned"
 _AGE = "how old the reading of the used module is"
 ABOUT = {
-    **dict.fromkeys(("reads", "health", "sound-read", "copied-read"), _READING),
+    **dict.fromkeys(("reads", "health", "sound-read"), _READING),
     **dict.fromkeys(("two-modules", "same-image", "donor-is-vehicles"), _WHOSE),
     **dict.fromkeys(("module-identity", "module-identity-equal"), _OWN_NUMBERS),
     **dict.fromkeys(("same-memory", "same-chip"), _MEMORIES),
@@ -60,6 +60,7 @@ ABOUT = {
     **dict.fromkeys(("read-areas", "protected-equal", "carried-along"), _PROTECTED),
     **dict.fromkeys(("changed-bytes", "counters", "state-equal"), _CHANGES),
     **dict.fromkeys(("read-time", "earlier-job", "baseline"), _AGE),
+    "copied-read": "whether each module was really read more than once",
     "part-number": "whether the part numbers go together",
     "original-identity": "whether the old module belongs to this vehicle",
     "read-back": "whether the module holds exactly what was to be programmed",

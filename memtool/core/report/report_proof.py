@@ -255,6 +255,8 @@ def _stage_line(item: ReportStage) -> ProofLine:
     if item.stage is Stage.AFTER_SETUP:
         source += ", measured" if is_measured(item) else ", reported by a scan tool, not measured"
     result = _RESULTS.get(item.verdict or item.done.verdict, Verdict.NOT_CHECKED)
+    if result is Verdict.NOT_CHECKED and any(point.is_open for point in item.points):
+        result = Verdict.DECIDE
     return ProofLine(text=text, result=result, source=source)
 
 

@@ -136,7 +136,7 @@ def _open_points(points: Sequence[str]) -> Iterator[Block]:
     if left:
         texts.append(f"{left} more.")
     yield Items(texts)
-    yield Paragraph("The proof part says of each point what was found, and where.", Look.SMALL)
+    yield Paragraph("The proof part says what was found for each point, and where.", Look.SMALL)
 
 
 def _shortened(text: str) -> str:

@@ -91,7 +91,11 @@ def render_pdf(document: Document, *, paper: Paper = Paper.A4) -> RenderedPdf:
             files["data.json"] = _dump(_without(data, missing))
             shown = ", ".join(_number(character) for character in missing[:8])
             more = f" and {len(missing) - 8} more" if len(missing) > 8 else ""
-            notes.append(f"No font here has {shown}{more}: the PDF shows their numbers.")
+            notes.append(
+                f"No font here has {shown}{more}: the PDF shows their numbers. Install a font for"
+                " that script (for Chinese, Japanese and Korean one such as Noto Sans CJK) and"
+                " write the report again."
+            )
     try:
         return RenderedPdf(data=compiler.compile(files), reason=None, notes=tuple(notes))
     except RuntimeError as error:  # the base of all that typst raises

@@ -381,7 +381,8 @@ def _modules(report: Report) -> Iterator[Block]:
         yield Table(
             head=("file", "SHA-256 of the file"),
             rows=[
-                Row((Cell(name), code(digest or "not on record"))) for name, digest in module.files
+                Row((Cell(name), code(digest_words(digest) if digest else "not on record")))
+                for name, digest in module.files
             ],
             widths=(2, 5),
         )

@@ -228,7 +228,8 @@ def _setup(memory: MemoryView) -> Iterator[Block]:
     """The list for the person at the scan tool."""
     if memory.setup and not memory.needs_nothing:
         yield Heading("What the maker's procedure must set, as in the original")
-        yield Items([f"[ ] {text}" for text in setup_lines(memory.setup)])
+        boxes = [Row((Cell("[ ]"), Cell(text))) for text in setup_lines(memory.setup)]
+        yield Table(head=("set", "value"), rows=boxes, widths=(0, 1))
 
 
 def _pictures(memory: MemoryView) -> Iterator[Block]:

@@ -224,3 +224,12 @@ def test_the_identity_now_says_how_it_is_known(code: str, result: Verdict, begin
 
 def test_a_blanking_that_changed_nothing_says_so() -> None:
     assert tell_change(blanking(5), 2048) == "No byte had to be changed."
+
+
+def test_a_check_with_points_left_to_a_person_is_not_said_to_be_unchecked() -> None:
+    made = check(8, Stage.AFTER_SETUP, StageVerdict.INCOMPLETE)
+    answer = Check(code="changed-bytes", result=Verdict.DECIDE, text="1 byte changed.")
+    job = with_check(WRITTEN, replace(made, checks=(*made.checks, answer)))
+    line = list_proof(job, find_stages(job))[-1]
+    assert line.result is Verdict.DECIDE
+    assert "some points are open" in line.source

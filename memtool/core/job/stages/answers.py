@@ -121,6 +121,10 @@ def spans_of_kinds(layout: Layout, *kinds: RegionKind) -> tuple[Span, ...]:
     return tuple(region.span for region in layout.regions_of(*kinds))
 
 
+def _kind_words(kind: RegionKind) -> str:
+    return kind.replace("-", " ")
+
+
 def tell_by_region(spans: Sequence[Span], layout: Layout | None) -> str:
     """Where the spans lie, in words: ``4 bytes in 'counters' (state)``."""
     if layout is None:
@@ -136,7 +140,7 @@ def tell_by_region(spans: Sequence[Span], layout: Layout | None) -> str:
     for region in layout.regions:
         inside = intersect_spans(spans, [region.span])
         if inside:
-            parts.append(f"{_bytes(inside)} in '{region.name}' ({region.kind})")
+            parts.append(f"{_bytes(inside)} in '{region.name}' ({_kind_words(region.kind)})")
     outside = subtract_spans(spans, (region.span for region in layout.regions))
     if outside:
         parts.append(f"{_bytes(outside)} outside the layout's regions")
@@ -170,9 +174,7 @@ def tell_by_kind(spans: Sequence[Span], layout: Layout | None) -> str:
         return tell_by_region(spans, layout)
     count: Counter[str] = Counter()
     for region in layout.regions:
-        count[region.kind.replace("-", " ")] += count_addresses(
-            intersect_spans(spans, [region.span])
-        )
+        count[_kind_words(region.kind)] += count_addresses(intersect_spans(spans, [region.span]))
     outside = subtract_spans(spans, (region.span for region in layout.regions))
     parts = [f"{number:,} {kind}" for kind, number in count.most_common() if number]
     if outside:
