@@ -15,6 +15,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 from PIL import Image
@@ -28,13 +29,23 @@ from memtool.demo import CHIP, DONOR_VIN, VEHICLE_VIN  # noqa: E402
 IMAGES = ROOT / "test_images"
 OUT = ROOT / "docs" / "pictures"
 STORE = Path(tempfile.gettempdir()) / f"benchimage-pictures-{os.getpid()}"
+READS = STORE.with_name(f"{STORE.name}-reads")
 COLOURS = 48
 """Of each picture: they are drawn, and few colours keep the files small."""
 
 
 def name(file: str) -> Path:
-    """One of the demo's files."""
-    return IMAGES / file
+    """One of the demo's files, of a time of its own, as reads have."""
+    return READS / file
+
+
+def copy_reads() -> None:
+    """The demo's files with times as reads have them, one after the other."""
+    shutil.copytree(IMAGES, READS)
+    for number, path in enumerate(sorted(READS.iterdir())):
+        is_later = "read-back" in path.name or "finished" in path.name
+        then = time.time() + (3600 if is_later else -3600) + 60 * number
+        os.utime(path, (then, then))
 
 
 def run(folder: Path, *arguments: str | Path) -> None:
@@ -157,6 +168,7 @@ def main() -> None:
     if chromium is None:
         raise SystemExit("Chromium is not installed")
     OUT.mkdir(exist_ok=True)
+    copy_reads()
     with tempfile.TemporaryDirectory() as place, sync_playwright() as playwright:
         browser = playwright.chromium.launch(
             executable_path=chromium, args=["--no-sandbox", "--disable-gpu"]
@@ -176,6 +188,7 @@ def main() -> None:
         browser.close()
         sheets(job / "reports" / "report-1.pdf", OUT / "report")
     shutil.rmtree(STORE)
+    shutil.rmtree(READS)
     for path in sorted(OUT.glob("*.png")):
         shrink(path)
         sys.stdout.write(f"{path.relative_to(ROOT)}  {path.stat().st_size:,} bytes\n")

@@ -22,7 +22,7 @@ from memtool.core.words import count_of
 from memtool.lazy import np
 from memtool.render.json.as_json import document, span_value, span_values
 from memtool.render.late import image_pages
-from memtool.render.text.difference_text import render_difference
+from memtool.render.text.difference_text import render_places, render_summary
 from memtool.render.text.next_steps import NextStep, quoted
 from memtool.render.text.terminal import terminal_width
 from memtool.render.text.terminal_map import render_map
@@ -88,9 +88,12 @@ def command(
     if as_json:
         print_json(_document(difference))
     else:
-        say(_names(reads))
+        width = terminal_width()
+        say(render_summary(difference, width=width))
+        say(f"\n{_names(reads)}")
         say(f"\n{_map(reads, look.shown, difference)}")
-        say(f"\n{render_difference(difference, width=terminal_width())}")
+        if places := render_places(difference, width=width):
+            say(f"\n{places}")
         if layout is None and not difference.equal:
             command = f"benchimage compare {quoted(a)} {quoted(b)} --layout FILE"
             say_next(NextStep(text="see which regions and fields differ", commands=(command,)))

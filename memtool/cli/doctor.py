@@ -41,6 +41,15 @@ _WORDS = {
     "keeps_modes": ("yes", "no (who may read and change files is set for the whole drive)"),
 }
 
+_ABILITIES = {
+    "nameless_files": "unnamed files",
+    "hard_links": "hard links",
+    "folder_sync": "folder sync",
+    "locks": "file locks",
+    "tells_case_apart": "case-sensitive names",
+    "keeps_modes": "file permissions",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Seen:
@@ -179,9 +188,11 @@ def _render(stores: list[_Seen], findings: tuple[Finding, ...]) -> str:
     width = terminal.terminal_width()
 
     def line(label: str, text: str) -> str:
-        return terminal.labelled(label, text, width=width, label_width=16)
+        return terminal.labelled(label, text, width=width, label_width=20)
 
-    lines: list[str] = []
+    lines = [terminal.heading(_tell(findings))]
+    if findings:
+        lines.append(terminal.findings(findings, width=width))
     for number, seen in enumerate(stores):
         lines.append(terminal.heading("Second backup store" if number else "Backup store"))
         held = "not readable" if seen.backups is None else count_of(seen.backups, "backup")
@@ -191,7 +202,7 @@ def _render(stores: list[_Seen], findings: tuple[Finding, ...]) -> str:
             lines.append(line("free", count_of(seen.probe.free_bytes, "byte")))
         for name, able in _abilities(seen.probe.file_system).items():
             words = "not tried" if able is None else _WORDS[name][0 if able else 1]
-            lines.append(line(name.replace("_", " "), words))
+            lines.append(line(_ABILITIES[name], words))
     lines.append(terminal.heading("Versions"))
     lines += [line(name, version or "not installed") for name, version in _versions()]
     lines.append(terminal.heading("Optional parts"))
@@ -199,6 +210,13 @@ def _render(stores: list[_Seen], findings: tuple[Finding, ...]) -> str:
         line(name, "installed" if available else f"not installed: {text}")
         for name, available, text in _optional()
     ]
-    if findings:
-        lines += [terminal.heading("Findings"), terminal.findings(findings, width=width)]
     return "\n".join(lines)
+
+
+def _tell(findings: tuple[Finding, ...]) -> str:
+    """Whether the store can be used, in one sentence."""
+    if any(finding.severity is Severity.FAILURE for finding in findings):
+        return "Stop: backups cannot be kept there as it is."
+    if findings:
+        return "Backups can be kept; look at the warnings first."
+    return "No problems found."

@@ -14,6 +14,7 @@ from pathlib import Path
 from memtool.core.job.job import Job
 from memtool.core.job.next_action import find_next
 from memtool.core.job.register import JobRow, tell_loss
+from memtool.core.job.standing import find_standing
 from memtool.errors import JournalError, StoreError
 from memtool.render.text.next_view import next_in_short
 from memtool.store.register import keep_row, read_row, read_rows
@@ -137,7 +138,11 @@ def _told(row: JobRow) -> str:
 
 def _stage(job: Job) -> str:
     if job.stage_checks:
-        return f"{job.stage_checks[-1].stage.value} {job.stage_checks[-1].verdict.value}"
+        last = job.stage_checks[-1]
+        # As it stands now: a person may have decided its points since.
+        standing = find_standing(job, last.stage, last.memory)
+        verdict = last.verdict if standing is None else standing.verdict
+        return f"{last.stage.value} {verdict.value}"
     if job.blankings:
         return "file to program made"
     return "reads backed up" if job.backups else "opened"

@@ -257,6 +257,10 @@ def test_doctor_shows_the_place_and_tries_the_file_system(bench: Path) -> None:
     assert [store["backups"] for store in document["stores"]] == [1, 1]
     assert sorted(path.name for path in (bench / "store").rglob("*")) == before
     shown = run_benchimage("doctor", "--store", "store", cwd=bench)
+    assert shown.stdout.splitlines()[0] in (
+        "No problems found.",
+        "Backups can be kept; look at the warnings first.",
+    )
     assert "1 backup" in shown.stdout
     assert max(map(len, shown.stdout.splitlines())) <= 80
 
@@ -271,6 +275,8 @@ def test_doctor_tells_what_cannot_be_used(bench: Path) -> None:
         assert "failure" in [item["severity"] for item in document["findings"]]
     shown = run_benchimage("doctor", "--store", "/proc", cwd=bench)
     assert shown.returncode == 1
+    assert shown.stdout.startswith("Stop: ")
+    assert "failure" in shown.stdout.splitlines()[1]
     assert "not tried" in shown.stdout
 
 

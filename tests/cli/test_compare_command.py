@@ -106,6 +106,7 @@ def test_json_with_layout_names_regions_and_hides_protected_bytes(folder: Path) 
 def test_terminal_shows_fields_by_name_and_no_protected_byte(folder: Path) -> None:
     done = run_benchimage("compare", "a.bin", "b.bin", "--layout", "layout.toml", cwd=folder)
     assert done.returncode == 1
+    assert " differ, in " in done.stdout.splitlines()[0]
     assert (
         f"VIN (vehicle-identity)\n    A  {VIN_A.decode()}\n    B  {VIN_B.decode()}" in done.stdout
     )

@@ -70,7 +70,7 @@ def test_the_vin_tells_the_order_and_everything_is_seen_as_the_chip_has_it(
     (said,) = events(swapped, "reader-order-set")
     assert (said["order"], said["how"], said["memory"]) == ("swapped-16", "found", "24c02")
     done = swapped.in_job("start")
-    assert "reader's files: swapped-16; all is shown in the chip's order" in " ".join(
+    assert "reader's files: swapped-16. Shown here in the chip's order" in " ".join(
         done.stdout.split()
     )
     assert swapped.in_job("compare", "donor", "donor").returncode == 0

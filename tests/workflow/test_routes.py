@@ -15,6 +15,7 @@ def test_the_originals_own_image_goes_onto_an_equal_module(started: Bench) -> No
     assert "backup restore original --out FILE" in " ".join(judged.stdout.split())
     decided = started.in_job("job", "decide", "carried-along", "own module", "--name", "N. N.")
     assert decided.returncode == 0, decided.stderr
+    assert "before-writing pass" in started.run("job", "list").stdout
     started.write("back.bin", ORIGINAL)
     back = parse_document(started.in_job("check", "back.bin", "--json"), "check")
     assert (back["stage"], back["verdict"]) == ("after-writing", "pass")

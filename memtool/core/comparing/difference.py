@@ -215,8 +215,8 @@ def _count_texts(fit: LayoutFit) -> int:
 def _evidence_words(fit: LayoutFit) -> str:
     words = []
     if fit.checksums:
-        words.append(f"{fit.checksums_right} of {len(fit.checksums)} checksums hold")
+        words.append(f"{fit.checksums_right} of {len(fit.checksums)} checksums right")
     texts = _count_texts(fit)
     if texts:
-        words.append(f"{texts} text{'s' if texts > 1 else ''} read")
+        words.append(f"{texts} text{'s' if texts > 1 else ''} readable")
     return " and ".join(words)

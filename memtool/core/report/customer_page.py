@@ -187,7 +187,7 @@ def _tell_writing(verdicts: Sequence[StageVerdict | None]) -> str:
         return "Read again after programming, the module does not hold what was to be programmed."
     done = [verdict for verdict in verdicts if verdict is not None]
     if not done:
-        return "That the module was programmed and read again is not on record."
+        return "It is not on record that the module was programmed and read again."
     if len(done) < len(verdicts) or not set(done) <= _GOOD:
         return "Not every memory was read again, and found right, after programming."
     counters = StageVerdict.ONLY_COUNTERS_DIFFER in done

@@ -37,6 +37,7 @@ from memtool.render.text.inspect_view import ReadFacts
 from memtool.render.values import (
     NO_BAD_SIGN,
     bytes_words,
+    digest_words,
     field_words,
     name_words,
     reads_words,
@@ -390,7 +391,7 @@ def _shown(label: str, read: ReadFacts) -> ShownImage:
         label=label,
         name=read.path,
         words=words,
-        sha256=read.image.sha256(),
+        sha256=digest_words(read.image.sha256()),
         image=read.image,
     )
 

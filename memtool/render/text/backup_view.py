@@ -62,8 +62,17 @@ def list_cells(entry: Backup) -> tuple[str, ...]:
 
 
 def render_list(entries: Sequence[Backup]) -> str:
-    """All backups, oldest first."""
-    return terminal.table([list_cells(entry) for entry in entries], indent=0)
+    """All backups, oldest first; the names of their files below where they do not fit beside."""
+    rows = [list_cells(entry) for entry in entries]
+    lines = terminal.table(rows, indent=0).splitlines()
+    if len(lines) == len(rows):
+        return "\n".join(lines)
+    heads = terminal.table([row[:-1] for row in rows], indent=0).splitlines()
+    if len(heads) != len(rows):
+        return "\n".join(lines)
+    width = terminal.terminal_width()
+    names = [terminal.paragraph(row[-1], width=width, indent=4) for row in rows]
+    return "\n".join(line for pair in zip(heads, names, strict=True) for line in pair)
 
 
 class RestoredFile(Protocol):

@@ -22,7 +22,19 @@ _MOST_ROWS = 2
 
 def render_difference(difference: Difference, *, width: int = 80) -> str:
     """What differs, at most `width` columns wide; long lists are cut and say so."""
-    sections = ["\n".join(_summary(difference, width))]
+    places = render_places(difference, width=width)
+    summary = render_summary(difference, width=width)
+    return f"{summary}\n\n{places}" if places else summary
+
+
+def render_summary(difference: Difference, *, width: int = 80) -> str:
+    """How much differs, and whether one layout is right for both: the first lines."""
+    return "\n".join(_summary(difference, width))
+
+
+def render_places(difference: Difference, *, width: int = 80) -> str:
+    """What differs place by place; empty where nothing does."""
+    sections = []
     if difference.runs:
         shown = [_run_lines(run, width) for run in difference.runs[:MOST_RUNS]]
         sections.append(_section("Differing runs", shown, len(difference.runs), "run"))

@@ -43,7 +43,8 @@ def describe_odds(expected: float) -> str:
     Chances below one in a million millions are all the same to a reader.
     """
     if expected >= 1:
-        return f"coincidence: {expected:,.0f} such matches expected"
+        matches = count_of(round(expected), "such match", "such matches")
+        return f"coincidence: {matches} expected"
     if expected < 1e-12:
         return "coincidence: practically ruled out"
     images = 1 / expected

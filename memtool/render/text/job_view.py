@@ -7,6 +7,7 @@ from typing import Any
 from memtool.core.job.decisions import points_to_facts
 from memtool.core.job.events.event import Event
 from memtool.core.job.events.kinds import (
+    CommandRun,
     FileAttached,
     FilesIntended,
     ImageBlanked,
@@ -159,6 +160,8 @@ def tell_event(event: Event) -> str:
             return safe_text(f"note: {event.text}")
         case FileAttached():
             return safe_text(f"attached {event.name}: {event.caption or 'no caption'}")
+        case CommandRun():
+            return safe_text(f"ran {event.command}")
         case FilesIntended():
             return safe_text(f"about to write {', '.join(file.path for file in event.files)}")
     return safe_text(event.title.replace("-", " "))

@@ -204,7 +204,7 @@ def test_checksums_and_texts_of_both_speak_for_the_layout() -> None:
     layout = layout_of(VIN, COUNTER, checksums=(SUM,))
     result, reason = verdict_of(image_with(VIN_A), image_with(VIN_B), layout)
     assert result is Verdict.PASS
-    assert reason.count("1 of 1 checksums hold") == 2
+    assert reason.count("1 of 1 checksums right") == 2
 
 
 def test_image_without_any_right_checksum_speaks_against_the_layout() -> None:
