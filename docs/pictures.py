@@ -189,7 +189,7 @@ def main() -> None:
         sheets(job / "reports" / "report-1.pdf", OUT / "report")
     shutil.rmtree(STORE)
     shutil.rmtree(READS)
-    for path in sorted(OUT.glob("*.png")):
+    for path in sorted(set(OUT.glob("*.png")) - set(OUT.glob("desk-*.png"))):
         shrink(path)
         sys.stdout.write(f"{path.relative_to(ROOT)}  {path.stat().st_size:,} bytes\n")
 

@@ -70,7 +70,7 @@ def _row(row: WrittenRow, kind: str, *, is_shop_copy: bool) -> Row:
     return Row(
         (
             Cell(what),
-            Cell(str(place.kind) if place.is_protected else kind),
+            Cell((str(place.kind) if place.is_protected else kind).replace("-", " ")),
             code(where),
             Cell(str(place.count)),
             Cell(likeness_words(place)),
