@@ -112,7 +112,9 @@ def _read_and_close(descriptor: int, path: Path, limit: int) -> FileContent:
             raise InputError(
                 f"the file has {before.st_size:,} bytes, more than {limit:,}",
                 code="too-large",
-                next_step="name the dump of one memory chip",
+                next_step="name the dump of one memory chip"
+                if limit == MAX_FILE_SIZE
+                else "see whether the right file was named",
                 file=shown,
             )
         data = _read_all(descriptor, before.st_size + 1)

@@ -158,7 +158,7 @@ def _serve(asked: socket.socket) -> None:
 
 def _load_beforehand() -> None:
     """Import what every command needs, so that no fork has to."""
-    for name in ("start", "blank", "check", "convert", "job", "reading"):
+    for name in ("start", "blank", "check", "convert", "job", "reading", "backup"):
         importlib.import_module(f"memtool.cli.{name}")
     for name in ("numpy", "pydantic", "memtool.formats.layout_toml.shape"):
         importlib.import_module(name)

@@ -32,7 +32,7 @@ PROTECTED = ((0x80, 0x90), (0xF0, 0x100))
 """Where the protected region of a layout of this generator may lie."""
 _WARMING = (3, 4, 6)
 """Seeds of jobs that go through start, blank, convert and check."""
-STAGES = ("donor", "before-writing", "after-writing", "after-setup")
+STAGES = ("donor", "before-writing", "after-writing", "after-setup", "restored")
 KINDS = ("body", "engine", "cluster", "airbag", "immobiliser", "other")
 
 
@@ -54,13 +54,14 @@ class Job:
         self.originals: set[bytes] = set()
         """What was backed up as the original: its chip may be moved onto the donor's board."""
         self.blanked: list[bytes] = []
+        self.given_back = False
         self.faults: list[str] = []
         self._lay_out()
 
     def play(self) -> list[str]:
         """Play it; returns what the checker found, which must be nothing."""
         self._start()
-        steps = (self._amend, self._blank, self._blank, self._blank, self._convert)
+        steps = (self._amend, self._blank, self._blank, self._blank, self._convert, self._restore)
         for _ in range(self.rng.randint(2, 4)):
             self.rng.choice((*steps, self._check, self._check))()
         self._end()
@@ -278,10 +279,19 @@ class Job:
                 self.faults.append(f"check {file} {stage}: passed with nothing blanked")
         elif stage == "after-writing" and (data is None or not self._was_to_write(data)):
             self.faults.append(f"check {file} {stage}: passed without a read of that content")
+        elif stage == "restored" and not (self.given_back and data in self.donors | self.originals):
+            self.faults.append(f"check {file} {stage}: passed, and nothing was given back")
         elif stage == "after-setup" and (
             data is None or find_held(data, VINS) != {self._vehicle()}
         ):
             self.faults.append(f"check {file} {stage}: passed, but is not the vehicle's")
+
+    def _restore(self) -> None:
+        out = f"back{len(self.files)}.bin"
+        role = self.rng.choice(["donor", "original"])
+        if self._run("backup", "restore", role, "--out", out, "--job", "job").status == 0:
+            self.given_back = True
+            self.files[out] = (self.folder / out).read_bytes()
 
     def _was_to_write(self, data: bytes) -> bool:
         return data in self.blanked or data in self.originals

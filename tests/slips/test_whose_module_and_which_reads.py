@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.build import LAYOUT, VEHICLE_VIN, module_memory
+from tests.build import DONOR_VIN, LAYOUT, VEHICLE_VIN, module_memory
 from tests.command_line import parse_document
 from tests.workflow.jobs import DONOR, KEEP, ORDER, ORIGINAL, Bench, set_time
 
@@ -47,6 +47,20 @@ def test_roles_swapped_and_the_vin_amended_there_and_back(bench: Bench) -> None:
     bench.in_job("start", "--vehicle-vin", VEHICLE_VIN)
     assert "other-vehicle" in failed_rules(bench)
     assert points(bench, "--stage", "donor")["donor-is-vehicles"] == "fail"
+
+
+def test_a_donor_whose_setup_for_this_vehicle_was_broken_off_is_left_to_a_person(
+    bench: Bench,
+) -> None:
+    memory = bytearray(module_memory(VEHICLE_VIN))
+    memory[0x50:0x61] = DONOR_VIN.encode()[::-1]
+    for number in "12":
+        set_time(bench.write(f"d{number}.bin", bytes(memory)), minutes_ago=20 - int(number))
+    bench.start()
+    told = points(bench, "--stage", "donor")
+    assert told["stranger-beside"] == "decide"
+    assert "fail" not in told.values()
+    assert failed_rules(bench) == []
 
 
 def test_two_reads_that_differ_are_not_outvoted_by_a_third(bench: Bench) -> None:

@@ -138,6 +138,8 @@ def test_the_limit_itself_is_allowed(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         read_file(path, limit=len(DATA) - 1)
     assert caught.value.code == "too-large"
+    # A shorter limit than a dump's is that of another file.
+    assert caught.value.next_step == "see whether the right file was named"
     assert MAX_FILE_SIZE > 180_000_000
 
 

@@ -33,6 +33,8 @@ class DonorState(StrEnum):
     """VINs of two or more other vehicles."""
     VEHICLE = "vehicle"
     """The vehicle's own VIN."""
+    BOTH = "both"
+    """The vehicle's VIN and another vehicle's, as a setup leaves them that was broken off."""
     UNCLEAR = "unclear"
     """Text beside a VIN, which read another way is the vehicle's."""
 
@@ -68,6 +70,13 @@ def find_donor_identity(
     """
     found = find_vins(donor)
     own = [vin for vin in found if vin.text == vehicle_vin]
+    others = sorted({vin.text for vin in found if vehicle_vin not in vin.texts})
+    if own and others:
+        shown = ", ".join(map(mask_vin, others))
+        # Whether it is the donor is asked where the modules are told apart, see `whose`.
+        return _told(
+            DonorState.BOTH, f"The donor holds the vehicle's VIN beside {shown}.", "", found
+        )
     if own:
         return _told(
             DonorState.VEHICLE,

@@ -116,3 +116,12 @@ def test_a_wrong_check_digit_asks_for_another_read() -> None:
     assert found.state is DonorState.STRANGER
     assert "check digit is wrong" in found.text
     assert "read the donor once more" in found.advice
+
+
+def test_the_vehicles_vin_beside_a_strangers_is_told_as_both() -> None:
+    memory = bytearray(module_memory())
+    memory[0xE0:0xF1] = VEHICLE_VIN.encode()
+    found = find_donor_identity(image_of(bytes(memory)), vehicle_vin=VEHICLE_VIN, layout=LAID_OUT)
+    assert found.state is DonorState.BOTH
+    assert "beside 1M8" in found.text
+    assert DONOR_VIN not in found.text
