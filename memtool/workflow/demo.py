@@ -231,7 +231,7 @@ def _seat_steps() -> tuple[DemoStep, ...]:
             say="One byte changed that no region names: the counter. A person decides that.",
             arguments=(
                 *("job", "decide", "changed-bytes"),
-                "the counter of the seat's moves: it has gone up by the moves of the test",
+                "the counter of seat moves: it has gone up by the moves of the test",
             ),
             expected=0,
             folder=SEAT_JOB,
