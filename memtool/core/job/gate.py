@@ -227,9 +227,9 @@ RULES = tuple(
                 gate_image_rules.read_areas,
                 "No protected region looks as if the reader was locked out.",
                 (
-                    "read it with a method that can; declare it with 'benchimage start"
-                    " --not-read SPAN --reason TEXT'; or, if it is known to be empty, decide the"
-                    " point 'read-areas' of 'benchimage check --stage donor'"
+                    "read it with a method that can; declare a region of one value with"
+                    " 'benchimage start --not-read SPAN --reason TEXT' or, if it is known to be"
+                    " empty, decide the point 'read-areas' of 'benchimage check --stage donor'"
                 ),
             ),
             (
