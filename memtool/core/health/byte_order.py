@@ -27,12 +27,10 @@ from memtool.core.health.evidence import Evidence
 from memtool.core.health.readable import (
     TextSigns,
     find_certain_vins,
-    find_padded_vins,
-    find_text_runs,
-    find_text_signs,
     text_table,
 )
 from memtool.core.health.text_ends import find_swapped_ends, have_right_ends
+from memtool.core.health.text_looks import TextLooks, text_looks_of
 from memtool.core.health.views import OtherView, list_views
 from memtool.core.image import Image
 from memtool.core.layouts.fields import undo_stored_form
@@ -41,14 +39,12 @@ from memtool.core.layouts.region import FieldType
 from memtool.core.runs import array_of
 
 if TYPE_CHECKING:
-    from memtool.core.runs import Bytes
+    pass
 
 SURE_WEIGHT = 2 << 32
 """Of a view in which a VIN stands; the text in it is added."""
 _OF_LAYOUT = 3 << 32
 """Of a view in which the layout is right."""
-_LONGEST_LOOK = 1 << 20
-"""Bytes from the start in which texts are looked for; order is wrong everywhere or nowhere."""
 _CLEARLY = 3
 """A view must have more than so many times the text of the read."""
 _LEAST_COMMON_PAIRS = 12
@@ -94,7 +90,7 @@ class ReadOrder:
 
 def find_read_order(evidence: Evidence) -> ReadOrder:
     """What another order would spoil in this read; asked where no other order was found."""
-    plain = _find_sound(evidence, evidence.data[:_LONGEST_LOOK].tobytes())
+    plain = _find_sound(evidence, text_looks_of(evidence.image))
     known = plain.vins or plain.field is not None
     text = plain.text
     wordy = text.word_pairs >= _WORDS_ALONE or (
@@ -108,12 +104,12 @@ def find_read_order(evidence: Evidence) -> ReadOrder:
     )
 
 
-def _find_sound(evidence: Evidence, content: bytes) -> _Sound:
-    runs = find_text_runs(content)
+def _find_sound(evidence: Evidence, looks: TextLooks) -> _Sound:
+    plain = looks.plain()
     return _Sound(
-        vins=_holds_expected(evidence, content) or bool(find_padded_vins(content, runs)),
+        vins=plain.has_vin or _holds_expected(evidence, looks),
         field=_sound_field(evidence.layout, evidence.image),
-        text=find_text_signs(content, runs),
+        text=plain.signs,
     )
 
 
@@ -132,18 +128,18 @@ def find_best_view(evidence: Evidence) -> tuple[int, str, OtherView] | None:
 
     From `SURE_WEIGHT` on a VIN or the layout speaks for it, below that texts alone.
     """
-    data = evidence.data[:_LONGEST_LOOK]
-    plain = _find_sound(evidence, data.tobytes())
+    looks = text_looks_of(evidence.image)
+    plain = _find_sound(evidence, looks)
     best: tuple[int, str, OtherView] | None = None
     for view in list_views():
-        rated = _rate(evidence, view, data, plain)
+        rated = _rate(evidence, view, looks, plain)
         if rated is not None and (best is None or rated[0] > best[0]):
             best = (*rated, view)
     return best
 
 
 def _rate(
-    evidence: Evidence, view: OtherView, data: Bytes, plain: _Sound
+    evidence: Evidence, view: OtherView, looks: TextLooks, plain: _Sound
 ) -> tuple[int, str] | None:
     """(weight, what is sound in the view alone), or None where the view is not better."""
     # The read makes sense as it is. A moved start leaves its texts whole, and only the layout
@@ -158,13 +154,11 @@ def _rate(
     # From here on texts are asked.
     if view.shows_same_text or _holds_too_little(evidence, view):
         return None
-    seen = view.make(data)
-    if seen is None:
+    look = looks.through(view)
+    if look is None:
         return None
-    content = seen.tobytes()
-    runs = find_text_runs(content)
-    text = find_text_signs(content, runs)
-    vin = _holds_expected(evidence, content) or bool(find_padded_vins(content, runs))
+    text = look.signs
+    vin = look.has_vin or _holds_expected(evidence, looks, view)
     asked = _shows_text if vin else _is_clearly_text
     if view.crosses_lines and not asked(plain.text, text):
         return None
@@ -258,8 +252,12 @@ def _holds_too_little(evidence: Evidence, view: OtherView) -> bool:
     return int(evidence.counts[text_table()[view.table]].sum()) < 17
 
 
-def _holds_expected(evidence: Evidence, content: bytes) -> bool:
-    expected = (text.encode("ascii", "replace") for text in evidence.vin_texts if text)
+def _holds_expected(evidence: Evidence, looks: TextLooks, view: OtherView | None = None) -> bool:
+    """Whether a VIN that the person expects stands in a view, or in the read as it is."""
+    expected = [text.encode("ascii", "replace") for text in evidence.vin_texts if text]
+    if not expected:
+        return False
+    content = looks.content(view)
     return any(text in content for text in expected)
 
 

@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from itertools import groupby
 from operator import sub
 
@@ -62,6 +63,7 @@ _SHAPES = {
     ),
 }
 """The first that fits the whole text decides."""
+_PLACES = {kind: place for place, kind in enumerate(TextKind)}
 _LABELLED = frozenset(list(TextKind)[:4])
 _OF_THE_MODULE = frozenset(TextKind) - {TextKind.DATE, TextKind.TEXT}
 _VIN_SHAPE = re.compile(r"[A-HJ-NPR-Z0-9]{17}")
@@ -84,8 +86,14 @@ def find_texts(
     tables of numbers do, but for those that begin with a label.
     """
     protected = [] if layout is None else [r.span for r in layout.regions_of(RegionKind.PROTECTED)]
+    return _find_texts(image, (*protected, *hidden))
+
+
+@lru_cache(maxsize=4)
+def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText, ...]:
+    """The same, kept for the last images: one command asks for those of a read several times."""
     found = []
-    for span in subtract_spans(image.spans, (*protected, *hidden)):
+    for span in subtract_spans(image.spans, left_out):
         for match in _PRINTABLE.finditer(image.read(span)):
             text = match.group().decode("ascii").strip()
             kind = _kind_of(text)
@@ -108,10 +116,11 @@ def _creeps(text: str) -> bool:
 def _kind_of(text: str) -> TextKind:
     if len(text) > _LONGEST_NAMED:
         return TextKind.TEXT
-    fitting = (kind for kind, shape in _SHAPES.items() if shape.fullmatch(text.upper()))
+    capitals = text.upper()
+    fitting = (kind for kind, shape in _SHAPES.items() if shape.fullmatch(capitals))
     kind = next(fitting, TextKind.TEXT)
     # Without a label small letters are words.
-    is_word = kind is TextKind.PART_OR_SERIAL and text != text.upper()
+    is_word = kind is TextKind.PART_OR_SERIAL and text != capitals
     return TextKind.TEXT if is_word else kind
 
 
@@ -140,7 +149,7 @@ def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
 
 
 def _order(text: ReadableText) -> tuple[int, Span]:
-    return list(TextKind).index(text.kind), text.span
+    return _PLACES[text.kind], text.span
 
 
 def _name_all(texts: list[ReadableText]) -> str:

@@ -1,0 +1,82 @@
+"""How the texts of an image look, in the read itself and in every other view: worked out once.
+
+A read is judged when its order is asked for, when it is kept and when it is shown. Its bytes are
+the same each time; only what is known besides differs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from memtool.core.health.readable import (
+    TextSigns,
+    find_padded_vins,
+    find_text_runs,
+    find_text_signs,
+)
+from memtool.core.health.views import OtherView
+from memtool.core.image import Image
+from memtool.core.runs import defined_bytes
+
+if TYPE_CHECKING:
+    from memtool.core.runs import Bytes
+
+_LONGEST_LOOK = 1 << 20
+"""Bytes from the start in which texts are looked for; order is wrong everywhere or nowhere."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextLook:
+    """What some bytes show as text."""
+
+    signs: TextSigns
+    has_vin: bool
+    """Whether a VIN stands in them that holds as evidence in one of many views."""
+
+
+class TextLooks:
+    """The looks of one image, each worked out when it is first asked for."""
+
+    def __init__(self, data: Bytes) -> None:
+        """Take all defined bytes of the image."""
+        self._data = data[:_LONGEST_LOOK]
+        self._looks: dict[Callable[[Bytes], Bytes | None] | None, TextLook | None] = {}
+
+    def plain(self) -> TextLook:
+        """Of the read as it is."""
+        look = self._look(None, lambda: self._data)
+        assert look is not None
+        return look
+
+    def through(self, view: OtherView) -> TextLook | None:
+        """Of a view; None where the bytes do not divide into its words."""
+        return self._look(view.make, lambda: view.make(self._data))
+
+    def content(self, view: OtherView | None = None) -> bytes:
+        """The bytes of a view that can be made, or of the read as it is."""
+        seen = self._data if view is None else view.make(self._data)
+        return b"" if seen is None else seen.tobytes()
+
+    def _look(
+        self, name: Callable[[Bytes], Bytes | None] | None, make: Callable[[], Bytes | None]
+    ) -> TextLook | None:
+        if name not in self._looks:
+            seen = make()
+            self._looks[name] = None if seen is None else _look_at(seen.tobytes())
+        return self._looks[name]
+
+
+def _look_at(content: bytes) -> TextLook:
+    runs = find_text_runs(content)
+    return TextLook(
+        signs=find_text_signs(content, runs), has_vin=bool(find_padded_vins(content, runs))
+    )
+
+
+@lru_cache(maxsize=4)
+def text_looks_of(image: Image) -> TextLooks:
+    """The looks of an image, kept for the last images: one command asks for them many times."""
+    return TextLooks(defined_bytes(image))
