@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
 from memtool.core.image import Segment
 from memtool.core.texts.chance import DIGIT_CODES, VIN_CODES
@@ -23,6 +24,16 @@ from memtool.core.texts.vin import VIN_LENGTH
 from memtool.core.texts.vin_candidates import NEARLY_EXACT, VinCandidate
 from memtool.core.texts.vin_chances import MOST_OF_ONE
 from memtool.core.texts.vin_shape import find_vin_shape
+from memtool.lazy import np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from memtool.core.runs import Mask
+
+    Places = NDArray[np.intp]
+    KeyBits = NDArray[np.uint64]
+    """256 rows of 256 bits: for each stored byte which keys there are, the lowest key first."""
 
 _MARGIN = 8
 """Bytes on either side that are looked at: two of the largest words."""
@@ -34,7 +45,6 @@ _STEPS_IN_A_ROW = {1: 16, 2: 15, 4: 11}
 Seventeen characters have sixteen. Swapping pairs tears the last character off, or the first;
 words of four bytes may begin so that up to three characters at each end lie apart.
 """
-_SIX_EQUAL = re.compile(rb"(.)\1{5}", re.DOTALL)
 _NO_DIGITS = str.maketrans("", "", "0123456789")
 _EQUAL_BYTES = re.compile(rb"\x00{9,}")
 
@@ -50,14 +60,12 @@ class _Keyed:
     """Runs of steps between characters of the alphabet, by their least length."""
     crossing: re.Pattern[bytes]
     """A step between a letter and a digit."""
-    window: re.Pattern[bytes]
-    """Where sixteen steps begin that may be those of a VIN: a letter early, digits at the end.
-
-    A look-ahead, so that windows which overlap are all found.
-    """
-    keys: tuple[int, ...]
+    marks: tuple[bytes, bytes, bytes]
+    """For ``bytes.translate``: 1 for the steps between two characters of the alphabet, between a
+    letter and a digit, and between two digits."""
+    keys: KeyBits
     """For each stored byte the keys, as bits, under which it is a character of the alphabet."""
-    digit_keys: tuple[int, ...]
+    digit_keys: KeyBits
     """The same for digits."""
 
     @property
@@ -88,19 +96,19 @@ def _make_ready(form: Form) -> _Keyed:
             for least in set(_STEPS_IN_A_ROW.values())
         },
         crossing=re.compile(b"[%b]" % steps.crossing),
-        window=re.compile(
-            # Sixteen steps of seventeen characters: the last three lie between the four digits. The
-            # part that fails most often is asked first.
-            b"(?=.{13}[%b]{3})(?=[%b]{0,12}[%b])(?=[%b]{13})"
-            % (steps.of_digits, steps.between, steps.crossing, steps.between),
-            re.DOTALL,
-        ),
+        marks=(_marks_of(steps.between), _marks_of(steps.crossing), _marks_of(steps.of_digits)),
         keys=_keys_by_byte(form, VIN_CODES),
         digit_keys=_keys_by_byte(form, DIGIT_CODES),
     )
 
 
-def _keys_by_byte(form: Form, codes: bytes) -> tuple[int, ...]:
+def _marks_of(ranges: bytes) -> bytes:
+    """1 for each byte value in the ranges of a character class, 0 for the others."""
+    inside = re.compile(b"[%b]" % ranges, re.DOTALL)
+    return bytes(inside.fullmatch(bytes([value])) is not None for value in range(256))
+
+
+def _keys_by_byte(form: Form, codes: bytes) -> KeyBits:
     """For each stored byte the keys, as bits, under which it is one of these characters."""
     keys, store = [0] * 256, form.store
     assert store is not None, f"{form.name} is keyed and stores no bytes"
@@ -110,7 +118,8 @@ def _keys_by_byte(form: Form, codes: bytes) -> tuple[int, ...]:
         # Key 0 changes nothing: the forms without a key find that.
         for code in codes:
             keys[store(code, key)] |= 1 << key
-    return tuple(keys)
+    packed = b"".join(bits.to_bytes(32, "little") for bits in keys)
+    return np.frombuffer(packed, np.uint64).reshape(256, 4)
 
 
 def searches_under_key(segment: Segment) -> Iterator[Iterator[VinCandidate]]:
@@ -163,11 +172,9 @@ def _in_order(keyed: _Keyed, order: Form | None, parts: Parts) -> Iterator[VinCa
     for phase in range(unit):
         # Swapped words are searched once for each place where a word may begin.
         view = View(parts.joined, unit=unit, phase=phase)
-        for match in keyed.window.finditer(view.key_steps(keyed.form)):
-            place = match.start()
+        for place, fitting in _windows_with_keys(keyed, view):
             stored = view.data[place : place + VIN_LENGTH]
-            fitting = _find_keys(keyed, stored)
-            if not fitting or _is_monotonous(stored):
+            if _is_monotonous(stored):
                 continue
             for key in _bits_of(fitting):
                 undoing = undoing_table(Step(keyed.form.name, key))
@@ -196,13 +203,12 @@ def _is_monotonous(stored: bytes) -> bool:
     """Whether bytes are more monotonous than a VIN: some key makes filler and tables fit.
 
     What is equal stays so under every key. Of the 9,895 VINs that `memtool.core.texts.vin_shape`
-    names none has more than five equal characters in a row, or one more than seven times.
+    names none has more than five equal characters in a row, which was asked before, or one
+    more than seven times.
     """
     kinds = set(stored)
     # Of seventeen characters among which eleven differ none stands there more than seven times.
-    if len(kinds) < 11 and max(map(stored.count, kinds)) > MOST_OF_ONE:
-        return True
-    return _SIX_EQUAL.search(stored) is not None
+    return len(kinds) < 11 and max(map(stored.count, kinds)) > MOST_OF_ONE
 
 
 def _has_few_letters(text: str) -> bool:
@@ -210,20 +216,55 @@ def _has_few_letters(text: str) -> bool:
     return len(text.translate(_NO_DIGITS)) < 4
 
 
-def _find_keys(keyed: _Keyed, stored: bytes) -> int:
-    """The keys, as bits, that make all bytes characters of the alphabet, the last four digits."""
+def _windows_with_keys(keyed: _Keyed, view: View) -> Iterator[tuple[int, int]]:
+    """(place, keys as bits) where some key makes all bytes characters, the last four digits.
+
+    Windows with six equal bytes in a row are left out.
+    """
+    places = _find_windows(keyed, view.key_steps(keyed.form))
+    if not len(places):
+        return
+    data = np.frombuffer(view.data, np.uint8)
+    six_equal = _in_a_row(data[1:] == data[:-1], 5)
+    places = places[_in_a_row(~six_equal, VIN_LENGTH - 5)[places]]
     # All keys at once, one bit each: a byte leaves those that make a character of it. The
     # digits come first, since they leave the fewest.
-    # In Python -1 is a one in every bit: no key is ruled out yet.
-    left = -1
-    for byte in stored[-4:]:
-        left &= keyed.digit_keys[byte]
-    keys = keyed.keys
-    for byte in stored[:-4]:
-        left &= keys[byte]
-        if not left:
-            break
-    return left
+    left = keyed.digit_keys[data[places + VIN_LENGTH - 4]]
+    for offsets, keys in (
+        (range(VIN_LENGTH - 3, VIN_LENGTH), keyed.digit_keys),
+        (range(VIN_LENGTH - 4), keyed.keys),
+    ):
+        for offset in offsets:
+            left &= keys[data[places + offset]]
+        fits = left.any(axis=1)
+        places, left = places[fits], left[fits]
+    for place, bits in zip(places.tolist(), left, strict=True):
+        yield place, int.from_bytes(bits.tobytes(), "little")
+
+
+def _find_windows(keyed: _Keyed, steps: bytes) -> Places:
+    """Where sixteen steps begin that may be those of a VIN: a letter early, digits at the end."""
+    many = len(steps) - VIN_LENGTH + 2
+    if many <= 0:
+        return np.zeros(0, np.intp)
+    between, crossing, of_digits = (
+        np.frombuffer(steps.translate(marks), np.bool_) for marks in keyed.marks
+    )
+    # Of the sixteen steps the last three lie between the four digits.
+    windows = _in_a_row(of_digits, 3)[13:]
+    windows &= _in_a_row(between, 13)[:many]
+    windows &= ~_in_a_row(~crossing, 13)[:many]
+    return np.flatnonzero(windows)
+
+
+def _in_a_row(marked: Mask, count: int) -> Mask:
+    """Where so many marks in a row begin, the last one inside."""
+    row, length = marked, 1
+    while length < count:
+        more = min(length, count - length)
+        row = row[:-more] & row[more:]
+        length += more
+    return row
 
 
 def _bits_of(number: int) -> Iterator[int]:
@@ -235,7 +276,7 @@ def _bits_of(number: int) -> Iterator[int]:
         number ^= lowest
 
 
-def _neighbours(keys: tuple[int, ...], key: int, data: bytes, place: int) -> tuple[int, bytes]:
+def _neighbours(keys: KeyBits, key: int, data: bytes, place: int) -> tuple[int, bytes]:
     """How many bytes before a text fit the key as well, and which behind it.
 
     None are counted where filler begins, four equal bytes, and no more than matter.
@@ -243,8 +284,9 @@ def _neighbours(keys: tuple[int, ...], key: int, data: bytes, place: int) -> tup
     first, end = max(0, place - NEARLY_EXACT), place + VIN_LENGTH
     # Turned round, so that both sides are read away from the text.
     before, behind = data[first:place][::-1], data[end : end + NEARLY_EXACT]
+    fits = (keys[:, key // 64] >> np.uint64(key % 64) & np.uint64(1)).astype(bool).tolist()
     fitting = [
-        next((n for n, byte in enumerate(side) if not keys[byte] >> key & 1), len(side))
+        next((n for n, byte in enumerate(side) if not fits[byte]), len(side))
         for side in (before, behind)
     ]
     counts = [
