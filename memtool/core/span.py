@@ -161,4 +161,4 @@ def format_span(span: Span) -> str:
 def format_span_with_length(span: Span) -> str:
     """The span with its length beside it: ``0x0120-0x0130 (17 bytes)``."""
     unit = "byte" if len(span) == 1 else "bytes"
-    return f"{format_span(span)} ({len(span)} {unit})"
+    return f"{format_span(span)} ({len(span):,} {unit})"

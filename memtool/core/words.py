@@ -13,6 +13,11 @@ def count_of(number: int, singular: str, plural: str | None = None) -> str:
     return f"{number:,} {word}"
 
 
+def grouped_digest(sha256: str) -> str:
+    """A digest in groups of sixteen digits, so that it can be compared by eye and never cut."""
+    return " ".join(sha256[at : at + 16] for at in range(0, len(sha256), 16))
+
+
 def identical_reads(number: int) -> str:
     """``2 identical reads``: what is said of reads of one chip that hold the same."""
     return count_of(number, "identical read")

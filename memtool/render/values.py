@@ -25,7 +25,7 @@ from memtool.core.job.setup_list import SetupItem
 from memtool.core.layouts.fields import DecodedField, FieldState, FieldValue
 from memtool.core.layouts.region import FieldType
 from memtool.core.span import Span, format_span_with_length
-from memtool.core.words import count_of, tell_reads
+from memtool.core.words import count_of, grouped_digest, tell_reads
 from memtool.render.words import safe_text
 
 MOST_BYTES = 32
@@ -90,7 +90,7 @@ def folded_bytes_words(data: bytes, most: int) -> str:
 
 def digest_words(sha256: str) -> str:
     """A digest in groups of sixteen digits, so that it can be compared by eye and never cut."""
-    return " ".join(sha256[at : at + 16] for at in range(0, len(sha256), 16))
+    return grouped_digest(sha256)
 
 
 def bytes_value(data: bytes) -> str | None:

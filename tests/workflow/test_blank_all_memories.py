@@ -60,7 +60,7 @@ def test_the_card_says_how_each_memory_is_programmed(two: Bench) -> None:
     assert "0x0000-0x00FF (256 bytes)" in eeprom
     assert "WP pin" in eeprom
     assert "no erase" in eeprom
-    assert "0x0000-0x07FF (2048 bytes)" in flash
+    assert "0x0000-0x07FF (2,048 bytes)" in flash
     assert "erase first" in flash
     assert "lock and security bits" in flash
 

@@ -14,6 +14,7 @@ from memtool.core.job.events.kinds import StageChecked
 from memtool.core.job.job import Job
 from memtool.core.job.stage import Stage
 from memtool.core.job.stages.answers import passed, undecided
+from memtool.core.words import grouped_digest
 
 _GRAIN = 2
 """Seconds: FAT keeps the time of a change as finely (Microsoft, FAT specification, DIR_WrtTime)."""
@@ -83,7 +84,8 @@ def tell_given(check: StageChecked) -> str | None:
     time = "unknown" if check.read_time is None else tell_time(check.read_time, check.time)
     return (
         f"The technician gave the file '{_name_of(check)}' (file time {time}, SHA-256"
-        f" {check.file_sha256}) as a read of the module; a copy cannot be told from one."
+        f" {grouped_digest(check.file_sha256)}) as a read of the module; its bytes cannot"
+        " show whether it is a copy."
     )
 
 
