@@ -17,11 +17,13 @@ from memtool.core.span import Span
 from memtool.core.words import count_of
 from memtool.desk.bytes_lens import Lens
 from memtool.render.page.layout_map import SIGNS
-from memtool.render.text.terminal_map import CONTENT_KEY, CONTENT_SIGNS
+from memtool.render.text.terminal_map import CONTENT_KEY, CONTENT_SIGNS, KIND_IN_SHORT
 
 NARROW, WIDE = 8, 16
 _HERE, _MARKED = ">", "*"
 _LEAST_ROWS = 4
+_FOR_KEY = 22
+"""Lines from which a narrow map has room for what its letters mean."""
 
 
 class MapView(Widget):
@@ -67,7 +69,8 @@ class MapView(Widget):
         if self._image is None or not self.size.height:
             return
         columns = WIDE if self.size.width >= WIDE + 8 else NARROW
-        rows = max(self.size.height - (10 if columns == WIDE else 1), _LEAST_ROWS)
+        key = 1 if columns == NARROW and self.size.height < _FOR_KEY else 10
+        rows = max(self.size.height - key, _LEAST_ROWS)
         self._drawn = compute_map(
             self._image,
             plan_map(self._spans, columns=columns, most_rows=rows),
@@ -104,7 +107,8 @@ class MapView(Widget):
     def _key(self, drawn: MemoryMap) -> list[str]:
         size = drawn.plan.cell
         if drawn.plan.columns == NARROW:
-            return [f" {size:,} a cell"]
+            names = (f" {SIGNS[kind]} {KIND_IN_SHORT[kind]}" for kind in drawn.kinds)
+            return [f" {size:,} a cell", *names]
         bare = {run.content for row in drawn.rows for run in row.runs if run.kind is None}
         return [
             f" {count_of(size, 'byte')} a cell",

@@ -221,6 +221,8 @@ class PickedReads(TreeScreen):
                 each.read.image
                 for role, name, each in placed
                 if (role, name) == (given.role, memory)
+                # Of memories that nobody named yet the size alone tells reads apart.
+                and (memory is not None or each.read.image.size == given.read.image.size)
             ]
             cells = read_cells(
                 role=given.role,

@@ -23,6 +23,7 @@ from memtool.render.questions import (
     LEAVE_OPEN,
     MARK_THEM,
     MAY_STAY_EMPTY,
+    find_emptiness,
     find_problem,
     is_asked,
     question_about,
@@ -189,7 +190,7 @@ class QuestionScreen(DeskScreen):
     def _take(self, answer: str) -> None:
         name = self.name_asked
         if answer or not self.may_stay_empty(name):
-            problem = find_problem(name, answer)
+            problem = find_problem(name, answer) or (None if answer else find_emptiness(answer))
             if problem is not None:
                 self.query_one(".fault", Static).update(Content(safe_text(problem)))
                 return

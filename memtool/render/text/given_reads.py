@@ -9,7 +9,8 @@ from memtool.core.role import Role
 from memtool.core.texts.known_identity import find_vins
 from memtool.render.words import safe_text
 
-READ_HEADINGS = ("Role", "Memory", "File", "Bytes", "Format", "VIN", "Same?")
+READ_HEADINGS = ("Role", "Memory", "File", "Bytes", "Same?", "VIN", "Format")
+"""What a narrow screen may cut off stands last."""
 
 
 def read_cells(
@@ -34,7 +35,7 @@ def read_cells(
         safe_text(memory or "?"),
         safe_text(name),
         f"{image.size:,}",
-        format,
-        safe_text(", ".join(tails) or "none"),
         agree,
+        safe_text(", ".join(tails) or "none"),
+        format,
     )

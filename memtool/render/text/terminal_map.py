@@ -33,6 +33,18 @@ CONTENT_SIGNS = {
     Content.ZERO: "0",
     Content.UNDEFINED: " ",
 }
+KIND_IN_SHORT = {
+    RegionKind.VEHICLE_IDENTITY: "vehicle",
+    RegionKind.MODULE_IDENTITY: "module",
+    RegionKind.CONFIGURATION: "config",
+    RegionKind.STATE: "state",
+    RegionKind.CALIBRATION: "calibr.",
+    RegionKind.CODE: "code",
+    RegionKind.CHECKSUM: "checksum",
+    RegionKind.PROTECTED: "protected",
+    RegionKind.UNUSED: "unused",
+}
+"""For the key of a map that is eight letters wide."""
 CONTENT_KEY = {
     Content.DATA: "data",
     Content.RECORDS: "records",
