@@ -24,6 +24,7 @@ from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
 from memtool.render.questions import find_emptiness
 from memtool.render.text import blank_view
+from memtool.render.text.desk_words import WHICH_VIN_GOES
 from memtool.render.words import safe_text
 from memtool.workflow.blank import PreparedAll, prepare_blank
 from memtool.workflow.blank_wish import BlankWish, make_requests
@@ -179,7 +180,7 @@ class BlankScreen(DeskScreen):
                 self._plan()
 
         if vins:
-            self.app.push_screen(Choose("Which VIN goes?", vins), chosen)
+            self.app.push_screen(Choose(WHICH_VIN_GOES, vins), chosen)
 
     def action_confirm(self) -> None:
         """Ask for the confirmation; where a rule says no, show which."""

@@ -37,6 +37,16 @@ from memtool.desk.dialogs import Ask, Choose
 from memtool.desk.picking_files import PickFile
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
+from memtool.render.text.desk_words import (
+    BESIDE_ALREADY,
+    GO_TO,
+    NO_SUCH_PLACE,
+    ONE_IMAGE,
+    PLACES,
+    SEARCH_FOR,
+    SEARCHED,
+    WHICH_IMAGE,
+)
 from memtool.render.words import safe_text
 
 _WIDE = 130
@@ -180,10 +190,9 @@ class BytesScreen(DeskScreen):
         def fault(text: str) -> str | None:
             if not text or find_address(lens, text, view.cursor) is not None:
                 return None
-            return "This is no address, and no region is called so."
+            return NO_SUCH_PLACE
 
-        more = "0x0120 or 288, or a part of a region's name."
-        self.app.push_screen(Ask("Go to which address or region?", more=more, fault=fault), go)
+        self.app.push_screen(Ask(GO_TO, more=PLACES, fault=fault), go)
 
     def action_search(self) -> None:
         """Ask for what is to be found."""
@@ -195,8 +204,7 @@ class BytesScreen(DeskScreen):
                 self._searched = text
                 self.action_search_again()
 
-        more = "Letters in either case, or hex digits such as 86 3B."
-        self.app.push_screen(Ask("Search for which text or bytes?", more=more), search)
+        self.app.push_screen(Ask(SEARCH_FOR, more=SEARCHED), search)
 
     def action_search_again(self) -> None:
         """The next place of what was searched last."""
@@ -230,7 +238,7 @@ class BytesScreen(DeskScreen):
         if lens is None:
             return
         if len(lens.sides) < 2:
-            self._said("This is one image: lay another one beside it.")
+            self._said(ONE_IMAGE)
             return
         to = (lens.next_difference if step > 0 else lens.previous_difference)(view.cursor)
         if to is None:
@@ -247,7 +255,7 @@ class BytesScreen(DeskScreen):
 
     def action_image(self) -> None:
         """Choose another image, or the reads of a memory."""
-        self._choose("Look at which image?", ())
+        self._choose(WHICH_IMAGE, ())
 
     def action_beside(self) -> None:
         """Choose an image to lay beside the first."""
@@ -255,7 +263,7 @@ class BytesScreen(DeskScreen):
             first = self._pick.names[0]
             self._choose(f"Lay which image beside {first}?", (first,))
         elif self._pick is not None:
-            self._said("The reads lie beside each other already.")
+            self._said(BESIDE_ALREADY)
 
     def _choose(self, question: str, first: tuple[str, ...]) -> None:
         folder = self.folder

@@ -13,6 +13,7 @@ from memtool.core.span import Span, format_address, format_span_with_length, par
 from memtool.core.words import count_of, listed
 from memtool.desk.bytes_lens import MAJORITY, Lens, Side, lies_in
 from memtool.desk.bytes_lines import find_region
+from memtool.render.text.desk_words import NO_CHECKSUM_NAMED
 from memtool.render.values import (
     NOT_SHOWN,
     checksum_words,
@@ -180,7 +181,7 @@ def checksum_lines(lens: Lens) -> Iterator[str]:
     yield ""
     rules = () if lens.layout is None else lens.layout.checksums
     if not rules:
-        yield "No layout names a checksum here."
+        yield NO_CHECKSUM_NAMED
         return
     yield f"{count_of(len(rules), 'checksum')} of the layout"
     for number, rule in enumerate(rules):

@@ -17,6 +17,7 @@ from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
 from memtool.render.questions import FRESH_READ, REPORTED_CODES, REPORTED_VIN
 from memtool.render.text import check_view
+from memtool.render.text.desk_words import tell_one_of_each
 from memtool.workflow.check_all import (
     CheckAllRequest,
     CheckedAll,
@@ -35,7 +36,9 @@ class PickRead(PickFile):
 
     def __init__(self, desk: Session, opened: OpenJob, stage: Stage | None) -> None:
         name = "Read of the module" if stage is None else check_view.STAGE_QUESTIONS[stage]
-        super().__init__(desk, name, most=max(1, len(opened.job.memories)))
+        memories = opened.job.memories
+        hint = tell_one_of_each(memories) if len(memories) > 1 else ""
+        super().__init__(desk, name, most=max(1, len(memories)), hint=hint)
         self._opened = opened
         self._stage = stage
 
@@ -85,7 +88,8 @@ class FileCheckedScreen(CheckedScreen):
 
     def action_fresh(self) -> None:
         """The donor was powered since its backup: what does it hold now?"""
-        most = max(1, len(self.request.opened.job.memories))
+        memories = self.request.opened.job.memories
+        hint = tell_one_of_each(memories) if len(memories) > 1 else ""
 
         def picked(paths: tuple[Path, ...] | None) -> None:
             if paths:
@@ -96,7 +100,9 @@ class FileCheckedScreen(CheckedScreen):
                 )
                 check(self, again, in_place=True)
 
-        self.app.push_screen(PickFile(self.desk, FRESH_READ, most=most), picked)
+        self.app.push_screen(
+            PickFile(self.desk, FRESH_READ, most=max(1, len(memories)), hint=hint), picked
+        )
 
 
 def pick_and_check(screen: DeskScreen, opened: OpenJob, stage: Stage | None) -> None:
@@ -144,7 +150,7 @@ def _check(screen: DeskScreen, request: CheckAllRequest, *, in_place: bool) -> N
         result = made(
             screen.desk,
             check_view.STAGE_QUESTIONS[checked.stage],
-            lambda: check_view.render_check(checked),
+            lambda: check_view.render_check(checked, show_all=True),
             verdict=f"Verdict: {check_view.tell_verdict(checked.verdict, points)}",
             command=command,
             job=request.opened.folder,

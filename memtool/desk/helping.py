@@ -11,13 +11,7 @@ from textual.widgets import Static
 
 from memtool.desk.screen import DeskScreen
 from memtool.render.cautions import BEFORE_THE_JOB, DEFERENCE
-
-_KEYS = (
-    "The keys of each screen stand below it; a click on one does the same.",
-    "Arrows, Page up and Page down move; Tab goes to the next part; Esc goes back.",
-    "Ctrl-T turns light and dark. Ctrl-Q quits; so does Ctrl-C, at any moment.",
-    "Every step is a command as well: the line with $ says which.",
-)
+from memtool.render.text.desk_words import KEYS
 
 
 class HelpScreen(DeskScreen):
@@ -28,5 +22,5 @@ class HelpScreen(DeskScreen):
     def body(self) -> Iterable[Widget]:
         """Both as lists."""
         with VerticalScroll(id="words"):
-            for text in ("", *_KEYS, "", *BEFORE_THE_JOB, DEFERENCE):
+            for text in ("", *KEYS, "", *BEFORE_THE_JOB, DEFERENCE):
                 yield Static(Content(text and f"· {text}"))

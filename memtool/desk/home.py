@@ -17,6 +17,7 @@ from memtool.core.words import count_of
 from memtool.desk import rooms
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session, near
+from memtool.render.text.desk_words import FILTER, NO_JOB_YET
 from memtool.render.text.jobs_table import HEADINGS, row_cells, row_line
 from memtool.render.words import safe_text
 from memtool.workflow.jobs_known import KnownJobs, list_known
@@ -58,7 +59,7 @@ class HomeScreen(DeskScreen):
 
     def body(self) -> Iterable[Widget]:
         """The line to type in, the table, what is wrong with some."""
-        yield Input(placeholder="Order, VIN or its last digits, part number", id="filter")
+        yield Input(placeholder=FILTER, id="filter")
         table: DataTable[str] = DataTable(id="jobs", cursor_type="row", zebra_stripes=True)
         table.can_focus = False
         yield table
@@ -146,7 +147,7 @@ class HomeScreen(DeskScreen):
 
     def _count(self, rows: Sequence[JobRow], asked: str) -> str:
         if not self._known.rows:
-            return "No job yet. F2 opens one; F5 plays an invented one."
+            return NO_JOB_YET
         said = f"{count_of(len(rows), 'job')}" + (" found" if asked.strip() else "")
         if len(rows) > _MOST:
             said += f", the newest {_MOST} are shown"

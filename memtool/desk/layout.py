@@ -23,6 +23,7 @@ from memtool.desk.results import ResultScreen
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
 from memtool.desk.working import Tell
+from memtool.render.text.desk_words import ABOUT_LAYOUTS, DRAFTED, NO_IMAGE, WHICH_LAYOUT
 from memtool.render.text.draft_view import render_draft
 from memtool.render.words import safe_text
 from memtool.workflow.context import clock, worker_count
@@ -68,7 +69,7 @@ class LayoutScreen(DeskScreen):
     def body(self) -> Iterable[Widget]:
         """What waits, and from what a new one would be drafted."""
         yield Static(
-            Content("A layout says what lies where. A person answers for every guess of it."),
+            Content(ABOUT_LAYOUTS),
             id="why",
         )
         yield OptionList(id="layouts")
@@ -96,7 +97,7 @@ class LayoutScreen(DeskScreen):
 
     def _tell_images(self) -> None:
         names = ", ".join(map(safe_text, (*self._images, *self._more)))
-        words = f"A draft is made from: {names}" if names else "There is no image to draft from."
+        words = f"A draft is made from: {names}" if names else NO_IMAGE
         self.query_one("#drawn-from", Static).update(Content(words))
 
     @on(OptionList.OptionSelected)
@@ -117,7 +118,7 @@ class LayoutScreen(DeskScreen):
             if paths:
                 self._review(paths[0])
 
-        self.app.push_screen(PickFile(self.desk, "Review which layout file?"), take)
+        self.app.push_screen(PickFile(self.desk, WHICH_LAYOUT), take)
 
     def action_add_image(self) -> None:
         """A further module of the family makes the draft better."""
@@ -143,7 +144,7 @@ class LayoutScreen(DeskScreen):
     def _draft(self) -> None:
         """Draft from all images; it can be stopped, and then nothing is written."""
         if not self._images and not self._more:
-            self.say("There is no image to draft a layout from: add the image of a module first.")
+            self.say(NO_IMAGE)
             return
         request = DraftRequest(
             images=(*self._images, *self._more),
@@ -165,7 +166,7 @@ class LayoutScreen(DeskScreen):
                 self.desk,
                 f"Drafted · {done.out.name}",
                 lambda: render_draft(done.draft, done.modules),
-                verdict="Written, not reviewed. Next: answer for every guess.",
+                verdict=DRAFTED,
                 command=command,
                 job=self.folder,
             ),

@@ -16,6 +16,7 @@ from textual.widgets import Input, Label, Static
 
 from memtool.desk.keys import KeyBar
 from memtool.formats.layout_toml.drafts import GuessText
+from memtool.render.text.desk_words import EMPTY_LINE
 from memtool.render.words import safe_text
 from memtool.workflow.guess_values import (
     GUESS_CHOICES,
@@ -25,7 +26,6 @@ from memtool.workflow.guess_values import (
     value_as_text,
 )
 
-_EMPTY = "An empty line takes the value out."
 Keep = Callable[[Mapping[str, Any]], str | None]
 """Keeps a change; why it is not kept, or None."""
 
@@ -49,7 +49,7 @@ class ChangeGuess(ModalScreen[bool]):
         """A line a value."""
         with Vertical(classes="dialog values"):
             yield Static(Content(safe_text(f"Change '{self._guess.name}'")), classes="question")
-            yield Static(Content(_EMPTY), classes="more")
+            yield Static(Content(EMPTY_LINE), classes="more")
             for key in GUESS_KEYS[self._guess.table]:
                 with Horizontal():
                     yield Label(Content(key))
@@ -71,7 +71,7 @@ class ChangeGuess(ModalScreen[bool]):
     def on_descendant_focus(self, event: events.DescendantFocus) -> None:
         """Where only some values may stand, they are listed."""
         choices = GUESS_CHOICES.get(str(event.widget.id), ())
-        words = f"One of: {', '.join(choices)}." if choices else _EMPTY
+        words = f"One of: {', '.join(choices)}." if choices else EMPTY_LINE
         self.query_one(".more", Static).update(Content(words))
 
     def on_input_submitted(self) -> None:

@@ -24,6 +24,7 @@ from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
 from memtool.errors import LayoutError
 from memtool.formats.layout_toml.drafts import GuessText
+from memtool.render.text.desk_words import ALL_ANSWERED, WHO_REVIEWS
 from memtool.render.text.review_view import render_guess
 from memtool.workflow.reviewing import Answer, Answered, Reviewed, list_faults
 
@@ -92,7 +93,7 @@ class ReviewScreen(DeskScreen):
         self.query_one(GuessList).focus()
         self.call_after_refresh(self._begin)
         if self._sitting.by is None:
-            self.app.push_screen(Ask("Who reviews?", fault=_name_fault), self._take_name)
+            self.app.push_screen(Ask(WHO_REVIEWS, fault=_name_fault), self._take_name)
 
     def _begin(self) -> None:
         self._fill()
@@ -251,7 +252,7 @@ class ReviewScreen(DeskScreen):
             if done is not None:
                 self._tell_done(done)
 
-        self.app.push_screen(Choose("Every guess is answered.", _FINISH), finish)
+        self.app.push_screen(Choose(ALL_ANSWERED, _FINISH), finish)
 
     def _tell_done(self, done: Reviewed) -> None:
         command = self.desk.tell(

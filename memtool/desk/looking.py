@@ -13,6 +13,7 @@ from memtool.desk.picking_files import PickFile
 from memtool.desk.results import ResultScreen
 from memtool.desk.session import Session
 from memtool.render.text import inspect_view
+from memtool.render.text.desk_words import LOOK_AT_FILES
 from memtool.workflow.inspecting import Look, look_at
 from memtool.workflow.pages import read_facts
 
@@ -40,7 +41,7 @@ class LookScreen(PickFile):
     """Pick the reads of one memory, then look at them."""
 
     def __init__(self, desk: Session) -> None:
-        super().__init__(desk, "Look at a file; several are taken as reads of one chip", most=_MOST)
+        super().__init__(desk, LOOK_AT_FILES, most=_MOST)
 
     def picked(self, paths: tuple[Path, ...]) -> None:
         """Look at them; the tree stays for the next."""

@@ -117,10 +117,11 @@ class PickFile(TreeScreen):
         Binding("space", "mark", "Mark", show=True),
     ]
 
-    def __init__(self, desk: Session, name: str, *, most: int = 1) -> None:
+    def __init__(self, desk: Session, name: str, *, most: int = 1, hint: str = "") -> None:
         super().__init__(desk)
         self._heading = name
         self._most = most
+        self._hint = hint
         self._marked: list[Path] = []
 
     def body(self) -> Iterable[Widget]:
@@ -183,5 +184,5 @@ class PickFile(TreeScreen):
         self._show_marked()
 
     def _show_marked(self) -> None:
-        names = ", ".join(safe_text(each.name) for each in self._marked)
-        self.query_one("#under", Static).update(Content(names))
+        names = ", ".join(each.name for each in self._marked)
+        self.query_one("#under", Static).update(Content(safe_text(names or self._hint)))

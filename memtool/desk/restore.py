@@ -19,6 +19,7 @@ from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
 from memtool.errors import UsageError
 from memtool.render.text.backup_view import LIST_HEADINGS, list_cells, render_restored
+from memtool.render.text.desk_words import FILE_TO_MAKE
 from memtool.workflow.context import clock
 from memtool.workflow.restoring import Restored, find_backup, restore_backup
 
@@ -76,7 +77,7 @@ class RestoreScreen(DeskScreen):
         folder = self.folder or self.desk.folder
         name = f"restored-{entry.id}{_SUFFIXES.get(str(entry.reads[0].format), '.bin')}"
         self.app.push_screen(
-            Ask("The file to make; it must not exist", value=str(folder / name)),
+            Ask(FILE_TO_MAKE, value=str(folder / name)),
             partial(self._give, entry.id),
         )
 

@@ -26,6 +26,15 @@ from memtool.desk.results import ResultScreen
 from memtool.desk.screen import DeskScreen
 from memtool.render.questions import find_emptiness
 from memtool.render.text import job_view
+from memtool.render.text.desk_words import (
+    A_NOTE,
+    NO_OPEN_POINT,
+    WHAT_CAME_OUT,
+    WHAT_DECIDED,
+    WHAT_SHOWN,
+    WHAT_TRIED,
+    WHICH_POINT,
+)
 from memtool.render.text.majority_view import render_majority
 from memtool.render.text.overview import Row, stage_of
 from memtool.workflow.context import clock
@@ -165,7 +174,7 @@ def decide(screen: DeskScreen, opened: OpenJob, at: tuple[Row, str] | None) -> N
     """Decide one of the open points."""
     points = open_points(opened, at)
     if not points:
-        screen.say("No check has left a point to a person.")
+        screen.say(NO_OPEN_POINT)
         return
 
     def chosen(number: int | None) -> None:
@@ -176,7 +185,7 @@ def decide(screen: DeskScreen, opened: OpenJob, at: tuple[Row, str] | None) -> N
         chosen(0)
     else:
         rows = [f"{point.label}: {point.check.text}" for _, point in points]
-        screen.app.push_screen(Choose("Which point do you decide?", rows), chosen)
+        screen.app.push_screen(Choose(WHICH_POINT, rows), chosen)
 
 
 def _ask_decision(screen: DeskScreen, opened: OpenJob, checked: StageChecked, point: Point) -> None:
@@ -202,7 +211,7 @@ def _ask_decision(screen: DeskScreen, opened: OpenJob, checked: StageChecked, po
     screen.app.push_screen(
         Ask(
             f"You decide: {point.label}",
-            more=f"{point.check.text} What do you decide, and why?",
+            more=f"{point.check.text} {WHAT_DECIDED}",
             fault=find_emptiness,
         ),
         answered,
@@ -221,7 +230,7 @@ def note(screen: DeskScreen) -> None:
             screen.desk.tell("job", "note", text, job=folder)
             screen.refill()
 
-    screen.app.push_screen(Ask("A sentence for the record", fault=find_emptiness), answered)
+    screen.app.push_screen(Ask(A_NOTE, fault=find_emptiness), answered)
 
 
 def attach(screen: DeskScreen) -> None:
@@ -230,7 +239,7 @@ def attach(screen: DeskScreen) -> None:
     def picked(paths: tuple[Path, ...] | None) -> None:
         if paths:
             screen.app.push_screen(
-                Ask("What does the file show?", more=str(paths[0])), partial(captioned, paths[0])
+                Ask(WHAT_SHOWN, more=str(paths[0])), partial(captioned, paths[0])
             )
 
     def captioned(path: Path, caption: str | None) -> None:
@@ -253,9 +262,7 @@ def test_on_vehicle(screen: DeskScreen) -> None:
 
     def answered(text: str | None) -> None:
         if text is not None:
-            screen.app.push_screen(
-                Choose("What came out?", ("ok", "not ok")), partial(judged, text)
-            )
+            screen.app.push_screen(Choose(WHAT_CAME_OUT, ("ok", "not ok")), partial(judged, text))
 
     def judged(text: str, number: int | None) -> None:
         folder = screen.folder
@@ -268,6 +275,4 @@ def test_on_vehicle(screen: DeskScreen) -> None:
             screen.desk.tell("job", "test", text, "--result", result, job=folder)
             screen.refill()
 
-    screen.app.push_screen(
-        Ask("What was calibrated and tried on the vehicle?", fault=find_emptiness), answered
-    )
+    screen.app.push_screen(Ask(WHAT_TRIED, fault=find_emptiness), answered)

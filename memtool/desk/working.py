@@ -22,6 +22,7 @@ from textual.widgets import Static
 
 from memtool.desk.keys import KeyBar
 from memtool.errors import MemtoolError
+from memtool.render.text.desk_words import STOPPING
 
 T = TypeVar("T")
 Tell = Callable[[int, int, str], None]
@@ -77,6 +78,7 @@ class Working(ModalScreen[None], Generic[T]):
     def action_stop(self) -> None:
         """Stop at the next word of the work."""
         self._is_stopped.set()
+        self._show(STOPPING)
 
     def _count(self) -> None:
         seconds = time.monotonic() - self._begun

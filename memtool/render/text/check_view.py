@@ -102,10 +102,10 @@ def render_check_details(checked: CheckedStage) -> str:
     return "\n\n".join(parts)
 
 
-def render_check(checked: CheckedStage) -> str:
+def render_check(checked: CheckedStage, *, show_all: bool = False) -> str:
     """All that is said of a stage: the answer, then the cards and cautions."""
     details = render_check_details(checked)
-    return render_check_answer(checked) + (f"\n\n{details}" if details else "")
+    return render_check_answer(checked, show_all=show_all) + (f"\n\n{details}" if details else "")
 
 
 def _points(checked: CheckedStage) -> list[Point]:
