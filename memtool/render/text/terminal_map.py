@@ -41,7 +41,7 @@ KIND_IN_SHORT = {
     RegionKind.CALIBRATION: "calibr.",
     RegionKind.CODE: "code",
     RegionKind.CHECKSUM: "checksum",
-    RegionKind.PROTECTED: "protected",
+    RegionKind.PROTECTED: "protect.",
     RegionKind.UNUSED: "unused",
 }
 """For the key of a map that is eight letters wide."""
