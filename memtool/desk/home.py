@@ -153,7 +153,7 @@ class HomeScreen(DeskScreen):
             said += f", the newest {_MOST} are shown"
         if self._known.damaged:
             said += f". {count_of(self._known.damaged, 'row')} of the register cannot be read"
-        return f"{said}. {self.desk.stores.folder}"
+        return f"{said}. {safe_text(str(near(self.desk.stores.folder)))}"
 
     def action_move(self, rows: int) -> None:
         """The list's cursor, while the line has the keys."""

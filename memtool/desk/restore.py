@@ -16,10 +16,11 @@ from memtool.core.job.backup import Backup
 from memtool.desk.dialogs import Ask
 from memtool.desk.results import ResultScreen
 from memtool.desk.screen import DeskScreen
-from memtool.desk.session import Session
+from memtool.desk.session import Session, near
 from memtool.errors import UsageError
 from memtool.render.text.backup_view import LIST_HEADINGS, list_cells, render_restored
 from memtool.render.text.desk_words import FILE_TO_MAKE
+from memtool.render.words import safe_text
 from memtool.workflow.context import clock
 from memtool.workflow.restoring import Restored, find_backup, restore_backup
 
@@ -40,7 +41,7 @@ class RestoreScreen(DeskScreen):
         """A table, and the place of the store."""
         table: DataTable[str] = DataTable(id="backups", cursor_type="row")
         yield table
-        yield Static(Content(str(self.desk.store.folder)), id="under")
+        yield Static(Content(safe_text(str(near(self.desk.stores.folder)))), id="under")
 
     def on_mount(self) -> None:
         """List them."""

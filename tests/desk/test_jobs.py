@@ -115,6 +115,7 @@ def test_a_job_with_two_memories_goes_by_the_mouse(bench: Path) -> None:
             await desk.click_key("Go on")
             for name in ("read-back", "finished"):
                 await desk.click_key("Next")
+                assert "A read of each memory: 4k, 93c66." in desk.text()
                 for memory in ("eeprom", "flash"):
                     path = touch(bench / f"tailgate-{name}-{memory}.bin")
                     await click_file(desk, path.name)

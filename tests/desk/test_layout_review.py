@@ -410,6 +410,7 @@ def test_a_draft_that_escape_stops_writes_nothing(
         assert isinstance(app.screen, Working)
         assert "Esc  Stop" in text_of(app)
         await pilot.press("escape")
+        assert "Stopping" in text_of(app)
         is_pressed.set()
         await settle(pilot)
         assert isinstance(app.screen, LayoutScreen)

@@ -11,7 +11,7 @@ from memtool.core.role import Role
 from memtool.core.span import Span
 from memtool.demo import DONOR_VIN, VEHICLE_VIN
 from memtool.workflow.jobs import open_job
-from tests.desk.sitting import IMAGES, Sitting, put_reads, run, sit_down, touch
+from tests.desk.sitting import IMAGES, Sitting, answer_order, put_reads, run, sit_down, touch
 
 
 async def say(desk: Sitting, number: int, *answers: str) -> None:
@@ -173,6 +173,30 @@ def test_a_scan_tool_that_reports_the_donors_vin_fails_the_module(job: Path) -> 
             return desk.verdict()
 
     assert run(judge()).startswith("Verdict: fail")
+
+
+def test_an_order_without_a_number_is_not_taken(bench: Path) -> None:
+    async def order() -> str:
+        async with sit_down(bench) as desk:
+            await desk.press("f2", "enter")
+            return desk.text()
+
+    said = run(order())
+    assert "Work order number" in said
+    assert "Please say it in words." in said
+
+
+def test_reads_of_two_memories_that_nobody_named_do_not_differ(bench: Path) -> None:
+    put_reads(bench, "tailgate-donor")
+
+    async def pick() -> str:
+        async with sit_down(bench) as desk:
+            await answer_order(desk, "7", VEHICLE_VIN)
+            await desk.press("d", "d", "d", "d")
+            return desk.text()
+
+    rows = [line.split() for line in run(pick()).split("\n") if line.split()[:1] == ["donor"]]
+    assert [row[4] for row in rows] == ["first", "yes", "first", "yes"]
 
 
 def test_no_scan_tool_is_asked_before_setup(job: Path) -> None:
