@@ -38,8 +38,10 @@ PAGE = ROOT / "docs" / "performance.md"
 NOTES = """
 ## Where the time goes
 
-- Every command: about half of its start goes into making the classes of the modules it loads.
-- `inspect` of a small image: much of its work looks for stores of records.
+- Every command but `vin` and `--help`: about half of its start goes into making the classes of the
+  modules it loads.
+- `inspect` of a small image: much of its work looks for stores of records, above all for chains of
+  records with lengths.
 - `start`, `blank` and `check` look for VINs in every stored form, under every key, in each module's
   image and in what was made of it.
 - `compare` looks for moved blocks in all that differs, which numpy alone does not.
