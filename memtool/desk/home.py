@@ -56,6 +56,7 @@ class HomeScreen(DeskScreen):
         self._shown: list[JobRow] = []
         self._broken: dict[str, str] = {}
         self._counted = ""
+        self._filled_for = 0
 
     def body(self) -> Iterable[Widget]:
         """The line to type in, the table, what is wrong with some."""
@@ -118,7 +119,8 @@ class HomeScreen(DeskScreen):
         wrong = {**self._known.moved, **self._broken}
         cells = [HEADINGS, *(row_cells(row, wrong=wrong.get(row.id)) for row in self._shown)]
         table = self.query_one(DataTable)
-        widths = _fitting(cells, self.app.size.width - _AROUND_TABLE)
+        self._filled_for = self.app.size.width
+        widths = _fitting(cells, self._filled_for - _AROUND_TABLE)
         table.clear(columns=True)
         for heading, width in zip(HEADINGS, widths, strict=False):
             table.add_column(heading, width=width)
@@ -129,7 +131,8 @@ class HomeScreen(DeskScreen):
 
     def on_resize(self) -> None:
         """More columns, or fewer."""
-        if self._shown:
+        # A screen is told its size more than once before the first picture.
+        if self._shown and self.app.size.width != self._filled_for:
             self._fill_again()
 
     def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
