@@ -21,7 +21,7 @@ from playwright.sync_api import sync_playwright
 ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT))
 
-from memtool.demo import DONOR_VIN, SEAT_VEHICLE_VIN, VEHICLE_VIN, tailgate  # noqa: E402
+from memtool.demo import door, seat, tailgate  # noqa: E402
 from tests.command_line import run_benchimage  # noqa: E402
 from tests.desk.sitting import Sitting, put_reads, sit_down, touch  # noqa: E402
 
@@ -65,17 +65,17 @@ def make_jobs(folder: Path) -> None:
     for name in ("door", "seat", "tailgate"):
         put_reads(folder, name)
     two = [f"{role}-{number}" for role in ("original", "donor") for number in (1, 2)]
-    door = tuple(f"door-{each}" for each in two)
-    start(folder, "1042", VEHICLE_VIN, door, "door.toml")
+    reads = tuple(f"door-{each}" for each in two)
+    start(folder, "1042", door.VEHICLE_VIN, reads, "door.toml")
     run(folder, "check", "--stage", "donor", "--job", "order-1042")
     keep = ("--keep", "0x0200+4", "--reason", "usage")
-    run(folder, "blank", "donor", *keep, "--confirm", DONOR_VIN[-6:], "--job", "order-1042")
+    run(folder, "blank", "donor", *keep, "--confirm", door.DONOR_VIN[-6:], "--job", "order-1042")
     run(
         folder,
         *("start", "--job", "order-1077", "--chip", "24C04", "--work-order", "1077"),
         *("--original", "seat-original-1.bin", "--original", "seat-original-2.bin"),
         *("--donor", "seat-donor-1.bin", "--donor", "seat-donor-2.bin", "--reseated"),
-        *("--vehicle-vin", SEAT_VEHICLE_VIN, "--module-kind", "body", "--technician", "R. Amsel"),
+        *("--vehicle-vin", seat.VEHICLE_VIN, "--module-kind", "body", "--technician", "R. Amsel"),
         *("--authority", "registration seen, order 1077 signed"),
     )
     memories = (("eeprom", (1, 2)), ("flash", (1, 2)))
@@ -101,7 +101,7 @@ async def sit(folder: Path, pictures: dict[str, str]) -> None:
         await desk.press("escape", "f2")
         await desk.type("1120")
         await desk.press("enter", "enter", "enter")
-        await desk.type(VEHICLE_VIN)
+        await desk.type(door.VEHICLE_VIN)
         keep(desk, "vin")
         await desk.press("escape")
         await desk.type("1042")

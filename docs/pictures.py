@@ -24,7 +24,7 @@ from playwright.sync_api import Browser, sync_playwright
 ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT))
 
-from memtool.demo import CHIP, DONOR_VIN, VEHICLE_VIN  # noqa: E402
+from memtool.demo import door  # noqa: E402
 
 IMAGES = ROOT / "test_images"
 OUT = ROOT / "docs" / "pictures"
@@ -72,14 +72,14 @@ def play_job(folder: Path, *, end: str = "finished") -> None:
             "--job",
             folder.name,
             "--chip",
-            CHIP,
+            door.CHIP,
             "--layout",
             name("door.toml"),
             "--reseated",
         ),
         *("--original", name("door-original-1.bin"), "--original", name("door-original-2.bin")),
         *("--donor", name("door-donor-1.bin"), "--donor", name("door-donor-2.hex")),
-        *("--work-order", "1042", "--vehicle-vin", VEHICLE_VIN, "--module-kind", "body"),
+        *("--work-order", "1042", "--vehicle-vin", door.VEHICLE_VIN, "--module-kind", "body"),
         *("--authority", "registration seen, order 1042 signed by the owner"),
         *("--complaint", "door zone dead after water entry"),
         *("--original-part", "DZ-4107-C", "--donor-part", "DZ-4107-C"),
@@ -91,7 +91,7 @@ def play_job(folder: Path, *, end: str = "finished") -> None:
     )
     run(folder, "check", "--stage", "donor")
     keep = ("--keep", "0x0200+4", "--reason", "ignition cycles: usage, not identity")
-    run(folder, "blank", "donor", *keep, "--confirm", DONOR_VIN[-6:])
+    run(folder, "blank", "donor", *keep, "--confirm", door.DONOR_VIN[-6:])
     run(folder, "check", "--stage", "before-writing")
     if end != "open":
         run(folder, "check", name("door-read-back.bin"), "--stage", "after-writing")
@@ -110,7 +110,7 @@ def shoot(browser: Browser, page: Path, name: str, *, width: int, height: int, d
     )
     seen.goto(page.as_uri())
     if seen.locator("#bytes").count():
-        seen.fill("#wanted", DONOR_VIN)
+        seen.fill("#wanted", door.DONOR_VIN)
         seen.press("#wanted", "Enter")
         place = "main h2:nth-of-type(2)" if width < 500 else "header"
         seen.evaluate("place => document.querySelector(place).scrollIntoView()", place)

@@ -11,14 +11,7 @@ from pathlib import Path
 
 from memtool.core.job.job import build_job
 from memtool.core.job.next_action import find_next
-from memtool.demo import (
-    DONOR_VIN,
-    SEAT_DONOR_VIN,
-    SEAT_VEHICLE_VIN,
-    VEHICLE_VIN,
-    build_files,
-    tailgate,
-)
+from memtool.demo import build_files, door, seat, tailgate
 from memtool.store.journal import read_journal
 from memtool.workflow.demo import TAILGATE_JOB, list_steps
 from tests.command_line import ROOT
@@ -38,7 +31,7 @@ def test_committed_images_are_those_of_the_seed() -> None:
 
 
 def test_invented_vins_have_their_check_digit() -> None:
-    own = (VEHICLE_VIN, DONOR_VIN, SEAT_VEHICLE_VIN, SEAT_DONOR_VIN)
+    own = (door.VEHICLE_VIN, door.DONOR_VIN, seat.VEHICLE_VIN, seat.DONOR_VIN)
     for vin in (*own, tailgate.VEHICLE_VIN, tailgate.DONOR_VIN):
         assert vin[8] == digit_of(vin)
 
@@ -63,7 +56,7 @@ def test_demo_plays_its_jobs_to_their_reports(tmp_path: Path) -> None:
     pages = [Path(line.removeprefix(said)) for line in lines if line.startswith(said)]
     assert len(pages) == 3
     for page, name, donor_vin in zip(
-        pages, ("door", "seat"), (DONOR_VIN, SEAT_DONOR_VIN), strict=False
+        pages, ("door", "seat"), (door.DONOR_VIN, seat.DONOR_VIN), strict=False
     ):
         assert_page_tells_what_was_written(page, name, donor_vin)
     assert_both_memories_were_done(pages[2])

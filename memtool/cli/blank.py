@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from memtool.cli.next_of_job import say_next_in
+from memtool.cli.next_of_job import say_next_of
 from memtool.cli.place import gathered, job_option
 from memtool.cli.progress import at_work
 from memtool.cli.reading import Reading, all_option, reading_options
@@ -104,14 +104,14 @@ def command(
 
         blanked = write_blank(prepared, context.store, answer, now=clock())
     if as_json:
-        print_json(blank_view.blank_document(blanked, prepared.passed_over))
+        print_json(blank_view.blank_document(blanked.files, prepared.passed_over))
     else:
         answer_lines = blank_view.render_blanked_answer(
-            blanked, prepared.passed_over, show_all=show_all
+            blanked.files, prepared.passed_over, show_all=show_all
         )
         say(answer_lines)
-        say_next_in(context)
-        say(f"\n{blank_view.render_proof(blanked, show_all=show_all)}")
+        say_next_of(blanked.opened.job)
+        say(f"\n{blank_view.render_proof(blanked.files, show_all=show_all)}")
     return 0
 
 

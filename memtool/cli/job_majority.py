@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from memtool.cli.next_of_job import say_next_in
+from memtool.cli.next_of_job import say_next_of
 from memtool.cli.place import Place, place_options
 from memtool.cli.shared import note, print_json, say
 from memtool.core.role import Role
@@ -47,7 +47,7 @@ def majority(which: str, place: Place, as_json: bool) -> int:
             f"{count_of(done.more_reads, 'more read')} would make every byte more certain:"
             f" add it with 'benchimage start --{role.value} {prefix}READ', then this command again."
         )
-    say_next_in(context)
+    say_next_of(done.opened.job)
     return 0
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from memtool.cli.next_of_job import say_next_in
+from memtool.cli.next_of_job import say_next_of
 from memtool.cli.place import job_option
 from memtool.cli.reading import Reading, reading_options
 from memtool.cli.review_dialogue import ReviewDialogue
@@ -125,10 +125,10 @@ def command(
         print_json(_document(done))
     else:
         say(tell_reviewed(done))
-        if opened is None:
+        if done.opened is None:
             say_next(next_after_review(str(done.out), in_job=False))
         else:
-            say_next_in(context)
+            say_next_of(done.opened.job)
     return 0
 
 

@@ -6,16 +6,8 @@ from memtool.cli.shared import say_next
 from memtool.core.job.job import Job
 from memtool.core.job.next_action import find_next
 from memtool.render.text.next_view import next_step
-from memtool.workflow.context import Context
-from memtool.workflow.jobs import open_job
 
 
 def say_next_of(job: Job) -> None:
     """Say what the job has next, as it now stands."""
     say_next(next_step(find_next(job)), in_job=True)
-
-
-def say_next_in(context: Context) -> None:
-    """The same after the journal has grown; nothing outside a job."""
-    if context.opened is not None:
-        say_next_of(open_job(context.opened.folder, store=context.store.folder).job)

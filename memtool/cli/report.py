@@ -18,8 +18,8 @@ from memtool.render.text.next_steps import NextStep
 from memtool.render.text.next_view import next_step
 from memtool.render.text.report_view import notes_on, render_written
 from memtool.render.words import safe_text
-from memtool.workflow.context import Context, clock
-from memtool.workflow.jobs import OpenJob, open_job
+from memtool.workflow.context import clock
+from memtool.workflow.jobs import OpenJob
 from memtool.workflow.notes import amend_order
 from memtool.workflow.order_facts import make_order
 from memtool.workflow.report import write_report
@@ -67,7 +67,7 @@ def command(shop: bool, paper: str, no_pdf: bool, place: Place, as_json: bool) -
         say(render_written(written))
     for text in notes_on(written, no_pdf=no_pdf):
         note(safe_text(text))
-    _say_next(context)
+    _say_next(written.opened)
     return 0
 
 
@@ -91,10 +91,9 @@ def _ask_for_page_one(opened: OpenJob) -> OpenJob:
     return amend_order(opened, make_order(answers), now=clock())
 
 
-def _say_next(context: Context) -> None:
+def _say_next(opened: OpenJob) -> None:
     """A report is handed over when the job has nothing left; else the job goes on."""
-    opened = context.require_job()
-    action = find_next(open_job(opened.folder, store=context.store.folder).job)
+    action = find_next(opened.job)
     if action.kind is NextKind.DONE:
         say_next(NextStep(text="look at every page, print it, sign it, and hand it over"))
         return

@@ -25,6 +25,7 @@ import random
 import struct
 
 from memtool.demo import tailgate_flash
+from memtool.demo.making import put
 
 VEHICLE_VIN = "8Z9TG3C06NP006120"
 DONOR_VIN = "8Z9TG3C04JP018342"
@@ -76,28 +77,28 @@ def _swapped(memory: bytes) -> bytes:
 
 def _eeprom(vin: str, serial: str, options: bytes, *, secret: int) -> bytes:
     memory = bytearray(b"\xff" * 512)
-    _put(memory, 0x0000, b"TG-3305-D ")
-    _put(memory, 0x000C, serial.encode())
-    _put(memory, 0x0018, struct.pack(">H", 0x0204))
-    _put(memory, 0x0020, options)
-    _put(memory, 0x0040, vin.encode() + b"\x01")
-    _put(memory, 0x00C0, random.Random(f"{_SEED} secret {secret}").randbytes(0x20))
-    _put(memory, 0x0100, _table("calibration", 64))
-    _put(memory, 0x0030, struct.pack(">H", binascii.crc_hqx(memory[0x0020:0x0030], 0xFFFF)))
-    _put(memory, 0x0180, struct.pack(">H", binascii.crc_hqx(memory[0x0100:0x0180], 0x0000)))
+    put(memory, 0x0000, b"TG-3305-D ")
+    put(memory, 0x000C, serial.encode())
+    put(memory, 0x0018, struct.pack(">H", 0x0204))
+    put(memory, 0x0020, options)
+    put(memory, 0x0040, vin.encode() + b"\x01")
+    put(memory, 0x00C0, random.Random(f"{_SEED} secret {secret}").randbytes(0x20))
+    put(memory, 0x0100, _table("calibration", 64))
+    put(memory, 0x0030, struct.pack(">H", binascii.crc_hqx(memory[0x0020:0x0030], 0xFFFF)))
+    put(memory, 0x0180, struct.pack(">H", binascii.crc_hqx(memory[0x0100:0x0180], 0x0000)))
     _refresh_eeprom(memory)
     return bytes(memory)
 
 
 def _eeprom_blanked(memory: bytes) -> bytes:
     blanked = bytearray(memory)
-    _put(blanked, 0x0040, b"\xff" * 18)
+    put(blanked, 0x0040, b"\xff" * 18)
     _refresh_eeprom(blanked)
     return bytes(blanked)
 
 
 def _refresh_eeprom(memory: bytearray) -> None:
-    _put(memory, 0x0052, struct.pack(">H", binascii.crc_hqx(memory[0x0040:0x0052], 0xFFFF)))
+    put(memory, 0x0052, struct.pack(">H", binascii.crc_hqx(memory[0x0040:0x0052], 0xFFFF)))
 
 
 def _flash(vin: str, serial: str, equipment: bytes, *, days: int, secret: int) -> bytes:
@@ -119,10 +120,6 @@ def _table(name: str, words: int) -> bytes:
         value = max(0, min(4095, value + steps.randint(-40, 40)))
         found.append(value)
     return struct.pack(f">{words}H", *found)
-
-
-def _put(memory: bytearray, start: int, data: bytes) -> None:
-    memory[start : start + len(data)] = data
 
 
 EEPROM_LAYOUT = """\

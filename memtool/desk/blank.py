@@ -202,7 +202,7 @@ class BlankScreen(DeskScreen):
         self.work(
             "writing the file to program",
             lambda _: write_blank(prepared, self.desk.store, lambda _: confirmation, now=clock()),
-            lambda written: self._written(prepared, written),
+            lambda blanked: self._written(prepared, blanked.files),
         )
 
     def _written(self, prepared: PreparedAll, written: tuple[WrittenBlank, ...]) -> None:

@@ -39,13 +39,22 @@ class _Made:
     written: WrittenBlank
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blanked:
+    """What was written and recorded."""
+
+    opened: OpenJob
+    """The job as it is then."""
+    files: tuple[WrittenBlank, ...]
+
+
 def write_blank(
     prepared: PreparedAll,
     store: BackupStore,
     confirm: Callable[[PreparedAll], str],
     *,
     now: datetime,
-) -> tuple[WrittenBlank, ...]:
+) -> Blanked:
     """Let the gate decide, write the files, read them back, prove them, and record them.
 
     After the person has confirmed, the store is locked, the job is read again, and every
@@ -81,8 +90,8 @@ def write_blank(
                 opened = keep_layout(opened, part.request.layout, memory, now)
         made = [_make(opened, store, *each) for each in cleared]
         opened = write_steps(opened, [each.step for each in made], now=now)
-        judge_again(opened, store, now=now)
-        return tuple(each.written for each in made)
+        opened = judge_again(opened, store, now=now)
+        return Blanked(opened=opened, files=tuple(each.written for each in made))
 
 
 def _require(part: Prepared, question: GateQuestion, *, several: bool) -> Clearance:

@@ -83,7 +83,7 @@ class Context:
         reads: Sequence[LoadedRead] = (),
         files: Sequence[tuple[str, str]] = (),
         new: Sequence[NewFile] = (),
-    ) -> None:
+    ) -> OpenJob | None:
         """Write what the run made, and add the run to the journal, where there is one.
 
         Args:
@@ -93,6 +93,9 @@ class Context:
             files: (path, SHA-256) of further files that the entry speaks of.
             new: Files that are written: in a job after an intent, so that a cut is made good.
 
+        Returns:
+            The job as it is then; None outside a job.
+
         Raises:
             RefusalError: one of `new` exists.
             StoreError: a file or the entry was not written.
@@ -100,14 +103,13 @@ class Context:
         if self.opened is None:
             for file in new:
                 write_new(file.path, file.data)
-            return
+            return None
         event = CommandRun(command=command, details=dict(facts or {}))
         named = [*((read.path, read.file_sha256) for read in reads), *files]
         if new:
             named += [(name_in_journal(self.opened, file.path), file.sha256) for file in new]
-            write_files(self.opened, event, new, files=named, now=clock())
-        else:
-            append_event(self.opened, event, files=named, now=clock())
+            return write_files(self.opened, event, new, files=named, now=clock())
+        return append_event(self.opened, event, files=named, now=clock())
 
 
 def open_context(

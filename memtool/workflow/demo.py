@@ -4,15 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from memtool.demo import (
-    CHIP,
-    DONOR_VIN,
-    SEAT_CHIP,
-    SEAT_DONOR_VIN,
-    SEAT_VEHICLE_VIN,
-    VEHICLE_VIN,
-    tailgate,
-)
+from memtool.demo import door, seat, tailgate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,19 +53,26 @@ def _door_steps() -> tuple[DemoStep, ...]:
             say="Two reads of each module are on the bench laptop. Do the donor's agree?",
             arguments=(
                 *("inspect", "reads/door-donor-1.bin", "reads/door-donor-2.hex"),
-                *("--chip", CHIP, "--layout", "reads/door.toml"),
+                *("--chip", door.CHIP, "--layout", "reads/door.toml"),
             ),
             expected=0,
         ),
         DemoStep(
             say="Open the job: every read becomes a backup, both modules are compared.",
             arguments=(
-                *("start", "--job", JOB, "--chip", CHIP, "--layout", "reads/door.toml"),
+                *("start", "--job", JOB, "--chip", door.CHIP, "--layout", "reads/door.toml"),
                 *("--original", "reads/door-original-1.bin"),
                 *("--original", "reads/door-original-2.bin"),
                 *("--donor", "reads/door-donor-1.bin", "--donor", "reads/door-donor-2.hex"),
                 "--reseated",
-                *("--work-order", "1042", "--vehicle-vin", VEHICLE_VIN, "--module-kind", "body"),
+                *(
+                    "--work-order",
+                    "1042",
+                    "--vehicle-vin",
+                    door.VEHICLE_VIN,
+                    "--module-kind",
+                    "body",
+                ),
                 *("--authority", "registration seen, order 1042 signed by the owner"),
                 *("--complaint", "door zone dead after water entry"),
                 *("--original-part", "DZ-4107-C", "--donor-part", "DZ-4107-C"),
@@ -90,7 +89,7 @@ def _door_steps() -> tuple[DemoStep, ...]:
         ),
         DemoStep(
             say="Where is the donor's identity, in every stored form?",
-            arguments=("find", DONOR_VIN, "donor"),
+            arguments=("find", door.DONOR_VIN, "donor"),
             expected=0,
             folder=JOB,
         ),
@@ -102,7 +101,7 @@ def _door_steps() -> tuple[DemoStep, ...]:
         ),
         DemoStep(
             say="Remove it. Typing the last six characters of the VIN to be removed confirms it.",
-            arguments=("blank", "donor", *_KEEP, "--confirm", DONOR_VIN[-6:]),
+            arguments=("blank", "donor", *_KEEP, "--confirm", door.DONOR_VIN[-6:]),
             expected=0,
             folder=JOB,
         ),
@@ -154,8 +153,8 @@ def _seat_steps() -> tuple[DemoStep, ...]:
             say="Another job: a seat module, and nobody has a layout of it. A third module,"
             " never configured, is at hand as reference.",
             arguments=(
-                *("start", "--job", SEAT_JOB, "--chip", SEAT_CHIP, *given, "--reseated"),
-                *("--work-order", "1077", "--vehicle-vin", SEAT_VEHICLE_VIN),
+                *("start", "--job", SEAT_JOB, "--chip", seat.CHIP, *given, "--reseated"),
+                *("--work-order", "1077", "--vehicle-vin", seat.VEHICLE_VIN),
                 *("--module-kind", "body"),
                 *("--authority", "registration seen, order 1077 signed by the owner"),
                 *("--complaint", "seat forgets its positions"),
@@ -177,7 +176,7 @@ def _seat_steps() -> tuple[DemoStep, ...]:
             say="A draft that nobody has reviewed blanks nothing.",
             arguments=(
                 *("blank", "donor", "--layout", "seat.toml"),
-                *("--confirm", SEAT_DONOR_VIN[-6:]),
+                *("--confirm", seat.DONOR_VIN[-6:]),
             ),
             expected=3,
             folder=SEAT_JOB,
@@ -204,7 +203,7 @@ def _seat_steps() -> tuple[DemoStep, ...]:
             " counter was never named and stays.",
             arguments=(
                 *("blank", "donor", "--layout", "seat-reviewed-1.toml"),
-                *("--confirm", SEAT_DONOR_VIN[-6:]),
+                *("--confirm", seat.DONOR_VIN[-6:]),
             ),
             expected=0,
             folder=SEAT_JOB,

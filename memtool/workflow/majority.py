@@ -42,6 +42,8 @@ FEWEST_READS = 3
 class MajorityDone:
     """A vote that was taken and recorded."""
 
+    opened: OpenJob
+    """The job with the vote on record."""
     event: ReadsBackedUp
     file: str
     """The image's file inside the job's folder."""
@@ -130,6 +132,7 @@ def decide_majority(
     made = written.job.newest_backup(role, memory)
     assert made is not None
     return MajorityDone(
+        opened=written,
         event=made,
         file=name,
         names=tuple(read.path for read in reads),

@@ -45,6 +45,8 @@ from memtool.workflow.writing import NewFile, is_left_over, write_files
 class WrittenReport:
     """The customer file and where it lies."""
 
+    opened: OpenJob
+    """The job with the report on record."""
     report: Report
     page: Path
     pdf: Path | None
@@ -87,8 +89,9 @@ def write_report(
     stem = _choose_stem(opened, folder, "shop-copy" if is_shop_copy else "report", contents)
     new = [NewFile(path=folder / f"{stem}{suffix}", data=data) for suffix, data in contents]
     files = [(relative_to_job(opened, file.path), file.sha256) for file in new]
-    write_files(opened, ReportWritten(shop=is_shop_copy), new, files=files, now=now)
+    opened = write_files(opened, ReportWritten(shop=is_shop_copy), new, files=files, now=now)
     return WrittenReport(
+        opened=opened,
         report=report,
         page=folder / f"{stem}.html",
         pdf=None if pdf.data is None else folder / f"{stem}.pdf",

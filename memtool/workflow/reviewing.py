@@ -239,6 +239,8 @@ class Reviewed:
     layout: Layout
     by: str
     date: str
+    opened: OpenJob | None
+    """The job with the run on record; None outside a job."""
 
 
 def tell_reviewed(done: Reviewed) -> str:
@@ -272,13 +274,21 @@ def finish_review(
         stem = review.path.name.removesuffix(".toml")
         out = _choose_out(review.path.parent, f"{stem}-reviewed", text, context.opened)
     new = NewFile(path=out, data=text.encode())
-    context.record(
+    opened = context.record(
         "layout review",
         {"out": str(out), "sha256": new.sha256, "chip": layout.chip},
         files=[(review.loaded.path, review.loaded.sha256)],
         new=[new],
     )
-    return Reviewed(review=review, out=out, sha256=new.sha256, layout=layout, by=by, date=date)
+    return Reviewed(
+        review=review,
+        out=out,
+        sha256=new.sha256,
+        layout=layout,
+        by=by,
+        date=date,
+        opened=opened,
+    )
 
 
 def _choose_out(folder: Path, stem: str, text: str, opened: OpenJob | None) -> Path:

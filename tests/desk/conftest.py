@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from memtool.demo import DONOR_VIN, VEHICLE_VIN
+from memtool.demo.door import DONOR_VIN, VEHICLE_VIN
 from tests.desk.sitting import put_reads
 from tests.hostile.forked import run_forked
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from memtool.core.job.stage import Stage, StageVerdict
 from memtool.core.job.standing import find_standing
-from memtool.demo import DONOR_VIN, SEAT_DONOR_VIN, SEAT_VEHICLE_VIN, VEHICLE_VIN, tailgate
+from memtool.demo import door, seat, tailgate
 from memtool.workflow.jobs import OpenJob, open_job
 from tests.desk.sitting import (
     IMAGES,
@@ -43,7 +43,7 @@ def test_the_normal_job_takes_keys_alone_and_few_of_them(bench: Path) -> None:
 
     async def play() -> None:
         async with sit_down(bench) as desk:
-            await answer_order(desk, "1042", VEHICLE_VIN)
+            await answer_order(desk, "1042", door.VEHICLE_VIN)
             await desk.press("d", "d", "down", "o", "o", "down", "l", "enter", "enter")
             assert desk.verdict() == "No problems found. You can go on."
             await desk.press("enter")
@@ -57,7 +57,7 @@ def test_the_normal_job_takes_keys_alone_and_few_of_them(bench: Path) -> None:
             await desk.press("ctrl+end", "k")
             await desk.type("usage")
             await desk.press("enter", "enter")
-            await desk.type(DONOR_VIN[-6:])
+            await desk.type(door.DONOR_VIN[-6:])
             await desk.press("enter")
             assert "written" in desk.verdict()
             await desk.press("enter", "enter")
@@ -177,7 +177,7 @@ def test_a_job_without_layout_is_drafted_reviewed_and_finished_by_keys(bench: Pa
 
     async def play() -> None:
         async with sit_down(bench) as desk:
-            await answer_order(desk, "1077", SEAT_VEHICLE_VIN)
+            await answer_order(desk, "1077", seat.VEHICLE_VIN)
             await desk.press("d", "d", "down", "o", "o", "down", "f", "f", "enter")
             assert "Memory chip" in desk.text()
             await desk.type("24C04")
@@ -188,7 +188,7 @@ def test_a_job_without_layout_is_drafted_reviewed_and_finished_by_keys(bench: Pa
             await desk.press("enter")
             assert desk.screen == "BlankScreen"
             await desk.press("enter")
-            await desk.type(SEAT_DONOR_VIN[-6:])
+            await desk.type(seat.DONOR_VIN[-6:])
             await desk.press("enter", "enter", "enter", "enter")
             for name in ("read-back", "finished"):
                 touch(bench / f"seat-{name}.bin")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from memtool.demo import VEHICLE_VIN
+from memtool.demo.door import VEHICLE_VIN
 from memtool.desk.app import DeskApp
 from memtool.desk.keys import bindings_of
 from tests.desk.sitting import Sitting, run, sit_down, touch

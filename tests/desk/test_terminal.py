@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from memtool.demo import DONOR_VIN, VEHICLE_VIN
+from memtool.demo.door import DONOR_VIN, VEHICLE_VIN
 from memtool.workflow.jobs import open_job
 from tests.command_line import ROOT
 from tests.desk.sitting import IMAGES, put_reads, touch

@@ -212,8 +212,3 @@ class RecordRules:
     checksums: tuple[RecordChecksum, ...] = ()
     page: PageRules | None = None
     regions: tuple[RecordRegion, ...] = ()
-
-    @property
-    def has_lengths(self) -> bool:
-        """Whether records differ in length."""
-        return self.length is not None

@@ -92,11 +92,6 @@ class StoredForm:
         return Step("plain") if last.form.reorders and last.form.family is not Family.WIDE else last
 
     @property
-    def is_rearranged(self) -> bool:
-        """Whether its characters do not follow each other in memory as they are read."""
-        return any(s.form.reorders and s.form.family is not Family.WIDE for s in self.steps)
-
-    @property
     def is_packed(self) -> bool:
         """Whether characters do not begin at byte boundaries."""
         return self.last.family is Family.PACKED
