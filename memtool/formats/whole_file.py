@@ -27,6 +27,8 @@ from memtool.formats.grammar import (
 from memtool.lazy import np
 
 _LINE_FEED = 0x0A
+_FEW_TABLES = 64
+"""Up to so many stretches of equal records a block is cut into tables; a mask is slower."""
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -128,9 +130,9 @@ def _split(text: bytes, first_line: int) -> _Lines:
     # Each line begins behind the line feed before it.
     starts = np.concatenate(([0], ends[:-1] + 1))
     numbers = np.arange(first_line, first_line + len(ends))
-    if b"\n\n" not in lines and lines[:1] != b"\n":
-        return _Lines(lines, starts, ends, numbers, len(ends), ())
     full = starts != ends
+    if np.all(full):
+        return _Lines(lines, starts, ends, numbers, len(ends), ())
     blank = numbers[~full].tolist()
     return _Lines(lines, starts[full], ends[full], numbers[full], len(ends), blank)
 
@@ -150,14 +152,12 @@ def _decode(grammar: Grammar, lines: _Lines) -> tuple[Numbers, Bytes]:
     characters = np.frombuffer(lines.text, dtype=np.uint8)
     digits = _count_digits(grammar, lines)
     sound = (characters[lines.starts] == grammar.mark[0]) & (digits > 0) & (digits & 1 == 0)
-    # As many marks as lines: none stands anywhere but at a line's beginning.
-    if np.all(sound) and lines.text.count(grammar.mark) == len(digits):
-        try:
-            # The usual case: one call over the whole block, which fails at the first foreign
-            # character.
-            return np.arange(len(digits)), _bytes_of(grammar, lines.text)
-        except binascii.Error:
-            pass
+    if np.all(sound):
+        # The usual case: one call over the whole block, which fails at the first foreign
+        # character.
+        joined = _try_bytes_of(grammar, lines.text)
+        if joined is not None and _has_no_other_mark(grammar, lines, digits, joined):
+            return np.arange(len(digits)), joined
     # Something is odd: find the lines, and take the others.
     foreign = _is_foreign(lines.text)
     foreign[lines.starts] = False
@@ -175,6 +175,21 @@ def _count_digits(grammar: Grammar, lines: _Lines) -> Numbers:
     """Digits of each line; with the prefix in the mark's place an even number in a record."""
     digits: Numbers = lines.ends - lines.starts - 1 + len(grammar.prefix)
     return digits
+
+
+def _has_no_other_mark(grammar: Grammar, lines: _Lines, digits: Numbers, joined: Bytes) -> bool:
+    """Whether marks stand at the beginnings of lines alone."""
+    if grammar.prefix:
+        return lines.text.count(grammar.mark) == len(digits)
+    # Another one was taken out with them, and its place is missing.
+    return 2 * len(joined) == int(digits.sum())
+
+
+def _try_bytes_of(grammar: Grammar, text: bytes) -> Bytes | None:
+    try:
+        return _bytes_of(grammar, text)
+    except binascii.Error:
+        return None
 
 
 def _bytes_of(grammar: Grammar, text: bytes) -> Bytes:
@@ -262,11 +277,13 @@ def _addresses(joined: Bytes, start: Numbers, width: Numbers) -> Numbers:
 
 def _payload(bodies: _Bodies, before: Numbers, sound: Mask) -> bytes:
     """The bytes between head and checksum of every sound record, joined."""
-    size, heads = int(bodies.sizes[0]), before[sound]
-    if not np.any(bodies.sizes != size) and not np.any(heads != heads[0]):
-        # All of one size and head, as most blocks are: a table, and its columns are the data.
-        table = bodies.joined.reshape(-1, size)[:, int(heads[0]) : -CHECKSUM_SIZE]
-        return (table if np.all(sound) else table[sound]).tobytes()
+    heads = before[sound]
+    changes = (bodies.sizes[1:] != bodies.sizes[:-1]) | (before[1:] != before[:-1])
+    borders = [0, *(np.flatnonzero(changes) + 1).tolist(), len(before)]
+    if len(borders) <= _FEW_TABLES and np.all(sound):
+        # Long stretches of one size and head, as in most blocks: each is a table, and its columns
+        # are the data.
+        return b"".join(_columns(bodies, before, *rows) for rows in pairwise(borders))
     # Otherwise a mask over all bytes: of sound records, less their heads, less their checksums.
     keep = np.repeat(sound, bodies.sizes)
     first, sizes = bodies.first[sound], bodies.sizes[sound]
@@ -274,6 +291,13 @@ def _payload(bodies: _Bodies, before: Numbers, sound: Mask) -> bytes:
         keep[(first + place)[heads > place]] = False
     keep[first + sizes - CHECKSUM_SIZE] = False
     return bodies.joined[keep].tobytes()
+
+
+def _columns(bodies: _Bodies, before: Numbers, first: int, after: int) -> bytes:
+    """The data of the records from `first` to `after`, all of one size and head, joined."""
+    size, start = int(bodies.sizes[first]), int(bodies.first[first])
+    table = bodies.joined[start : start + size * (after - first)].reshape(-1, size)
+    return table[:, int(before[first]) : -CHECKSUM_SIZE].tobytes()
 
 
 def _records(grammar: Grammar, lines: _Lines, table: _Table) -> Iterator[Record | Run]:

@@ -45,7 +45,7 @@ def test_name_is_read_and_written_alike(name: str) -> None:
             "packed-7-msb@8",
             "swapped-16+packed-7-msb@16",
             "packed-5-msb@0",
-            "every-3",
+            "every-0",
             "swapped-64",
             "utf-16",
         ),
