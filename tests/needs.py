@@ -24,6 +24,8 @@ PACKAGES = {
     "mkntfs": "ntfs-3g",
     "mount.exfat-fuse": "exfat-fuse",
     "objcopy": "binutils",
+    "pdfimages": "poppler-utils",
+    "pdfinfo": "poppler-utils",
     "pdftohtml": "poppler-utils",
     "pdftotext": "poppler-utils",
     "qpdf": "qpdf",

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 from tests.command_line import ROOT
@@ -24,6 +26,7 @@ ONE_OF_EACH = [
     "tests/outside/test_formats_other_readers.py::test_objcopy_keeps_gaps_as_we_do",
     "tests/outside/test_pdf_conformance.py::test_qpdf_finds_no_fault",
     "tests/outside/test_pdf_conformance.py::test_nothing_runs_off_the_sheet",
+    "tests/workflow/test_report.py::test_paper_is_what_was_asked_for",
 ]
 
 
@@ -51,6 +54,29 @@ def test_without_the_programs_tests_skip_and_name_the_package(tmp_path: Path) ->
         assert "Debian package" in reason
     for package in set(PACKAGES.values()):
         assert any(package in reason for reason in reasons) or os.geteuid() != 0, package
+
+
+def _programs_run(tree: ast.Module) -> Iterator[str]:
+    """The programs that a file's commands begin with, where they stand as plain words."""
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call) or not node.args:
+            continue
+        first = node.args[0]
+        if isinstance(first, ast.List) and first.elts and isinstance(first.elts[0], ast.Constant):
+            called = ast.unparse(node.func)
+            if called.startswith("subprocess.") and isinstance(first.elts[0].value, str):
+                yield first.elts[0].value
+
+
+def test_no_test_runs_a_program_that_it_does_not_ask_for() -> None:
+    """What every Debian has, git, and what only root's tests use need no asking."""
+    always = {"bash", "git", "sh", "sha256sum", "umount", "losetup"}
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        if "bench" in path.parts or path.name.startswith("strace"):
+            continue
+        text = path.read_text(encoding="utf-8")
+        for program in set(_programs_run(ast.parse(text))) - always:
+            assert f'needs("{program}"' in text or f'require("{program}")' in text, (path, program)
 
 
 def test_with_ci_the_same_skips_fail(tmp_path: Path) -> None:

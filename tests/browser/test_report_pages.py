@@ -11,6 +11,7 @@ from PIL import Image as Photo
 
 from tests.browser.conftest import PHONE, Opener
 from tests.build import DONOR_VIN, VEHICLE_VIN
+from tests.needs import require
 from tests.workflow.jobs import Bench, new_bench
 
 HOSTILE = "<img src='https://example.invalid/x' onerror=alert(1)><svg onload=alert(2)>"
@@ -119,7 +120,10 @@ def test_report_prints_on_the_sheet_that_was_asked_for(
     seen = visit(path)
     (tmp_path / "print.pdf").write_bytes(seen.page.pdf(prefer_css_page_size=True))
     told = subprocess.run(
-        ["pdfinfo", str(tmp_path / "print.pdf")], capture_output=True, text=True, check=True
+        [require("pdfinfo"), str(tmp_path / "print.pdf")],
+        capture_output=True,
+        text=True,
+        check=True,
     )
     assert f"Page size:       {size}" in told.stdout
     # A print in dark mode is as light as any.

@@ -9,7 +9,7 @@ from memtool.core.job.order import AlsoHolds
 from memtool.core.job.stage import Stage, StageVerdict
 from memtool.core.role import Role
 from memtool.core.span import Span
-from memtool.demo import DONOR_VIN, VEHICLE_VIN
+from memtool.demo.door import DONOR_VIN, VEHICLE_VIN
 from memtool.workflow.jobs import open_job
 from tests.desk.sitting import IMAGES, Sitting, answer_order, put_reads, run, sit_down, touch
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from memtool.demo import VEHICLE_VIN
+from memtool.demo.door import VEHICLE_VIN
 from memtool.desk.home import HomeScreen
 from memtool.desk.looks import THEMES
 from memtool.desk.opening import open_with_viewer

@@ -401,7 +401,7 @@ def test_only_files_that_are_pictures_are_shown(blanked: Bench) -> None:
     assert facts["attachments"][1]["not_shown"] == "not a PNG or JPEG picture"
     assert facts["attachments"][2]["not_shown"] == "begins like a picture, but is not one"
     images = subprocess.run(
-        ["pdfimages", "-list", str(reports_of(blanked) / "report-1.pdf")],
+        [require("pdfimages"), "-list", str(reports_of(blanked) / "report-1.pdf")],
         capture_output=True,
         text=True,
         check=True,
@@ -472,7 +472,9 @@ def test_paper_is_what_was_asked_for(blanked: Bench) -> None:
     ):
         assert blanked.in_job("report", "--paper", paper).returncode == 0
         path = reports_of(blanked) / f"report-{number}.pdf"
-        told = subprocess.run(["pdfinfo", str(path)], capture_output=True, text=True, check=True)
+        told = subprocess.run(
+            [require("pdfinfo"), str(path)], capture_output=True, text=True, check=True
+        )
         assert size in told.stdout
         page = path.with_suffix(".html").read_text(encoding="utf-8")
         assert f"@page {{ size: {paper}; }}" in page
