@@ -23,6 +23,7 @@ from tests.formats.other_readers import (
     read_objcopy,
     read_ours,
 )
+from tests.needs import needs
 from tests.real_images import fetch
 
 PAGE = ROOT / "docs" / "formats.md"
@@ -81,6 +82,7 @@ def rows_of_the_page(heading: str) -> dict[str, Row]:
     return rows
 
 
+@needs("objcopy")
 @pytest.mark.parametrize(
     ("format", "heading"),
     [
@@ -96,6 +98,7 @@ def test_page_lists_every_disagreement_on_the_files_of_the_tests(
     assert rows_of_the_page(heading) == differing
 
 
+@needs("objcopy")
 def test_page_lists_every_disagreement_on_packaged_files(tmp_path: Path) -> None:
     files = [file for file in fetch(["arduino-core-avr"]) if file.name.endswith(".hex")]
     assert len(files) > 10
