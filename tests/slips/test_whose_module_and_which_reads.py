@@ -63,6 +63,17 @@ def test_a_donor_whose_setup_for_this_vehicle_was_broken_off_is_left_to_a_person
     assert failed_rules(bench) == []
 
 
+def test_reads_of_two_modules_without_any_vin_are_left_to_a_person(bench: Bench) -> None:
+    blank = bytearray(DONOR)
+    blank[0x10:0x21] = b"\xff" * 17
+    blank[0x50:0x61] = b"\xff" * 17
+    for number, serial in (("1", b"TL19031907D"), ("2", b"TL22064471D")):
+        blank[0xC0 : 0xC0 + len(serial)] = serial
+        set_time(bench.write(f"d{number}.bin", bytes(blank)), minutes_ago=20 - int(number))
+    bench.start()
+    assert points(bench, "--stage", "donor")["two-serials"] == "decide"
+
+
 def test_two_reads_that_differ_are_not_outvoted_by_a_third(bench: Bench) -> None:
     wrong = bytearray(DONOR)
     wrong[0xB0] ^= 1

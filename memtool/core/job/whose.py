@@ -5,8 +5,10 @@
 2. `same-image`: both roles hold the same image of a memory that holds identity. Blanking
    refuses it.
 3. `two-modules`: the reads of one role hold different VINs.
-4. `copied-read`: two reads have equal bytes and equal time, as a copied file has.
-5. `stranger-beside`: a stranger's VIN stands in the donor beside the vehicle's, as after a
+4. `two-serials`: reads of one role hold different numbers where a module keeps its own. Counters
+   kept as text look so, too. A person decides.
+5. `copied-read`: two reads have equal bytes and equal time, as a copied file has.
+6. `stranger-beside`: a stranger's VIN stands in the donor beside the vehicle's, as after a
    setup that was broken off. A person decides.
 
 Short traces alone (five characters, BCD, integers, keyed text) never refuse an input: they
@@ -15,12 +17,13 @@ are what chance and other data look like.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 from itertools import combinations
 
 from memtool.core.finding import Check, Finding, Severity, Verdict
+from memtool.core.health.texts import TextKind, find_texts
 from memtool.core.image import Image
 from memtool.core.job.leftovers import is_telling
 from memtool.core.role import Role
@@ -37,6 +40,8 @@ from memtool.core.texts.vin import mask_vin
 
 _TAILS = {Part.LAST_8: 8, Part.LAST_6: 6}
 _KEYED = ("xor-", "added-")
+_NUMBERS = {TextKind.SERIAL_NUMBER, TextKind.PART_OR_SERIAL}
+_DIFFERENT_CHARACTERS = 3
 
 
 class Owner(Enum):
@@ -97,6 +102,7 @@ def find_whose(reads: Sequence[OneRead], *, vehicle_vin: str | None) -> tuple[Fi
         *_donor_findings(by_role, vehicle_vin),
         *_two_roles(by_role, vehicle_vin),
         *_two_modules(by_role),
+        *_two_serials(by_role),
         *_copies(reads),
     ]
     return tuple(sorted(found, key=lambda finding: finding.severity is not Severity.FAILURE))
@@ -169,6 +175,46 @@ def _two_modules(by_role: Mapping[Role, Sequence[OneRead]]) -> list[Finding]:
         )
         found.append(Finding(code="two-modules", severity=Severity.FAILURE, text=text))
     return found
+
+
+def _two_serials(by_role: Mapping[Role, Sequence[OneRead]]) -> list[Finding]:
+    found = []
+    for role, reads in by_role.items():
+        different = (
+            (first, second, span)
+            for first, second in combinations(reads, 2)
+            if first.image != second.image
+            for span in _different_numbers(first.image, second.image)
+        )
+        first_found = next(different, None)
+        if first_found is None:
+            continue
+        first, second, span = first_found
+        # The numbers themselves are not told: no layout has said yet that they may be shown.
+        text = (
+            f"'{first.name}' and '{second.name}', reads of the {role.value}, hold different"
+            " numbers where a module keeps its serial number. Check that both are reads of"
+            " one module."
+        )
+        found.append(
+            Finding(code="two-serials", severity=Severity.WARNING, text=text, spans=(span,))
+        )
+    return found
+
+
+def _different_numbers(first: Image, second: Image) -> Iterator[Span]:
+    """Where both hold a number of one shape, letter for letter and digit for digit, that differs
+    in more characters than a flaw of a read makes."""
+    theirs = {text.span: text for text in find_texts(second)}
+    for ours in find_texts(first):
+        other = theirs.get(ours.span)
+        if other is None or not {ours.kind, other.kind} <= _NUMBERS:
+            continue
+        pairs = list(zip(ours.text, other.text, strict=True))
+        if all(a.isdigit() == b.isdigit() and a.isalpha() == b.isalpha() for a, b in pairs) and (
+            sum(a != b for a, b in pairs) >= _DIFFERENT_CHARACTERS
+        ):
+            yield ours.span
 
 
 def _copies(reads: Sequence[OneRead]) -> list[Finding]:

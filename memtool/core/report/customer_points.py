@@ -60,6 +60,7 @@ ABOUT = {
     **dict.fromkeys(("read-areas", "protected-equal", "carried-along"), _PROTECTED),
     **dict.fromkeys(("changed-bytes", "counters", "state-equal"), _CHANGES),
     **dict.fromkeys(("read-time", "earlier-job", "baseline"), _AGE),
+    "two-serials": "whether all readings came from one module",
     "copied-read": "whether each module was really read more than once",
     "part-number": "whether the part numbers go together",
     "original-identity": "whether the old module belongs to this vehicle",
