@@ -86,7 +86,7 @@ def test_done_is_said_only_where_nothing_is_left(
         (BROKEN, "The test on the vehicle was not passed."),
         (NOT_WRITTEN, "does not hold what was to be programmed."),
         (WRITTEN, "was not checked after the maker's setup procedure."),
-        (BLANKED, "programmed and read again is not on record."),
+        (BLANKED, "It is not on record that the module was programmed and read again."),
         (READ, "Nothing was changed in any memory."),
         (Job(opened="", order=Order()), "No module was read."),
     ],
