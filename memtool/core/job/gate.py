@@ -202,7 +202,10 @@ RULES = tuple(
                 "also-holds",
                 gate_job_rules.also_holds,
                 "It is known where keys or crash data are stored, or the module holds none.",
-                "use a reviewed layout that has a protected region",
+                (
+                    "use a reviewed layout that has a protected region; for crash data, one whose"
+                    " name holds the word 'crash'"
+                ),
             ),
             (
                 "donor-backup",

@@ -47,10 +47,22 @@ def also_holds(question: GateQuestion) -> Answer:
         return None
     layout = question.layout
     if layout is not None and layout.reviewed and layout.regions_of(RegionKind.PROTECTED):
-        return None
+        if AlsoHolds.CRASH_DATA not in asked or _is_crash_data_protected(question):
+            return None
+        return "the module holds crash data too, and no protected region is named crash data"
     what = " and ".join(word.replace("-", " ") for word in asked)
     lies = "no layout says" if layout is None else "the layout does not say"
     return f"the module holds {what} too, and {lies} where they lie"
+
+
+def _is_crash_data_protected(question: GateQuestion) -> bool:
+    """Whether a reviewed layout of any memory says where: other regions may be the keys'."""
+    return any(
+        region.kind is RegionKind.PROTECTED and "crash" in region.name.casefold()
+        for layout in (*question.named, *question.used)
+        if layout.reviewed
+        for region in layout.regions
+    )
 
 
 def donor_backup(question: GateQuestion) -> Answer:

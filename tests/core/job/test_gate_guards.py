@@ -136,12 +136,27 @@ def test_a_layout_that_nobody_named_guards_and_bans_nothing() -> None:
 # What else the module holds.
 
 
+def crash_data(text: str = LAYOUT) -> str:
+    changed = text.replace('name = "access"', 'name = "Crash data"')
+    assert changed != text
+    return changed
+
+
 @pytest.mark.parametrize("held", [AlsoHolds.KEYS, AlsoHolds.CRASH_DATA])
 def test_rule_also_holds_refuses_without_a_protected_region(held: AlsoHolds) -> None:
     order = replace(ORDER, also_holds=(held,))
-    assert broken_rules(with_order(good_request(), order)) == []
+    assert broken_rules(with_order(by_layout(crash_data()), order)) == []
     assert_only(with_order(by_vin(DONOR_VIN), order), "also-holds")
     assert_only(with_order(by_layout(without_protected()), order), "also-holds")
+
+
+def test_rule_also_holds_wants_a_region_for_crash_data_in_any_memory() -> None:
+    order = replace(ORDER, also_holds=(AlsoHolds.CRASH_DATA, AlsoHolds.KEYS))
+    request = with_order(good_request(), order)
+    assert_only(request, "also-holds")
+    elsewhere = named(crash_data(), memory="data-flash")
+    assert broken_rules(replace(request, named=(elsewhere,))) == []
+    assert_only(replace(request, named=(replace(elsewhere, reviewed=False),)), "also-holds")
 
 
 def test_rule_also_holds_leaves_mileage_to_the_check_after_setup() -> None:
