@@ -96,7 +96,7 @@ def parse_error(text: str) -> dict[str, object]:
     ("expected", "words"),
     [
         (42.4, "coincidence: 42 such matches expected"),
-        (1.0, "coincidence: 1 such matches expected"),
+        (1.0, "coincidence: 1 such match expected"),
         (0.25, "coincidence: once in 4 such images"),
         (0.00062, "coincidence: once in 1,600 such images"),
         (2e-9, "coincidence: once in 500 million such images"),

@@ -163,7 +163,7 @@ def test_one_yes_answers_guesses_that_are_alike_and_one_undo_takes_it_back(
 ) -> None:
     async def steps(pilot: Pilot[int], app: DeskApp) -> None:
         await answer(pilot, BY)
-        await go_to(pilot, app, "VIN")
+        await go_to(pilot, app, "serial")
         assert "Yes to all alike" not in text_of(app)
         await press(pilot, "a")  # Not told, and does nothing.
         assert answers_of(draft) == {}

@@ -84,7 +84,9 @@ def test_report_writes_page_pdf_and_facts_of_a_finished_job(finished: Bench) -> 
     assert facts["result"].startswith("The module is configured for this vehicle")
     assert VEHICLE_VIN in facts["identity_now"]
     assert "measured" in facts["identity_now"]
-    assert {line["result"] for line in facts["proof"] if "read back" in line["text"]} == {"pass"}
+    assert {
+        line["result"] for line in facts["proof"] if "Read after programming" in line["text"]
+    } == {"pass"}
 
 
 def test_page_and_pdf_say_every_fact_of_the_json(finished: Bench) -> None:
@@ -252,7 +254,7 @@ def test_report_does_not_count_a_check_of_another_file_to_write(finished: Bench)
     stages = {stage["stage"]: stage for stage in facts["stages"]}
     assert stages["after-setup"]["verdict"] == stages["after-writing"]["verdict"] == "out-of-date"
     assert stages["after-setup"]["changed"] == ["the file to program"]
-    read_back = next(line for line in facts["proof"] if "read back" in line["text"])
+    read_back = next(line for line in facts["proof"] if "Read after programming" in line["text"])
     assert read_back["result"] == "out-of-date"
     assert "the file to program changed since" in read_back["source"]
 

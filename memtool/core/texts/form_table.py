@@ -163,7 +163,7 @@ FORMS: tuple[Form, ...] = (
     Form(name="plain", done="as typed", family=Family.BYTES, store=_same, read=_same),
     Form(
         name="lower-case",
-        done="letters small, digits as they are",
+        done="small letters, digits unchanged",
         family=Family.BYTES,
         cost=2,
         store=_small,
@@ -240,7 +240,7 @@ FORMS: tuple[Form, ...] = (
     ),
     Form(
         name="nibbles-swapped",
-        done="the halves of each byte exchanged",
+        done="the halves of each byte swapped",
         family=Family.BYTES,
         behind=_SWAPS,
         cost=6,
