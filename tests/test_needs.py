@@ -15,6 +15,10 @@ from tests.needs import PACKAGES
 
 ONE_OF_EACH = [
     "tests/browser/test_byte_pages.py::test_a_print_says_what_it_leaves_out",
+    (
+        "tests/desk/test_terminal.py"
+        "::test_the_normal_job_is_done_in_a_real_terminal_from_the_jobs_to_the_report"
+    ),
     "tests/faults/test_file_systems.py::test_errors_that_come_at_fsync_only_are_no_success",
     "tests/faults/test_file_systems.py::test_a_store_works_on_a_stick",
     "tests/faults/test_file_systems.py::test_an_immutable_store_is_told",
