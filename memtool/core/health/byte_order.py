@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
 
 from memtool.core.checksums.checksum import check_checksum
 from memtool.core.finding import Finding, Severity, Verdict
@@ -37,9 +36,6 @@ from memtool.core.layouts.fields import undo_stored_form
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import FieldType
 from memtool.core.runs import array_of
-
-if TYPE_CHECKING:
-    pass
 
 SURE_WEIGHT = 2 << 32
 """Of a view in which a VIN stands; the text in it is added."""

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
-from itertools import combinations
+from itertools import combinations, islice
 
 from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.health.texts import TextKind, find_texts
@@ -186,19 +186,17 @@ def _two_serials(by_role: Mapping[Role, Sequence[OneRead]]) -> list[Finding]:
             if first.image != second.image
             for span in _different_numbers(first.image, second.image)
         )
-        first_found = next(different, None)
-        if first_found is None:
-            continue
-        first, second, span = first_found
-        # The numbers themselves are not told: no layout has said yet that they may be shown.
-        text = (
-            f"'{first.name}' and '{second.name}', reads of the {role.value}, hold different"
-            " numbers where a module keeps its serial number. Check that both are reads of"
-            " one module."
-        )
-        found.append(
-            Finding(code="two-serials", severity=Severity.WARNING, text=text, spans=(span,))
-        )
+        # The first tells enough. The numbers themselves are not told: no layout has said yet that
+        # they may be shown.
+        for first, second, span in islice(different, 1):
+            text = (
+                f"'{first.name}' and '{second.name}', reads of the {role.value}, hold different"
+                " numbers where a module keeps its serial number. Check that both are reads of"
+                " one module."
+            )
+            found.append(
+                Finding(code="two-serials", severity=Severity.WARNING, text=text, spans=(span,))
+            )
     return found
 
 

@@ -11,7 +11,12 @@ from memtool.core.finding import Verdict
 from memtool.core.job.job import Job
 from memtool.core.job.stage import Stage
 from memtool.core.report.report import ReportStage
-from memtool.core.report.report_proof import find_counting, is_transfer, newest_backups
+from memtool.core.report.report_proof import (
+    find_counting,
+    is_transfer,
+    list_missing_facts,
+    newest_backups,
+)
 from memtool.core.role import Role
 
 MODULES = {
@@ -81,7 +86,11 @@ _LEADS = {
 
 def tell_points(job: Job, stages: Sequence[ReportStage]) -> tuple[str, ...]:
     """What was not done, not checked, failed, or is left to a person; each once."""
-    points = [*_of_reads(job), *_of_order(job), *_of_files(job)]
+    points = [
+        *_of_reads(job),
+        *list_missing_facts(job, donor=f"the {MODULES[Role.DONOR]}"),
+        *_of_files(job),
+    ]
     for item in stages:
         points += _of_stage(item)
     return tuple(dict.fromkeys(points))
@@ -117,16 +126,6 @@ def _of_reads(job: Job) -> Iterator[str]:
         yield "A part of the memory reads as empty; a person judged that it is."
     for release in job.releases:
         yield f"{release.name} judged that a part of the memory need not be protected."
-
-
-def _of_order(job: Job) -> Iterator[str]:
-    order = job.order
-    if order.authority is None:
-        yield "Proof of ownership and the written order are not on record."
-    if order.vehicle_vin is None:
-        yield "The vehicle's VIN is not on record."
-    if order.donor_source is None and job.backups_of(Role.DONOR):
-        yield "Where the used module came from is not on record."
 
 
 def _of_files(job: Job) -> Iterator[str]:

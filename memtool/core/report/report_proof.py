@@ -267,7 +267,7 @@ def list_open_points(job: Job, stages: Sequence[ReportStage]) -> tuple[str, ...]
         *_withdrawn_reads(job),
         *_settled_areas(job),
         *_released_regions(job),
-        *_missing_facts(job),
+        *list_missing_facts(job, donor="the donor"),
     ]
     if not job.blankings and not is_transfer(job) and not job.is_follow_up:
         points.append("No file to program was made by this job.")
@@ -332,14 +332,20 @@ def _released_regions(job: Job) -> Iterator[str]:
         )
 
 
-def _missing_facts(job: Job) -> Iterator[str]:
+def list_missing_facts(job: Job, *, donor: str) -> Iterator[str]:
+    """What the order does not say.
+
+    Args:
+        job: The job.
+        donor: How the reader calls the module that was bought.
+    """
     order = job.order
     if order.authority is None:
         yield "Proof of ownership and the written order are not on record."
     if order.vehicle_vin is None:
         yield "The vehicle's VIN is not on record."
     if order.donor_source is None and job.backups_of(Role.DONOR):
-        yield "Where the donor came from is not on record."
+        yield f"Where {donor} came from is not on record."
 
 
 def _stage_points(item: ReportStage) -> Iterator[str]:
