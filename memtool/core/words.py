@@ -13,6 +13,11 @@ def count_of(number: int, singular: str, plural: str | None = None) -> str:
     return f"{number:,} {word}"
 
 
+def spaced(name: str) -> str:
+    """A kind, a stage, a result: its name with blanks, as a person writes it."""
+    return name.replace("-", " ")
+
+
 def grouped_digest(sha256: str) -> str:
     """A digest in groups of sixteen digits, so that it can be compared by eye and never cut."""
     return " ".join(sha256[at : at + 16] for at in range(0, len(sha256), 16))

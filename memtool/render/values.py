@@ -25,7 +25,7 @@ from memtool.core.job.setup_list import SetupItem
 from memtool.core.layouts.fields import DecodedField, FieldState, FieldValue
 from memtool.core.layouts.region import FieldType
 from memtool.core.span import Span, format_span_with_length
-from memtool.core.words import count_of, grouped_digest, tell_reads
+from memtool.core.words import count_of, grouped_digest, spaced, tell_reads
 from memtool.render.words import safe_text
 
 MOST_BYTES = 32
@@ -179,7 +179,7 @@ def verdict_words(result: StrEnum) -> str:
 
 def name_words(name: StrEnum) -> str:
     """A kind, a stage, a check digit's state: its name with blanks, as a person writes it."""
-    return name.value.replace("-", " ")
+    return spaced(name)
 
 
 def checksum_words(result: ChecksumResult) -> str:

@@ -8,6 +8,7 @@ from memtool.core.job.gate_question import Answer, GateQuestion
 from memtool.core.job.order import AlsoHolds, says_nothing
 from memtool.core.layouts.region import RegionKind
 from memtool.core.role import Role
+from memtool.core.words import spaced
 
 
 def open_job(question: GateQuestion) -> Answer:
@@ -50,7 +51,7 @@ def also_holds(question: GateQuestion) -> Answer:
         if AlsoHolds.CRASH_DATA not in asked or _is_crash_data_protected(question):
             return None
         return "the module holds crash data too, and no protected region is named crash data"
-    what = " and ".join(word.replace("-", " ") for word in asked)
+    what = " and ".join(map(spaced, asked))
     lies = "no layout says" if layout is None else "the layout does not say"
     return f"the module holds {what} too, and {lies} where they lie"
 

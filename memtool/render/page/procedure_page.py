@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from memtool.core.report.procedure import ProcedureWriting, WrittenRow
 from memtool.core.report.report import Report
-from memtool.core.words import count_of, listed
+from memtool.core.words import count_of, listed, spaced
 from memtool.render.learned import (
     NO_ORIGINAL,
     address_words,
@@ -70,7 +70,7 @@ def _row(row: WrittenRow, kind: str, *, is_shop_copy: bool) -> Row:
     return Row(
         (
             Cell(what),
-            Cell((str(place.kind) if place.is_protected else kind).replace("-", " ")),
+            Cell(spaced(str(place.kind) if place.is_protected else kind)),
             code(where),
             Cell(str(place.count)),
             Cell(likeness_words(place)),

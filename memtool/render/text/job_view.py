@@ -27,7 +27,7 @@ from memtool.core.job.standing import (
     tell_again,
     tell_changed,
 )
-from memtool.core.words import count_of
+from memtool.core.words import count_of, spaced
 from memtool.render.json.as_json import document
 from memtool.render.text import terminal
 from memtool.render.values import verdict_words
@@ -164,7 +164,7 @@ def tell_event(event: Event) -> str:
             return safe_text(f"ran {event.command}")
         case FilesIntended():
             return safe_text(f"about to write {', '.join(file.path for file in event.files)}")
-    return safe_text(event.title.replace("-", " "))
+    return safe_text(spaced(event.title))
 
 
 def job_document(folder: str, job: Job, *, torn_line: int | None = None) -> dict[str, Any]:

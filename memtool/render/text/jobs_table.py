@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from memtool.core.job.register import JobRow
+from memtool.core.words import spaced
 from memtool.render.words import safe_text
 
 HEADINGS = ("Order", "Vehicle", "Next", "Changed", "Stage", "Module", "Memories")
@@ -15,7 +16,7 @@ def row_line(row: JobRow) -> str:
         row.vehicle_vin or "no vehicle on record",
         f"{row.module_kind or 'unknown'} module",
         ", ".join(row.memories) or "no memory",
-        row.stage.replace("-", " "),
+        spaced(row.stage),
     )
     return safe_text(" · ".join(facts))
 
@@ -33,7 +34,7 @@ def row_cells(row: JobRow, *, wrong: str | None = None) -> tuple[str, ...]:
         safe_text(row.vehicle_vin[-6:] if row.vehicle_vin else "-"),
         safe_text(wrong or row.next or "-"),
         (row.changed or row.opened)[:16].replace("T", " "),
-        safe_text(row.stage.replace("-", " ")),
-        safe_text((row.module_kind or "-").replace("-", " ")),
+        safe_text(spaced(row.stage)),
+        safe_text(spaced(row.module_kind or "-")),
         safe_text(", ".join(row.memories) or "-"),
     )

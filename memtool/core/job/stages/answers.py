@@ -16,7 +16,7 @@ from memtool.core.records.pairing import pair_values
 from memtool.core.span import Span, count_addresses, intersect_spans, subtract_spans
 from memtool.core.texts.vin import mask_vin
 from memtool.core.texts.vin_search import VinFinding
-from memtool.core.words import count_of, identical_reads, listed_spans
+from memtool.core.words import count_of, identical_reads, listed_spans, spaced
 
 _FEW = 4
 """Regions of a store of records that are told one by one."""
@@ -121,10 +121,6 @@ def spans_of_kinds(layout: Layout, *kinds: RegionKind) -> tuple[Span, ...]:
     return tuple(region.span for region in layout.regions_of(*kinds))
 
 
-def _kind_words(kind: RegionKind) -> str:
-    return kind.replace("-", " ")
-
-
 def tell_by_region(spans: Sequence[Span], layout: Layout | None) -> str:
     """Where the spans lie, in words: ``4 bytes in 'counters' (state)``."""
     if layout is None:
@@ -140,7 +136,7 @@ def tell_by_region(spans: Sequence[Span], layout: Layout | None) -> str:
     for region in layout.regions:
         inside = intersect_spans(spans, [region.span])
         if inside:
-            parts.append(f"{_bytes(inside)} in '{region.name}' ({_kind_words(region.kind)})")
+            parts.append(f"{_bytes(inside)} in '{region.name}' ({spaced(region.kind)})")
     outside = subtract_spans(spans, (region.span for region in layout.regions))
     if outside:
         parts.append(f"{_bytes(outside)} outside the layout's regions")
@@ -174,7 +170,7 @@ def tell_by_kind(spans: Sequence[Span], layout: Layout | None) -> str:
         return tell_by_region(spans, layout)
     count: Counter[str] = Counter()
     for region in layout.regions:
-        count[_kind_words(region.kind)] += count_addresses(intersect_spans(spans, [region.span]))
+        count[spaced(region.kind)] += count_addresses(intersect_spans(spans, [region.span]))
     outside = subtract_spans(spans, (region.span for region in layout.regions))
     parts = [f"{number:,} {kind}" for kind, number in count.most_common() if number]
     if outside:
