@@ -11,6 +11,7 @@ from typing import Any, ClassVar
 from textual.app import App
 from textual.binding import Binding
 from textual.screen import Screen
+from textual.theme import Theme
 
 from memtool.desk import rooms
 from memtool.desk.home import HomeScreen
@@ -41,8 +42,19 @@ class DeskApp(App[int]):
         """What broke the desk."""
         for theme in THEMES:
             self.register_theme(theme)
-        names = [theme.name for theme in THEMES]
-        self.theme = desk.state.theme if desk.state.theme in names else names[0]
+        known = {theme.name: theme for theme in THEMES}
+        self._begin_with(known.get(desk.state.theme or "", THEMES[0]))
+
+    def _begin_with(self, theme: Theme) -> None:
+        """Take a theme before anything is drawn.
+
+        To assign it would read the stylesheet twice, and lay the first picture out twice.
+        """
+        self.set_reactive(App.theme, theme.name)
+        self.set_class(theme.dark, "-dark-mode", update=False)
+        self.set_class(not theme.dark, "-light-mode", update=False)
+        self._refresh_truecolor_filter(self.ansi_theme)
+        self.stylesheet.set_variables(self.get_css_variables())
 
     def get_default_screen(self) -> Screen[Any]:
         """The jobs, with no empty screen before them."""

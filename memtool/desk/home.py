@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from rich.cells import cell_len
+from rich.text import Text
 from textual.binding import Binding
 from textual.content import Content
 from textual.widget import Widget
@@ -61,7 +62,7 @@ class HomeScreen(DeskScreen):
     def body(self) -> Iterable[Widget]:
         """The line to type in, the table, what is wrong with some."""
         yield Input(placeholder=FILTER, id="filter")
-        table: DataTable[str] = DataTable(id="jobs", cursor_type="row", zebra_stripes=True)
+        table: DataTable[Text] = DataTable(id="jobs", cursor_type="row", zebra_stripes=True)
         table.can_focus = False
         yield table
         yield Static(Content(""), id="under")
@@ -123,9 +124,10 @@ class HomeScreen(DeskScreen):
         widths = _fitting(cells, self._filled_for - _AROUND_TABLE)
         table.clear(columns=True)
         for heading, width in zip(HEADINGS, widths, strict=False):
-            table.add_column(heading, width=width)
+            table.add_column(Text(heading), width=width)
         for each in cells[1:]:
-            table.add_row(*each[: len(widths)])
+            # As text: of a string Textual would read brackets as its own marks.
+            table.add_row(*map(Text, each[: len(widths)]))
         self._counted = self._count(rows, asked)
         self._tell_row()
 

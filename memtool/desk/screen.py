@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, ClassVar, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding
@@ -14,12 +14,14 @@ from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
 
+from memtool.desk import rooms
 from memtool.desk.keys import KeyBar
-from memtool.desk.notice import Notice
 from memtool.desk.session import Session
-from memtool.desk.working import Tell, Working
 from memtool.errors import MemtoolError
 from memtool.render.words import safe_text
+
+if TYPE_CHECKING:
+    from memtool.desk.working import Tell
 
 T = TypeVar("T")
 
@@ -64,7 +66,7 @@ class DeskScreen(Screen[Any]):
 
     def say(self, error: MemtoolError | str) -> None:
         """Show a sentence that has to be read; the screen stays as it is."""
-        self.app.push_screen(Notice(str(error)))
+        self.app.push_screen(rooms.notice.Notice(str(error)))
 
     def attempt(self, work: Callable[[], T]) -> T | None:
         """What `work` gives; None after a notice where it could not be done."""
@@ -90,7 +92,7 @@ class DeskScreen(Screen[Any]):
             done: Called in the screen's own thread; not after an error, which is shown.
             can_stop: Whether Escape stops it: it must tell how far it is, often.
         """
-        self.app.push_screen(Working(what, work, done, self.say, can_stop=can_stop))
+        self.app.push_screen(rooms.working.Working(what, work, done, self.say, can_stop=can_stop))
 
     def refill(self) -> None:
         """Show what is there now, after something was changed."""

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from memtool.core.read_options import ReadOptions
 from memtool.desk import rooms
 from memtool.store.desk_state import DeskState, PickedFile, read_desk_state, write_desk_state
 from memtool.workflow.places import StorePlace
 
 if TYPE_CHECKING:
+    from memtool.core.read_options import ReadOptions
     from memtool.store.backups import BackupStore
     from memtool.workflow.context import Context
     from memtool.workflow.jobs import OpenJob
@@ -52,7 +52,10 @@ class Session:
         """
         if job is None:
             return rooms.context.Context(
-                store=self.store, opened=None, options=options or ReadOptions(), chip=None
+                store=self.store,
+                opened=None,
+                options=options or rooms.read_options.ReadOptions(),
+                chip=None,
             )
         return rooms.context.open_context(job=job, store=self.store, options=options)
 
