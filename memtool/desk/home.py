@@ -203,7 +203,7 @@ class HomeScreen(DeskScreen):
             return
         if number == 1:
             self.desk.keep_draft({})
-            self.desk.keep_picked((), None)
+            self.desk.keep_picked((), (), None)
         self.app.push_screen(rooms.new_job.NewJobScreen(self.desk), self._open_made)
 
     def action_again(self) -> None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 from memtool.core.span import parse_span
 from memtool.desk.dialogs import Ask, Choose
+from memtool.desk.kept_answers import list_answers
 from memtool.desk.picked_reads import PickedReads
 from memtool.render.questions import (
     AREA,
@@ -24,13 +24,14 @@ from memtool.workflow.keeping_reads import list_counting
 
 def say_more(screen: PickedReads) -> None:
     """Choose what there is to say, and say it."""
-    sayings = (_powered, _withdraw, _not_read, _unreadable)
+    sayings = (_powered, _withdraw, _not_read, _unreadable, PickedReads.unsay)
+    rows = MORE_OF_READS if list_answers(screen.request) else MORE_OF_READS[:-1]
 
     def chosen(number: int | None) -> None:
         if number is not None:
             sayings[number](screen)
 
-    screen.app.push_screen(Choose(MORE_TO_SAY, MORE_OF_READS), chosen)
+    screen.app.push_screen(Choose(MORE_TO_SAY, rows), chosen)
 
 
 def _ask(screen: PickedReads, question: str, done: Callable[[str], None], value: str = "") -> None:
@@ -44,7 +45,7 @@ def _ask(screen: PickedReads, question: str, done: Callable[[str], None], value:
 
 def _powered(screen: PickedReads) -> None:
     def said(text: str) -> None:
-        screen.request = replace(screen.request, sitting=text)
+        screen.settle(sitting=text)
 
     _ask(screen, SITTING, said, screen.request.sitting or "")
 
@@ -62,7 +63,7 @@ def _withdraw(screen: PickedReads) -> None:
 
     def said(name: str, reason: str) -> None:
         names = dict.fromkeys((*screen.request.replaces, name))
-        screen.request = replace(screen.request, replaces=tuple(names), reason=reason)
+        screen.settle(replaces=tuple(names), reason=reason)
 
     rows = [f"{role.value}  {memory}  {name}" for role, memory, name in reads]
     screen.app.push_screen(Choose(WHICH_READ, rows), chosen)
@@ -93,7 +94,7 @@ def _not_read(screen: PickedReads) -> None:
 
     def said(memory: str | None, text: str, reason: str) -> None:
         areas = (*screen.request.not_read, (memory, parse_span(text)))
-        screen.request = replace(screen.request, not_read=areas, reason=reason)
+        screen.settle(not_read=areas, reason=reason)
 
     _of_memory(screen, named)
 
@@ -101,7 +102,7 @@ def _not_read(screen: PickedReads) -> None:
 def _unreadable(screen: PickedReads) -> None:
     def said(memory: str | None, reason: str) -> None:
         reasons = {**screen.request.unreadable, memory: reason}
-        screen.request = replace(screen.request, unreadable=reasons)
+        screen.settle(unreadable=reasons)
 
     _of_memory(screen, lambda memory: _ask(screen, WHY, lambda reason: said(memory, reason)))
 

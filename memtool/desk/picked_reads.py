@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from rich.text import Text
 from textual.content import Content
@@ -18,6 +19,7 @@ from memtool.core.role import Role
 from memtool.core.span import format_span
 from memtool.core.words import count_of
 from memtool.desk.dialogs import Choose
+from memtool.desk.kept_answers import list_answers, with_answers, without_answers
 from memtool.desk.looks import as_cell
 from memtool.desk.picking_files import FileTree, TreeScreen
 from memtool.desk.session import Session, near
@@ -113,6 +115,7 @@ class PickedReads(TreeScreen):
                     self.reads.append(replace(given, memory=picked.memory))
             except (MemtoolError, ValueError) as error:
                 faults.append(str(error))
+        self.request = with_answers(self.request, self.desk.answers_before(self.place()))
         if faults:
             self.say("\n".join(faults))
 
@@ -131,9 +134,21 @@ class PickedReads(TreeScreen):
         layouts = (
             PickedFile(role=_LAYOUT, memory=None, path=str(path)) for path in self.request.layouts
         )
-        fault = self.desk.keep_picked((*reads, *layouts), self.place())
+        answers = list_answers(self.request)
+        fault = self.desk.keep_picked((*reads, *layouts), answers, self.place())
         if fault is not None:
             self.notify(fault)
+
+    def settle(self, **answers: Any) -> None:
+        """Take what was answered or said, by its names in the request, and keep it."""
+        self.request = replace(self.request, **answers)
+        self._keep()
+
+    def unsay(self) -> None:
+        """Forget all that was answered or said; the files stay."""
+        self.request = without_answers(self.request)
+        self._keep()
+        self.show()
 
     def chips(self) -> dict[str, str]:
         """The memories that are known up to now, with their chips.
@@ -206,6 +221,9 @@ class PickedReads(TreeScreen):
             self.request = replace(self.request, layouts=layouts)
         elif len(kept) == len(self.reads):
             kept = kept[:-1]
+        if len(kept) < len(self.reads) and not kept:
+            # What was asked of files that are gone is asked of others anew.
+            self.settle(memories={}, single_read={}, reseated=None, reader_orders={})
         self.reads = kept
         self.show()
         self._keep()
@@ -237,6 +255,10 @@ class PickedReads(TreeScreen):
         request = self.request
         said = tell_more_of_reads(
             layouts=[path.name for path in request.layouts],
+            memories=request.memories,
+            single=request.single_read.get(None),
+            reseated=request.reseated,
+            reader_orders={name: each.order for name, each in request.reader_orders.items()},
             sitting=request.sitting,
             withdrawn=request.replaces,
             not_read=[format_span(span) for _, span in request.not_read],

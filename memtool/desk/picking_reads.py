@@ -92,17 +92,17 @@ class PickReads(PickedReads):
     def _named(self, text: str | None) -> None:
         if text is not None:
             name, chip = parse_memory_answer(text)
-            self.request = replace(self.request, memories={name: chip})
+            self.settle(memories={name: chip})
             self._ask_on()
 
     def _single(self, reason: str | None) -> None:
         if reason is not None:
-            self.request = replace(self.request, single_read={None: reason})
+            self.settle(single_read={None: reason})
             self._ask_on()
 
     def _reseated(self, number: int | None) -> None:
         if number is not None:
-            self.request = replace(self.request, reseated=_YES_NO[number])
+            self.settle(reseated=_YES_NO[number])
             self._ask_on()
 
     def _settle_orders(self) -> None:
@@ -123,8 +123,7 @@ class PickReads(PickedReads):
     def _ordered(self, name: str, sign: OrderSign, number: int | None) -> None:
         if number is not None:
             settled = settle_asked(sign, is_so=number == 0)
-            orders = {**self.request.reader_orders, name: settled}
-            self.request = replace(self.request, reader_orders=orders)
+            self.settle(reader_orders={**self.request.reader_orders, name: settled})
             self._settle_orders()
 
     def _back_up(self, request: StartRequest) -> None:
@@ -135,7 +134,7 @@ class PickReads(PickedReads):
         )
 
     def _started(self, request: StartRequest, view: StartView) -> None:
-        self.desk.keep_picked((), self.place())
+        self.desk.keep_picked((), (), self.place())
         if self.facts is not None:
             self.desk.keep_draft({})
         command = self.desk.tell(*_words(request, self.facts or {}))

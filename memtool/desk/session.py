@@ -9,7 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from memtool.desk import rooms
-from memtool.store.desk_state import DeskState, PickedFile, read_desk_state, write_desk_state
+from memtool.store.desk_state import (
+    DeskState,
+    KeptAnswer,
+    PickedFile,
+    read_desk_state,
+    write_desk_state,
+)
 from memtool.workflow.places import StorePlace
 
 if TYPE_CHECKING:
@@ -88,14 +94,22 @@ class Session:
         self.state = replace(self.state, draft=dict(answers))
         return write_desk_state(self.state)
 
-    def keep_picked(self, picked: Sequence[PickedFile], job: Path | None) -> str | None:
-        """Keep the files that were picked for a job, or the new order; why that failed, or None."""
+    def keep_picked(
+        self, picked: Sequence[PickedFile], answers: Sequence[KeptAnswer], job: Path | None
+    ) -> str | None:
+        """Keep what was picked and said for a job, or the new order; why that failed, or None."""
         place = _place_of(job)
         others = (each for each in self.state.picked if each.job != place)
         # The desk may be opened in another folder when they are taken up.
         now = (replace(each, path=str(Path(each.path).resolve()), job=place) for each in picked)
-        self.state = replace(self.state, picked=(*others, *now))
+        before = (each for each in self.state.answers if each.job != place)
+        said = (replace(each, job=place) for each in answers)
+        self.state = replace(self.state, picked=(*others, *now), answers=(*before, *said))
         return write_desk_state(self.state)
+
+    def answers_before(self, job: Path | None) -> tuple[KeptAnswer, ...]:
+        """What was said of those files."""
+        return tuple(each for each in self.state.answers if each.job == _place_of(job))
 
     def picked_before(self, job: Path | None) -> tuple[PickedFile, ...]:
         """The files that were picked for this job, or the new order, and not backed up."""

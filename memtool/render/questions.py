@@ -65,8 +65,9 @@ MORE_OF_READS = (
     "Withdraw an earlier read",
     "An area was not read by your reader (not the same as empty)",
     "The original cannot be read",
+    "Take all back that was said and answered here; the files stay",
 )
-"""What else a person may have to say of reads."""
+"""What else a person may have to say of reads; the last where something was said."""
 SITTING = "What happened between, and when"
 WHICH_READ = "Which read is withdrawn?"
 WHICH_MEMORY = "Which memory?"
@@ -138,6 +139,10 @@ def find_problem(name: str, answer: str) -> str | None:
 def tell_more_of_reads(
     *,
     layouts: Sequence[str] = (),
+    memories: Mapping[str, str] | None = None,
+    single: str | None = None,
+    reseated: str | None = None,
+    reader_orders: Mapping[str, str] | None = None,
     sitting: str | None = None,
     withdrawn: Sequence[str] = (),
     not_read: Sequence[str] = (),
@@ -146,6 +151,10 @@ def tell_more_of_reads(
 ) -> str:
     """What was said of reads beside the files themselves, in one line; not yet escaped."""
     parts = [f"Layout: {', '.join(layouts)}"] if layouts else []
+    parts += [f"Memory: {name}={chip}" for name, chip in (memories or {}).items()]
+    parts += [f"One read only: {single}"] if single else []
+    parts += [f"Clip removed and refitted: {reseated}"] if reseated else []
+    parts += [f"Reader's order: {name}={order}" for name, order in (reader_orders or {}).items()]
     parts += [f"Counted anew: {sitting}"] if sitting else []
     parts += [f"Withdrawn: {', '.join(withdrawn)}"] if withdrawn else []
     parts += [f"Not read: {', '.join(not_read)}"] if not_read else []

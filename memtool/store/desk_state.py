@@ -10,7 +10,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from memtool.errors import MemtoolError
 from memtool.lazy import platformdirs
@@ -22,6 +22,7 @@ _NAME = "desk.json"
 _LIMIT = 64 * 1024
 _MOST_FOLDERS = 8
 _MOST_PICKED = 100
+T = TypeVar("T", "PickedFile", "KeptAnswer")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +38,19 @@ class PickedFile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeptAnswer:
+    """One thing that was said of reads which are not backed up yet."""
+
+    what: str
+    """A name of `StartRequest`'s, or near it; who said it knows what it means."""
+    memory: str | None
+    text: str
+    more: str = ""
+    job: str | None = None
+    """Folder of the job that it is for; None: the order that is not finished."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DeskState:
     """What is remembered."""
 
@@ -47,6 +61,8 @@ class DeskState:
     """Answers of a new order that is not finished, by the names in `Order`; passed over: empty."""
     picked: tuple[PickedFile, ...] = ()
     """Files picked and not yet backed up, in order."""
+    answers: tuple[KeptAnswer, ...] = ()
+    """What was said of those files, and asked about them, in order."""
     folders: tuple[str, ...] = ()
     """Folders that files were picked from, newest first."""
 
@@ -91,26 +107,29 @@ def _state_of(members: Any) -> DeskState:
     known = {item.name for item in fields(DeskState)}
     kept = {name: value for name, value in members.items() if name in known}
     folders, draft = kept.pop("folders", []), kept.pop("draft", {})
-    picked = kept.pop("picked", [])
+    picked, said = kept.pop("picked", []), kept.pop("answers", [])
     answers = draft.items() if isinstance(draft, dict) else ()
     texts = {name: value for name, value in kept.items() if isinstance(value, str)}
     listed = folders if isinstance(folders, list) else []
     named = tuple(folder for folder in listed if isinstance(folder, str))
     kept_draft = {name: text for name, text in answers if isinstance(text, str)}
     return DeskState(
-        folders=named[:_MOST_FOLDERS], draft=kept_draft, picked=_picked_of(picked), **texts
+        folders=named[:_MOST_FOLDERS],
+        draft=kept_draft,
+        picked=_listed(PickedFile, picked),
+        answers=_listed(KeptAnswer, said),
+        **texts,
     )
 
 
-def _picked_of(members: Any) -> tuple[PickedFile, ...]:
+def _listed(kind: type[T], members: Any) -> tuple[T, ...]:
     """Those that make sense."""
     found = []
+    names = {item.name for item in fields(kind)}
     for each in members if isinstance(members, list) else ():
-        if not isinstance(each, dict) or set(each) != {item.name for item in fields(PickedFile)}:
+        if not isinstance(each, dict) or set(each) != names:
             continue
-        role, path = each["role"], each["path"]
-        memory, job = each["memory"], each["job"]
-        is_text = isinstance(role, str) and isinstance(path, str)
-        if is_text and isinstance(memory, str | None) and isinstance(job, str | None):
-            found.append(PickedFile(role=role, memory=memory, path=path, job=job))
+        may_be_none = all(isinstance(each[name], str | None) for name in ("memory", "job"))
+        if may_be_none and all(isinstance(each[name], str) for name in names - {"memory", "job"}):
+            found.append(kind(**each))
     return tuple(found[-_MOST_PICKED:])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -100,6 +101,65 @@ def test_reads_after_power_are_counted_anew_and_an_original_cannot_be_read(job: 
     assert newest is not None
     assert (newest.sitting, newest.read_count) == ("in the car over night", 2)
     assert "burnt" in {event.to_facts().get("reason") for event in told.events}
+
+
+def test_what_was_said_waits_for_the_person_who_left(bench: Path) -> None:
+    put_reads(bench, "door-donor-1")
+
+    async def leave() -> None:
+        async with sit_down(bench) as desk:
+            await answer_order(desk, "9", VEHICLE_VIN)
+            await desk.press("d", "enter")
+            await desk.type("95160")
+            await desk.press("enter")
+            await desk.press("escape", "m", "down", "down", "down", "enter")
+            await desk.type("burnt")
+            await desk.press("enter", "escape", "escape")
+
+    async def take_up(*keys: str) -> tuple[str, str]:
+        async with sit_down(bench) as desk:
+            await desk.press("f2", "enter", "enter")
+            assert desk.screen == "PickReads"
+            said = desk.text()
+            await desk.press(*keys)
+            return said, desk.text()
+
+    run(leave())
+    said, _ = run(take_up())
+    assert "Memory: 95160=95160" in said
+    assert "The original cannot be read" in said
+    _, left = run(take_up("m", *["down"] * 4, "enter"))
+    assert "cannot be read" not in left.split("door-donor-1.bin")[-1]
+    said, _ = run(take_up())
+    assert "cannot be read" not in said
+    assert "door-donor-1.bin" in said
+
+
+def test_an_answer_that_somebody_broke_is_asked_again(bench: Path) -> None:
+    put_reads(bench, "door-donor-1")
+    kept = bench.parent / "state" / "benchimage" / "desk.json"
+    answers = [
+        {"what": what, "memory": memory, "text": text, "more": "", "job": None}
+        for what, memory, text in (
+            ("memory", "95160", "no chip"),
+            ("order", "95160", "upside down"),
+            ("not_read", None, "here and there"),
+            ("sitting", None, "in the car"),
+            ("nothing", None, "at all"),
+        )
+    ]
+    kept.parent.mkdir(parents=True)
+    kept.write_text(json.dumps({"answers": [*answers, {"what": 1}, "no answer"]}))
+
+    async def look() -> str:
+        async with sit_down(bench) as desk:
+            await answer_order(desk, "9", VEHICLE_VIN)
+            return desk.text()
+
+    said = run(look())
+    assert "Counted anew: in the car" in said
+    assert "Memory:" not in said
+    assert "Not read:" not in said
 
 
 def test_a_job_begins_with_the_reads_of_another(job: Path) -> None:
