@@ -6,11 +6,12 @@ import asyncio
 import os
 import shutil
 import time
-from collections.abc import AsyncIterator, Coroutine
+from collections.abc import AsyncIterator, Coroutine, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
+from unittest.mock import patch
 
 from textual.pilot import Pilot
 from textual.widgets import DirectoryTree, Static
@@ -45,6 +46,17 @@ def run(sitting: Coroutine[Any, Any, T]) -> T:
         return pool.submit(asyncio.run, sitting).result()
 
 
+@contextmanager
+def _not_waiting() -> Iterator[None]:
+    """Without Pilot's own wait for the processor; `Sitting.settle` looks at the messages."""
+
+    async def pass_on(_least: float = 0) -> None:
+        await asyncio.sleep(0)
+
+    with patch("textual.app.wait_for_idle", pass_on), patch("textual.pilot.wait_for_idle", pass_on):
+        yield
+
+
 class Sitting:
     """The desk under a person's hands; counts the keys."""
 
@@ -57,23 +69,37 @@ class Sitting:
         """Press keys, and wait after each until the desk has nothing left to do."""
         for key in keys:
             self.keys += 1
-            await self.pilot.press(key)
-            await self.settle()
+            await self._send(key)
 
     async def type(self, text: str) -> None:
         """Type a text."""
         self.keys += len(text)
-        await self.pilot.press(*(_NAMES.get(each, each) for each in text))
+        for each in text:
+            await self._send(_NAMES.get(each, each))
+
+    async def _send(self, key: str) -> None:
+        with _not_waiting():
+            await self.pilot.press(key)
         await self.settle()
 
     async def settle(self) -> None:
-        """Wait until no work runs."""
-        for _ in range(3000):
-            await self.pilot.pause()
-            if not self._is_busy():
+        """Wait until no work runs and no message is on its way."""
+        quiet = 0
+        for _ in range(6000):
+            before = self.app.screen
+            # With a pause of its own Pilot waits for the processor to rest, which takes long.
+            await self.pilot.pause(0)
+            if self._is_busy():
+                await asyncio.sleep(0.01)
+            is_quiet = before is self.app.screen and not (self._is_busy() or self._has_messages())
+            quiet = quiet + 1 if is_quiet else 0
+            if quiet == 4:
                 return
-            await asyncio.sleep(0.01)
         raise AssertionError("the desk is still at work")
+
+    def _has_messages(self) -> bool:
+        pumps = (self.app, *self.app.screen.walk_children(with_self=True))
+        return any(each._message_queue.qsize() or each._next_callbacks for each in pumps)
 
     def _is_busy(self) -> bool:
         # A tree of files has a worker of its own that ends with the tree.
@@ -87,7 +113,9 @@ class Sitting:
         bar = self.app.screen.query_one(KeyBar)
         for y, line in enumerate(str(bar.render()).split("\n")):
             if words in line:
-                await self.pilot.click(bar, offset=(line.index(words) + 1 + bar.gutter.left, y))
+                at = (line.index(words) + 1 + bar.gutter.left, y)
+                with _not_waiting():
+                    await self.pilot.click(bar, offset=at)
                 await self.settle()
                 return
         raise AssertionError(f"no key says {words}: {bar.render()}")
@@ -105,7 +133,8 @@ class Sitting:
         """Click on a word of the screen."""
         for y, line in enumerate(self.text().split("\n")):
             if words in line:
-                await self.pilot.click(offset=(line.index(words) + 1, y))
+                with _not_waiting():
+                    await self.pilot.click(offset=(line.index(words) + 1, y))
                 await self.settle()
                 return
         raise AssertionError(f"the screen does not say {words}:\n{self.text()}")

@@ -88,6 +88,49 @@ def test_the_normal_job_takes_keys_alone_and_few_of_them(bench: Path) -> None:
     assert list((job / "reports").glob("report-1.*"))
 
 
+def test_a_job_with_two_memories_goes_by_keys_alone(bench: Path) -> None:
+    put_reads(bench, "tailgate")
+
+    async def play() -> None:
+        async with sit_down(bench) as desk:
+            await answer_order(desk, "1102", tailgate.VEHICLE_VIN)
+            await desk.press(*"ddddl", "down", "down", *"looooo")
+            await desk.press("enter", "enter")
+            assert desk.verdict() == "No problems found. You can go on."
+            await desk.press("enter", "enter", "enter", "enter", "enter")
+            for _ in range(2):
+                await desk.type("own serials")
+                await desk.press("enter", "enter")
+            await desk.press("enter")
+            await desk.type(tailgate.DONOR_VIN[-6:])
+            await desk.press("enter")
+            assert "2 files written" in desk.verdict()
+            await desk.press("enter", "enter")
+            assert desk.verdict() == "Verdict: pass"
+            await desk.press("enter")
+            for name in ("read-back", "finished"):
+                for memory in ("flash", "eeprom"):
+                    touch(bench / f"tailgate-{name}-{memory}.bin")
+                await desk.press("enter", "enter", "down", "enter")
+                assert desk.verdict() == "Verdict: pass", name
+                await desk.press("enter")
+            await desk.press("enter", "enter")
+            assert desk.verdict().startswith("The module is configured for this vehicle")
+
+    run(play())
+    assert_finished_in_both_memories(bench / "order-1102")
+
+
+def assert_finished_in_both_memories(job: Path) -> None:
+    opened = open_job(job)
+    found = verdicts(opened)
+    assert found[Stage.AFTER_SETUP] == {StageVerdict.PASS}
+    assert found[Stage.AFTER_WRITING] == {StageVerdict.PASS}
+    assert len(list((job / "files").glob("to-write-*"))) == 2
+    assert list((job / "reports").glob("report-1.*"))
+    assert opened.job.order.also_holds == ()
+
+
 def test_a_job_with_two_memories_goes_by_the_mouse(bench: Path) -> None:
     """Texts are typed; every other action is a click."""
     put_reads(bench, "tailgate")
@@ -126,12 +169,7 @@ def test_a_job_with_two_memories_goes_by_the_mouse(bench: Path) -> None:
             assert desk.verdict().startswith("The module is configured for this vehicle")
 
     run(play())
-    opened = open_job(bench / "order-1103")
-    found = verdicts(opened)
-    assert found[Stage.AFTER_SETUP] == {StageVerdict.PASS}
-    assert found[Stage.AFTER_WRITING] == {StageVerdict.PASS}
-    assert len(list((bench / "order-1103" / "files").glob("to-write-*"))) == 2
-    assert opened.job.order.also_holds == ()
+    assert_finished_in_both_memories(bench / "order-1103")
 
 
 async def fill(desk: Sitting, order: str, vin: str) -> None:

@@ -50,9 +50,8 @@ async def settle(pilot: Pilot[int]) -> None:
 
 async def press(pilot: Pilot[int], *keys: str) -> None:
     """Keys one after the other, each when the one before has done its work."""
-    for key in keys:
-        await pilot.press(key)
-        await settle(pilot)
+    assert isinstance(pilot.app, DeskApp)
+    await Sitting(pilot.app, pilot).press(*keys)
 
 
 async def answer(pilot: Pilot[int], text: str) -> None:
