@@ -279,19 +279,22 @@ def _bits_of(number: int) -> Iterator[int]:
 def _neighbours(keys: KeyBits, key: int, data: bytes, place: int) -> tuple[int, bytes]:
     """How many bytes before a text fit the key as well, and which behind it.
 
-    None are counted where filler begins, four equal bytes, and no more than matter.
+    Filler ends them as a foreign byte does; no more are counted than matter.
     """
     first, end = max(0, place - NEARLY_EXACT), place + VIN_LENGTH
     # Turned round, so that both sides are read away from the text.
     before, behind = data[first:place][::-1], data[end : end + NEARLY_EXACT]
     fits = (keys[:, key // 64] >> np.uint64(key % 64) & np.uint64(1)).astype(bool).tolist()
-    fitting = [
-        next((n for n, byte in enumerate(side) if not fits[byte]), len(side))
+    counts = [
+        next(
+            (n for n, byte in enumerate(side) if not fits[byte] or _is_filler(side[n : n + 4])),
+            len(side),
+        )
         for side in (before, behind)
     ]
-    counts = [
-        # Filler fits many keys and says nothing of a longer text.
-        0 if len(side) > 1 and len(set(side[:4])) == 1 else count
-        for side, count in zip((before, behind), fitting, strict=True)
-    ]
     return counts[0], behind[: counts[1]]
+
+
+def _is_filler(data: bytes) -> bool:
+    """Four equal bytes: they fit many keys and say nothing of a longer text."""
+    return len(data) == 4 and data == data[:1] * 4
