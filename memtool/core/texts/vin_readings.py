@@ -56,22 +56,28 @@ Chosen = tuple[VinCandidate, list[VinCandidate]]
 
 
 def choose_readings(
-    candidates: Iterable[VinCandidate], beside: Iterable[VinCandidate] = ()
+    candidates: Iterable[VinCandidate],
+    beside: Iterable[VinCandidate] = (),
+    *,
+    after: Iterable[VinCandidate] = (),
 ) -> list[Chosen]:
     """The readings to believe, each with those to tell beside it, likeliest first.
 
     Args:
         candidates: Any of them may be believed.
         beside: Those that are told beside one that is believed where no less speaks for them.
+        after: Those that are believed where none of `candidates` has their bytes, and else may
+            be told beside it.
     """
     chosen: list[Chosen] = []
     owners: dict[int, list[int]] = {}
     # Best first: whoever comes later and shares bytes is told beside one already chosen, or
     # nowhere.
-    for candidate in sorted(dict.fromkeys(candidates), key=_preference):
+    first, then = (sorted(dict.fromkeys(each), key=_preference) for each in (candidates, after))
+    for candidate in (*first, *then):
         number = _find_owner(candidate, owners)
         if number is not None:
-            _tell_beside(candidate, chosen[number])
+            _tell_beside(candidate, chosen[number], keys_tried=bool(then))
             continue
         for address, _ in candidate.trace.cells():
             owners.setdefault(address, []).append(len(chosen))
@@ -94,11 +100,11 @@ def _find_owner(candidate: VinCandidate, owners: Mapping[int, Sequence[int]]) ->
     return min(shared) if most > (_SHARED_BYTES if candidate.form.is_packed else 0) else None
 
 
-def _tell_beside(candidate: VinCandidate, chosen: Chosen) -> None:
+def _tell_beside(candidate: VinCandidate, chosen: Chosen, *, keys_tried: bool = False) -> None:
     best, others = chosen
     # The same text in another form is no other reading.
     told = {each.text for each in (best, *others)}
-    if candidate.text not in told and _is_reading(candidate, best):
+    if candidate.text not in told and _is_reading(candidate, best, keys_tried=keys_tried):
         others.append(candidate)
 
 
@@ -125,12 +131,20 @@ def _cost_of(step: Step) -> int:
     return _BITS_OF_KEY if step.form.family is Family.KEYED else -(-step.form.cost // _COST_UNIT)
 
 
-def _is_reading(candidate: VinCandidate, best: VinCandidate) -> bool:
-    """Whether a reading is told beside the one that is believed."""
+def _is_reading(candidate: VinCandidate, best: VinCandidate, *, keys_tried: bool) -> bool:
+    """Whether a reading is told beside the one that is believed.
+
+    Args:
+        candidate: The reading.
+        best: The one that is believed.
+        keys_tried: Whether a key is thought of even where the bytes read well without one.
+    """
     ours, theirs = candidate.form, best.form
     keyed = ours.last.family is Family.KEYED
     if keyed and theirs.last.family is not Family.KEYED:
-        return False
+        # Some key makes a text of any bytes, though hardly one with the check digit.
+        asked = candidate.shape.check_digit and asks_for_check_digit(candidate.text)
+        return keys_tried and candidate.shape.allowed and asked
     # Under another key the very same bytes are another VIN: told even where no standard allows it.
     if not (candidate.shape.allowed or (keyed and candidate.trace == best.trace)):
         return False

@@ -9,7 +9,7 @@ first; only there the keys are tried, all at once as the bits of one number a by
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
@@ -186,15 +186,15 @@ def _in_order(keyed: _Keyed, order: Form | None, parts: Parts) -> Iterator[VinCa
                 lo, hi = parts.words_around(view.address(place), unit, phase)
                 if place < lo or place + VIN_LENGTH > hi:
                     continue
-                before, behind = _neighbours(keyed.keys, key, view.data[lo:hi], place - lo)
+                row = _length_of_row(keyed.keys, key, view.data[lo:hi], place - lo)
                 offsets = (view.address(place + index) for index in range(VIN_LENGTH))
                 yield VinCandidate(
                     text=text,
                     form=StoredForm((*before_it, Step(keyed.form.name, key))),
                     trace=make_trace((parts.address(offset), 0xFF) for offset in offsets),
                     shape=shape,
-                    run=before + VIN_LENGTH + len(behind),
-                    row=before + VIN_LENGTH + len(behind),
+                    run=row,
+                    row=row,
                     tears=0,
                 )
 
@@ -276,25 +276,30 @@ def _bits_of(number: int) -> Iterator[int]:
         number ^= lowest
 
 
-def _neighbours(keys: KeyBits, key: int, data: bytes, place: int) -> tuple[int, bytes]:
-    """How many bytes before a text fit the key as well, and which behind it.
-
-    Filler ends them as a foreign byte does; no more are counted than matter.
-    """
-    first, end = max(0, place - NEARLY_EXACT), place + VIN_LENGTH
-    # Turned round, so that both sides are read away from the text.
-    before, behind = data[first:place][::-1], data[end : end + NEARLY_EXACT]
+def _length_of_row(keys: KeyBits, key: int, data: bytes, place: int) -> int:
+    """How many bytes around and in a text fit the key in a row; no more than matter."""
     fits = (keys[:, key // 64] >> np.uint64(key % 64) & np.uint64(1)).astype(bool).tolist()
-    counts = [
-        next(
-            (n for n, byte in enumerate(side) if not fits[byte] or _is_filler(side[n : n + 4])),
-            len(side),
-        )
-        for side in (before, behind)
-    ]
-    return counts[0], behind[: counts[1]]
+    end = place + VIN_LENGTH
+    text, before, behind = data[place:end], data[max(0, place - NEARLY_EXACT) : place], data[end:]
+    # Turned round, so that both sides are read away from the text.
+    return (
+        VIN_LENGTH
+        + _count_beside(fits, text[::-1], before[::-1])
+        + _count_beside(fits, text, behind[:NEARLY_EXACT])
+    )
 
 
-def _is_filler(data: bytes) -> bool:
-    """Four equal bytes: they fit many keys and say nothing of a longer text."""
-    return len(data) == 4 and data == data[:1] * 4
+def _count_beside(fits: Sequence[bool], text: bytes, side: bytes) -> int:
+    """By how many bytes a row goes on behind a text; below zero where filler reaches into it.
+
+    Filler, four equal bytes, fits many keys and says nothing of a longer text. In a wrong order
+    it also stands among the last characters: none of it is counted.
+    """
+    for count, byte in enumerate(side):
+        if side[count : count + 4] == bytes([byte]) * 4:
+            if count == 0:
+                return len(text.rstrip(side[:1])) - len(text)
+            return count - side[:count].count(byte)
+        if not fits[byte]:
+            return count
+    return len(side)
