@@ -15,6 +15,15 @@ import pytest
 from tests.workflow.jobs import Bench, new_bench
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """How much runs where the whole suite has run before, in another environment."""
+    parser.addoption(
+        "--first-part",
+        action="store_true",
+        help="of each sweep over system calls only the first part, with every kind of fault",
+    )
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Let commands that name no store find an empty one, never that of the person who tests."""
     folder = tempfile.mkdtemp(prefix="benchimage-data-")
