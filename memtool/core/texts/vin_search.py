@@ -123,12 +123,9 @@ def _find_vins(image: Image, deep: bool) -> tuple[VinFinding, ...]:
     chances = VinChances(image, wanted, near_misses)
     likely = [each for each in wanted if chances.expected(each) < REPORTED_BELOW]
     clear = [each for each in likely if _is_clear(each)]
-    if deep:
-        # What is told without being asked for more stays the reading to believe.
-        chosen = choose_readings(clear, after=wanted)
-    else:
-        # The rest is told beside a clear one of the same bytes: the true one may be among it.
-        chosen = choose_readings(clear, likely)
+    # What is told without being asked for more stays the reading to believe. What is not asked
+    # for is told beside a clear one of the same bytes: the true one may be among it.
+    chosen = choose_readings(clear, after=wanted) if deep else choose_readings(clear, likely)
     findings = [_make_finding(one, others, chances) for one, others in chosen]
     return tuple(sorted(findings, key=lambda finding: (finding.span, finding.stored_as)))
 
