@@ -19,7 +19,7 @@ from memtool.desk import rooms
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session, near
 from memtool.render.text.desk_words import FILTER, NO_JOB_YET
-from memtool.render.text.jobs_table import HEADINGS, row_cells, row_line
+from memtool.render.text.jobs_table import HEADINGS, NEEDED, row_cells, row_line
 from memtool.render.words import safe_text
 from memtool.workflow.jobs_known import KnownJobs, list_known
 
@@ -58,6 +58,8 @@ class HomeScreen(DeskScreen):
         self._broken: dict[str, str] = {}
         self._counted = ""
         self._filled_for = 0
+        self._columns = 0
+        self._is_brief = False
 
     def body(self) -> Iterable[Widget]:
         """The line to type in, the table, what is wrong with some."""
@@ -117,11 +119,13 @@ class HomeScreen(DeskScreen):
         asked = self.query_one(Input).value
         rows = [row for row in self._known.rows if not asked.strip() or row.matches(asked)]
         self._shown = rows[:_MOST]
-        wrong = {**self._known.moved, **self._broken}
-        cells = [HEADINGS, *(row_cells(row, wrong=wrong.get(row.id)) for row in self._shown)]
         table = self.query_one(DataTable)
         self._filled_for = self.app.size.width
-        widths = _fitting(cells, self._filled_for - _AROUND_TABLE)
+        cells, widths = self._cells(in_a_word=False)
+        self._is_brief = len(widths) < NEEDED
+        if self._is_brief:
+            cells, widths = self._cells(in_a_word=True)
+        self._columns = len(widths)
         table.clear(columns=True)
         for heading, width in zip(HEADINGS, widths, strict=False):
             table.add_column(Text(heading), width=width)
@@ -130,6 +134,20 @@ class HomeScreen(DeskScreen):
             table.add_row(*map(Text, each[: len(widths)]))
         self._counted = self._count(rows, asked)
         self._tell_row()
+
+    def _cells(self, *, in_a_word: bool) -> tuple[list[tuple[str, ...]], list[int]]:
+        """Headings and rows, and the widths of the columns that can be shown whole."""
+        wrong = self._wrong
+        rows = (
+            row_cells(each, wrong=wrong.get(each.id), in_a_word=in_a_word) for each in self._shown
+        )
+        cells = [HEADINGS, *rows]
+        return cells, _fitting(cells, self._filled_for - _AROUND_TABLE)
+
+    @property
+    def _wrong(self) -> dict[str, str]:
+        """Why some jobs cannot be opened, by id."""
+        return {**self._known.moved, **self._broken}
 
     def on_resize(self) -> None:
         """More columns, or fewer."""
@@ -147,7 +165,8 @@ class HomeScreen(DeskScreen):
         line = ""
         if row is not None:
             folder = safe_text(str(near(Path(row.folder))))
-            line = f"{row_line(row)} · {folder}\n"
+            wrong = self._wrong.get(row.id) if self._is_brief else None
+            line = f"{row_line(row, columns=self._columns, wrong=wrong)} · {folder}\n"
         self.query_one("#under", Static).update(Content(f"{line}{self._counted}"))
 
     def _count(self, rows: Sequence[JobRow], asked: str) -> str:
@@ -252,6 +271,6 @@ class HomeScreen(DeskScreen):
 def _fitting(rows: Sequence[Sequence[str]], room: int) -> list[int]:
     """The widths of the columns that can be shown whole."""
     widths = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
-    while sum(widths) + _GAP * len(widths) > room:
+    while len(widths) > 1 and sum(widths) + _GAP * len(widths) > room:
         widths.pop()
     return widths

@@ -104,6 +104,41 @@ def test_screens_are_as_somebody_saw_them(job: Path, size: tuple[int, int]) -> N
     run(look())
 
 
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_dialogs_are_as_somebody_saw_them(job: Path, size: tuple[int, int]) -> None:
+    async def look() -> None:
+        async with sit_down(Path(), size=size) as desk:
+            await desk.press("f2")
+            await desk.type("8")
+            await desk.press("enter", "enter", "enter")
+            await desk.type(VEHICLE_VIN)
+            await desk.press("enter", "enter", "space")
+            assert_as_seen(desk, "also-holds")
+            await desk.press("escape", "f2")
+            assert_as_seen(desk, "unfinished")
+            await desk.press("escape", "f6")
+            assert_as_seen(desk, "why-again")
+            await desk.press("escape", "enter", "n")
+            assert_as_seen(desk, "note")
+            await desk.press("escape", "a", "m")
+            assert_as_seen(desk, "more")
+            await desk.press("enter")
+            assert_as_seen(desk, "sitting")
+            await desk.type("in the car")
+            await desk.press("enter", "m")
+            assert_as_seen(desk, "more-said")
+            await desk.press("down", "enter")
+            assert_as_seen(desk, "withdraw")
+            await desk.press("escape", "m", "down", "down", "enter")
+            assert_as_seen(desk, "not-read")
+            await desk.press("escape", "escape", "enter", "enter")
+            touch(Path("door-read-back.bin"))
+            await desk.press("enter", "enter", "enter", "enter", "f9")
+            assert_as_seen(desk, "reported-vins")
+
+    run(look())
+
+
 def test_light_dark_and_no_colour_say_the_same(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async def look() -> list[str]:
         async with sit_down(Path()) as desk:

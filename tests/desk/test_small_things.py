@@ -19,6 +19,30 @@ from memtool.workflow.jobs import open_job
 from tests.desk.sitting import answer_order, put_reads, run, sit_down, touch
 
 
+def test_when_a_job_changed_has_room_at_80_columns_and_a_long_order_is_told_whole(
+    job: Path,
+) -> None:
+    store = job.parent / "store"
+    (row,) = (store / "jobs").glob("*.json")
+    facts = json.loads(row.read_text())
+    order = "fleet contract 1040, second module [red]"
+    row.write_text(json.dumps(facts | {"work_order": order}))
+    (job / "journal.jsonl").write_text("no journal\n")
+
+    async def look() -> list[str]:
+        async with sit_down(job.parent, size=(80, 24)) as desk:
+            await desk.until("broken")
+            return desk.text().split("\n")
+
+    lines = run(look())
+    listed = next(line for line in lines if "fleet contract 1040…" in line)
+    assert facts["changed"][:16].replace("T", " ") in listed
+    assert "broken" in listed
+    below = " ".join(line.strip() for line in lines[lines.index(listed) + 1 :])
+    assert order in below
+    assert "broken: " in below
+
+
 def test_an_order_that_was_left_is_taken_up_where_it_stopped(bench: Path) -> None:
     async def leave() -> None:
         async with sit_down(bench) as desk:
