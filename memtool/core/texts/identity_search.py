@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from memtool.core.image import Image
 from memtool.core.span import Span
@@ -51,7 +52,12 @@ def find_identity(image: Image, text: str, *, parts: bool = True) -> tuple[Ident
     Raises:
         ValueError: `text` is no identity, see `normalise_identity`.
     """
-    identity = normalise_identity(text)
+    return _find_identity(image, normalise_identity(text), parts)
+
+
+@lru_cache(maxsize=8)
+def _find_identity(image: Image, identity: str, parts: bool) -> tuple[IdentityMatch, ...]:
+    """The same, kept for the last ones: several rules of one command ask the same thing."""
     searched = list_parts(identity) if parts else ((Part.WHOLE, identity),)
     searches = [search for part, piece in searched for search in _list_searches(part, piece)]
     mix = measure_mix(image)

@@ -100,7 +100,7 @@ def _new_traces(
 
 
 def _holds_whole(image: Image, text: str) -> bool:
-    return any(match.part is Part.WHOLE for match in find_identity(image, text))
+    return any(match.part is Part.WHOLE for match in find_identity(image, text, parts=False))
 
 
 def _touches(pieces: Sequence[Span], changed: Sequence[Span]) -> bool:

@@ -31,6 +31,8 @@ MOST_CANDIDATES = 4096
 _CHUNK = 1 << 15
 _OVERLAP = (7 + 7 * (VIN_LENGTH + 1) + 7) // 8
 """Bytes behind a chunk that the last window of it reaches into, one character more included."""
+_ERASED = (b"\xff", b"\0")
+"""Bytes of erased memory: all ones and all zeros stand for no character in any packed form."""
 _SET = re.compile(rb"[^\x00]")
 
 
@@ -106,7 +108,11 @@ def _in_view(view: View, form: Form, order: tuple[Step, ...]) -> Iterator[VinCan
 def _find_windows(data: bytes, form: Form) -> Iterator[int]:
     """The bit positions, from the start of `data`, at which a window begins."""
     for first in range(0, len(data), _CHUNK):
-        planes = _make_planes(data[first : first + _CHUNK + _OVERLAP], form)
+        chunk = data[first : first + _CHUNK + _OVERLAP]
+        # Most of a module's memory is erased, and telling that takes next to no time.
+        if chunk[:1] in _ERASED and not chunk.strip(chunk[:1]):
+            continue
+        planes = _make_planes(chunk, form)
         for bit in _set_positions(_windows(planes, form.bits), planes):
             # It begins in the overlap, and is found again with the next chunk.
             if bit >= 8 * _CHUNK:
