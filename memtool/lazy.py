@@ -29,6 +29,7 @@ __all__ = [
     "np",
     "platformdirs",
     "pydantic",
+    "pydantic_core",
     "rich_console",
     "rich_text",
     "secrets",
@@ -76,6 +77,7 @@ if TYPE_CHECKING:
     import numpy as np
     import platformdirs
     import pydantic
+    import pydantic_core
     import rich.console as rich_console
     import rich.text as rich_text
     import tomlkit
@@ -94,6 +96,7 @@ else:
     np = late_module("numpy")
     platformdirs = late_module("platformdirs")
     pydantic = late_module("pydantic")
+    pydantic_core = late_module("pydantic_core")
     rich_console = late_module("rich.console")
     rich_text = late_module("rich.text")
     secrets = late_module("secrets")

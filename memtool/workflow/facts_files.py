@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -67,10 +66,11 @@ def fetch_facts(folder: Path, entry: JournalEntry) -> JournalEntry:
     name = entry.facts[_KEY]
     if not isinstance(name, str) or not _NAME.fullmatch(name):
         raise ValueError(f"entry {entry.number} ({entry.kind}) lacks or garbles '{_KEY}'")
-    facts = json.loads(_read(folder, name))
+    text = _read(folder, name).decode("ascii").strip()
+    facts = json.loads(text)
     if not isinstance(facts, dict):
         raise ValueError(f"entry {entry.number} ({entry.kind}) lacks or garbles '{_KEY}'")
-    return replace(entry, facts=facts)
+    return entry._replace(facts=facts, text=text)
 
 
 def _read(folder: Path, name: str) -> bytes:

@@ -111,18 +111,17 @@ def _collecting_later() -> Iterator[None]:
 
 def _open(folder: Path, path: Path, store: Path | None) -> OpenJob:
     state = _read_whole(folder, path, store)
-    digests = [entry.sha256 for entry in state.entries]
     try:
         return OpenJob(
             folder=folder,
             job=build_job(fetch_facts(folder, entry) for entry in state.entries),
             torn=state.torn,
             store=store,
-            first=digests[0],
-            last=digests[-1],
+            first=state.entries[0].sha256,
+            last=state.entries[-1].sha256,
         )
     except (IndexError, ValueError) as error:
-        message = str(error) if digests else "the journal is empty"
+        message = str(error) if state.entries else "the journal is empty"
         raise JournalError(message, code="journal-content", file=str(path)) from error
 
 

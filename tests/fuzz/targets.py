@@ -63,6 +63,11 @@ class JobEvent:
     version: int = 1
     time: str = "2026-03-01T10:00:00+01:00"
 
+    @property
+    def text(self) -> str:
+        """The facts as a journal's line has them."""
+        return json.dumps(self.facts)
+
 
 def read_intel_hex(data: bytes) -> None:
     _read_format(data, ImageFormat.INTEL_HEX)

@@ -35,7 +35,8 @@ def write_journal(path: Path, entries: int = 4) -> bytes:
             path,
             kind="note",
             facts={"text": f"entry {number}"},
-            files=[JournalFile(path="a.bin", sha256="0" * 64)],
+            # A line with files is read in another way than one without.
+            files=[JournalFile(path="a.bin", sha256="0" * 64)] if number % 2 else [],
             time=TIME,
         )
     return path.read_bytes()
@@ -210,6 +211,40 @@ def test_what_is_no_json_of_ours_is_refused(tmp_path: Path, rest: bytes, code: s
     with pytest.raises(JournalError) as caught:
         read_journal(path)
     assert caught.value.code == code
+
+
+@pytest.mark.parametrize("files", ["[]", '[{"path": "x", "sha256": "y"}]'])
+@pytest.mark.parametrize(
+    ("facts", "code"),
+    [
+        ('{"a": 1, "a": 1}', "not-canonical"),
+        ('{"a":1}', "not-canonical"),
+        ('{"a": 1} ', "not-canonical"),
+        ('{"a": 1e16}', "not-canonical"),
+        ('{"a": "\\u0041"}', "not-canonical"),
+        ('{"a": "\x7f"}', "not-canonical"),
+        ('{"a": "ü"}', "not-canonical"),
+        ('{"a": NaN}', "not-json"),
+        ('{"a": 1}}', "not-json"),
+        ('{"a": 1}, "kind": {}', "not-canonical"),
+    ],
+)
+def test_facts_have_one_writing_and_the_first_fault_is_named(
+    tmp_path: Path, facts: str, code: str, files: str
+) -> None:
+    path = tmp_path / "journal.jsonl"
+    lines = write_journal(path, 3).splitlines(keepends=True)
+    previous = members_of(lines[1])["previous"]
+    rest = (
+        f'"number": 2, "time": "{TIME}", "kind": "note", "facts": {facts}, "files": {files},'
+        f' "previous": "{previous}"}}\n'
+    ).encode()
+    lines[1] = b'{"sha256": "%s", ' % hashlib.sha256(rest).hexdigest().encode() + rest
+    # The third line does not follow the second any more: that fault is a later one.
+    path.write_bytes(b"".join(lines))
+    with pytest.raises(JournalError) as caught:
+        read_journal(path)
+    assert (caught.value.code, caught.value.line) == (code, 2)
 
 
 @pytest.mark.parametrize("version", ["3", "17"])

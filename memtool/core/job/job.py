@@ -7,9 +7,10 @@ nothing can disagree with the journal. The kinds of entries are the classes in
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar, cast
 
 from memtool.core.chip import is_same_chip
 from memtool.core.finding import Check
@@ -53,6 +54,9 @@ NEVER_BLANKED = frozenset({ModuleKind.AIRBAG, ModuleKind.IMMOBILISER})
 """Restraint systems and immobilisers: a person can be hurt, a vehicle stolen."""
 
 
+SomeEvent = TypeVar("SomeEvent", bound=Event)
+
+
 class JournalLine(Protocol):
     """One entry of a journal, wherever it is stored."""
 
@@ -66,6 +70,10 @@ class JournalLine(Protocol):
     def kind(self) -> str: ...
     @property
     def facts(self) -> Mapping[str, Any]: ...
+    @property
+    def text(self) -> str:
+        """The facts as JSON text in plain ASCII; not asked for in version 1."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -304,8 +312,10 @@ def read_event(line: JournalLine) -> Event:
     try:
         # The journal adds a torn line by itself and knows nothing of memories and tools.
         is_old = line.version == 1 or kind is TornLineKept
-        facts = upgrade(line.kind, line.facts) if is_old else line.facts
-        return kind.from_facts(facts, number=line.number, time=line.time)
+        if is_old:
+            facts = upgrade(line.kind, line.facts)
+            return kind.from_facts(facts, number=line.number, time=line.time)
+        return kind.from_text(line.text, line.facts, number=line.number, time=line.time)
     except (AttributeError, KeyError, OverflowError, TypeError, ValueError) as error:
         raise ValueError(f"entry {line.number} ({line.kind}) lacks or garbles {error}") from error
 
@@ -337,27 +347,9 @@ def build_job(lines: Iterable[JournalLine]) -> Job:
 
 def add_event(job: Job, event: Event) -> Job:
     """The job as it is after one more entry."""
-    folding = _Folding(
-        opened=job.opened,
-        order=job.order,
-        declared=list(job.declared),
-        unreadable=list(job.unreadable),
-        withdrawn=list(job.withdrawn),
-        reader_orders=list(job.reader_orders),
-        backups=list(job.backups),
-        layouts=list(job.layouts),
-        named_layouts=list(job.named_layouts),
-        releases=list(job.releases),
-        settled=list(job.settled),
-        blankings=list(job.blankings),
-        stage_checks=list(job.stage_checks),
-        decisions=list(job.decisions),
-        function_tests=list(job.function_tests),
-        notes=list(job.notes),
-        attachments=list(job.attachments),
-        events=list(job.events),
-        unfinished=list(job.unfinished),
-    )
+    folding = _Folding(opened=job.opened, order=job.order, unfinished=list(job.unfinished))
+    for before in job.events:
+        folding.keep(before)
     folding.add(event)
     return folding.job()
 
@@ -368,64 +360,30 @@ class _Folding:
 
     opened: str
     order: Order
-    declared: list[MemoryDeclared] = field(default_factory=list)
-    unreadable: list[OriginalUnreadable] = field(default_factory=list)
-    withdrawn: list[ReadWithdrawn] = field(default_factory=list)
-    reader_orders: list[ReaderOrderSet] = field(default_factory=list)
-    backups: list[ReadsBackedUp] = field(default_factory=list)
-    layouts: list[LayoutChosen] = field(default_factory=list)
-    named_layouts: list[LayoutNamed] = field(default_factory=list)
-    releases: list[RegionReleased] = field(default_factory=list)
-    settled: list[AreaSettled] = field(default_factory=list)
-    blankings: list[ImageBlanked] = field(default_factory=list)
-    stage_checks: list[StageChecked] = field(default_factory=list)
-    decisions: list[DecisionMade] = field(default_factory=list)
-    function_tests: list[FunctionTested] = field(default_factory=list)
-    notes: list[NoteAdded] = field(default_factory=list)
-    attachments: list[FileAttached] = field(default_factory=list)
-    events: list[Event] = field(default_factory=list)
     unfinished: list[FilesIntended] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    by_kind: defaultdict[type[Event], list[Event]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
 
     def add(self, event: Event) -> None:
-        self.events.append(event)
+        self.keep(event)
         match event:
             case OrderAmended():
                 self.order = self.order.amended(event.order)
-            case OriginalUnreadable():
-                self.unreadable.append(event)
-            case MemoryDeclared():
-                self.declared.append(event)
-            case ReadWithdrawn():
-                self.withdrawn.append(event)
-            case ReaderOrderSet():
-                self.reader_orders.append(event)
-            case ReadsBackedUp():
-                self.backups.append(event)
-            case LayoutChosen():
-                self.layouts.append(event)
-            case LayoutNamed():
-                self.named_layouts.append(event)
-            case RegionReleased():
-                self.releases.append(event)
-            case AreaSettled():
-                self.settled.append(event)
-            case ImageBlanked():
-                self.blankings.append(event)
-            case StageChecked():
-                self.stage_checks.append(event)
-            case DecisionMade():
-                self.decisions.append(event)
-            case FunctionTested():
-                self.function_tests.append(event)
-            case NoteAdded():
-                self.notes.append(event)
-            case FileAttached():
-                self.attachments.append(event)
             case FilesIntended():
                 self._intend(event)
         # The files were written for this event: its intent is fulfilled.
         if event.intent is not None:
             self.unfinished = [each for each in self.unfinished if each.number != event.intent]
+
+    def keep(self, event: Event) -> None:
+        self.events.append(event)
+        self.by_kind[type(event)].append(event)
+
+    def of(self, kind: type[SomeEvent]) -> tuple[SomeEvent, ...]:
+        """Every entry of that kind, oldest first."""
+        return tuple(cast(list[SomeEvent], self.by_kind[kind]))
 
     def _intend(self, intent: FilesIntended) -> None:
         """Another try at one of the files takes the place of the one that was cut off."""
@@ -440,29 +398,30 @@ class _Folding:
             opened=self.opened,
             order=self.order,
             modules=tuple(self._module(role) for role in Role),
-            declared=tuple(self.declared),
-            unreadable=tuple(self.unreadable),
-            withdrawn=tuple(self.withdrawn),
-            reader_orders=tuple(self.reader_orders),
-            layouts=tuple(self.layouts),
-            named_layouts=tuple(self.named_layouts),
-            releases=tuple(self.releases),
-            settled=tuple(self.settled),
-            blankings=tuple(self.blankings),
-            stage_checks=tuple(self.stage_checks),
-            decisions=tuple(self.decisions),
-            function_tests=tuple(self.function_tests),
-            notes=tuple(self.notes),
-            attachments=tuple(self.attachments),
+            declared=self.of(MemoryDeclared),
+            unreadable=self.of(OriginalUnreadable),
+            withdrawn=self.of(ReadWithdrawn),
+            reader_orders=self.of(ReaderOrderSet),
+            layouts=self.of(LayoutChosen),
+            named_layouts=self.of(LayoutNamed),
+            releases=self.of(RegionReleased),
+            settled=self.of(AreaSettled),
+            blankings=self.of(ImageBlanked),
+            stage_checks=self.of(StageChecked),
+            decisions=self.of(DecisionMade),
+            function_tests=self.of(FunctionTested),
+            notes=self.of(NoteAdded),
+            attachments=self.of(FileAttached),
             events=tuple(self.events),
             unfinished=tuple(self.unfinished),
         )
 
     def _module(self, role: Role) -> Module:
-        layouts = {chosen.memory: chosen for chosen in self.layouts}
-        orders = {said.memory: said.order for said in self.reader_orders}
+        layouts = {chosen.memory: chosen for chosen in self.of(LayoutChosen)}
+        orders = {said.memory: said.order for said in self.of(ReaderOrderSet)}
+        unreadable = self.of(OriginalUnreadable)
         by_name: dict[str, list[ReadsBackedUp]] = {}
-        for backup in self.backups:
+        for backup in self.of(ReadsBackedUp):
             if backup.role is role:
                 by_name.setdefault(backup.memory or name_of_chip(backup.chip), []).append(backup)
         return Module(
@@ -478,9 +437,7 @@ class _Folding:
                 )
                 for name, backups in by_name.items()
             ),
-            unreadable=(
-                self.unreadable[-1].reason if self.unreadable and role is Role.ORIGINAL else None
-            ),
+            unreadable=unreadable[-1].reason if unreadable and role is Role.ORIGINAL else None,
         )
 
 

@@ -5,6 +5,7 @@ The entries here are of version 1: what 0.1.0 wrote folds as before.
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,6 +24,10 @@ class Entry:
     facts: dict[str, Any] = field(default_factory=dict)
     time: str = "2026-03-14T09:00:00+01:00"
     version: int = 1
+
+    @property
+    def text(self) -> str:
+        return json.dumps(self.facts)
 
 
 READS = {

@@ -20,11 +20,9 @@ _OUTSIDE = frozenset({"number", "time"})
 """Fields that the journal's line holds, beside the facts."""
 _NAMES: dict[str, frozenset[str]] = {}
 _ADAPTERS: dict[str, pydantic.TypeAdapter[Any]] = {}
-
-
-_encode = json.JSONEncoder(ensure_ascii=False).encode
+_encode = json.JSONEncoder(ensure_ascii=True).encode
 _LONE = re.compile("[\\ud800-\\udfff]")
-"""What Python makes of a byte of a file's name that is not UTF-8; pydantic reads no such text."""
+"""What Python makes of a byte of a file's name that is not UTF-8; pydantic takes no such text."""
 _PRIVATE = 0x100000
 """Added to such a code it gives one of a private area, which no name of a file is made of."""
 _HIDDEN = re.compile("[\\U0010d800-\\U0010dfff]")
@@ -92,18 +90,28 @@ class Event:
         Raises:
             ValueError: a fact is missing, unknown or of another type; names it in quotes.
         """
+        return cls.from_text(_encode(facts), facts, number=number, time=time)
+
+    @classmethod
+    def from_text(cls, text: str, facts: Mapping[str, Any], *, number: int, time: str) -> Self:
+        """As `from_facts`, where the facts are also there as JSON text in plain ASCII.
+
+        Raises:
+            ValueError: as `from_facts`.
+        """
         names = _names(cls)
         if names != facts.keys():
             raise ValueError(f"'{min(names ^ facts.keys())}'")
-        text = _encode({**facts, "number": number, "time": time})
-        hidden = _LONE.sub(lambda found: chr(_PRIVATE + ord(found[0])), text)
+        # Every event has facts, so there is one before the comma.
+        whole = f'{text[:-1]}, "number": {number}, "time": {_encode(time)}}}'
+        given = _hide(whole) if "\\ud" in whole else whole
         try:
-            event = _adapter(cls).validate_json(hidden)
+            event = _adapter(cls).validator.validate_json(given)
         except pydantic.ValidationError as error:
             first = error.errors(include_url=False)[0]
             place = ".".join(str(part) for part in first["loc"])
             raise ValueError(f"'{place}'" if place else first["msg"]) from error
-        event = event if hidden == text else _shown_again(event)
+        event = event if given is whole else _shown_again(event)
         assert isinstance(event, cls)
         return event
 
@@ -119,6 +127,13 @@ def _adapter(event: type[Event]) -> pydantic.TypeAdapter[Any]:
     if event.kind not in _ADAPTERS:
         _ADAPTERS[event.kind] = pydantic.TypeAdapter(event)
     return _ADAPTERS[event.kind]
+
+
+def _hide(text: str) -> str:
+    """JSON text with every lone surrogate hidden; the very same text where there is none."""
+    plain = json.dumps(json.loads(text), ensure_ascii=False)
+    hidden = _LONE.sub(lambda found: chr(_PRIVATE + ord(found[0])), plain)
+    return text if hidden == plain else hidden
 
 
 def _shown_again(value: Any) -> Any:
