@@ -111,13 +111,14 @@ def _commonest_distance(data: Bytes, block: int) -> tuple[int, int]:
     whole = data[: len(data) // block * block].reshape(-1, block)
     # A hash by random odd weights: equal blocks meet, others hardly ever do.
     weights = np.random.default_rng(block).integers(1, 1 << 62, block, dtype=np.uint64) | 1
-    hashes = (whole.astype(np.uint64) * weights).sum(axis=1)
     filled = ((whole != 0xFF) & (whole != 0)).sum(axis=1) * 2 >= block
     plain = (whole == whole[:, :1]).all(axis=1)
     places = np.flatnonzero(filled & ~plain)
+    hashes = (whole[places].astype(np.uint64) * weights).sum(axis=1)
     # A stable sort keeps equal blocks in their order, so neighbours in it are the nearest pairs.
-    order = places[np.argsort(hashes[places], kind="stable")]
+    order = np.argsort(hashes, kind="stable")
     same = hashes[order[1:]] == hashes[order[:-1]]
+    order = places[order]
     # In blocks; the commonest one wins, then counts in bytes.
     distances = (order[1:] - order[:-1])[same]
     if not len(distances):

@@ -13,6 +13,7 @@ from memtool.core.health.byte_orders import order_advice
 from memtool.core.health.evidence import BLANKS, Evidence
 from memtool.core.health.readable import padding_table, text_table
 from memtool.core.runs import array_of
+from memtool.lazy import np
 
 if TYPE_CHECKING:
     from memtool.core.runs import Bytes, Mask
@@ -64,17 +65,16 @@ def _count_text_ends(data: Bytes, width: int) -> tuple[int, int]:
         blank = data == value
         # Words 1 and 2 are text, word 4 is padding; word 3, which has both, is asked below.
         ending = whole[:-3] & whole[1:-2] & _in_words(blank, width, 0, width)[3:]
-        if not ending.any():
-            continue
+        third = np.flatnonzero(ending) + 2
+        texts, blanks = text.reshape(-1, width)[third], blank.reshape(-1, width)[third]
         for count in range(1, width):
             # Wrong: padding first, the text's last characters behind it. `head` is the right way
             # round.
-            tail = _in_words(blank, width, 0, width - count) & _in_words(
-                text, width, width - count, width
-            )
-            head = _in_words(text, width, 0, count) & _in_words(blank, width, count, width)
-            wrong += int((ending & tail[2:-1]).sum())
-            right += int((ending & head[2:-1]).sum())
+            rest = width - count
+            tail = blanks[:, :rest].all(axis=1) & texts[:, rest:].all(axis=1)
+            head = texts[:, :count].all(axis=1) & blanks[:, count:].all(axis=1)
+            wrong += int(tail.sum())
+            right += int(head.sum())
     return wrong, right
 
 

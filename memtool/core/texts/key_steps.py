@@ -6,11 +6,19 @@ is added falls out of their difference. A text under an unknown key is so found 
 
 from __future__ import annotations
 
+from memtool.lazy import np
+
+_LONG = 1 << 16
+"""Bytes from which on numpy is worth loading."""
+
 
 def xor_steps(data: bytes) -> bytes:
     """Each byte combined with the next one by exclusive or; a byte fewer than `data`."""
     if len(data) < 2:
         return b""
+    if len(data) >= _LONG:
+        values = np.frombuffer(data, np.uint8)
+        return (values[:-1] ^ values[1:]).tobytes()
     here, following = _neighbours(data)
     return (here ^ following).to_bytes(len(data) - 1, "big")
 
@@ -20,6 +28,9 @@ def added_steps(data: bytes) -> bytes:
     size = len(data) - 1
     if size < 1:
         return b""
+    if len(data) >= _LONG:
+        values = np.frombuffer(data, np.uint8)
+        return (values[1:] - values[:-1]).tobytes()
     here, following = _neighbours(data)
     # All bytes at once, as digits of two long numbers. The high bit of each byte is set
     # before the subtraction and mended after it, so that no byte borrows from another.

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import random
+from itertools import pairwise
+
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memtool.core.image import Segment
+from memtool.core.texts.key_steps import added_steps, xor_steps
+from memtool.core.texts.stored_forms import swap_words
 from memtool.core.texts.view import Parts, View
 
 
@@ -56,3 +62,22 @@ def test_joined_parts_lead_back_and_their_words_are_whole(
             first, end = parts.words_around(each, unit, phase % unit)
             assert [*range(first, end)] == whole
         offset += hi - lo + 2 * unit
+
+
+LENGTHS = (0, 1, 2, 3, 5, 70_001)
+"""Short ones and a long one are worked on in different ways."""
+
+
+@pytest.mark.parametrize("length", LENGTHS)
+def test_key_steps_are_what_neighbouring_bytes_have_between_them(length: int) -> None:
+    data = random.Random(length).randbytes(length)
+    assert xor_steps(data) == bytes(one ^ other for one, other in pairwise(data))
+    assert added_steps(data) == bytes((other - one) % 256 for one, other in pairwise(data))
+
+
+@pytest.mark.parametrize("length", LENGTHS)
+@pytest.mark.parametrize("unit", [2, 4])
+def test_every_word_is_reversed_a_short_last_one_too(length: int, unit: int) -> None:
+    data = random.Random(length).randbytes(length)
+    words = (data[place : place + unit] for place in range(0, length, unit))
+    assert swap_words(data, unit) == b"".join(word[::-1] for word in words)
