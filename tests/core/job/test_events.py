@@ -52,7 +52,7 @@ from memtool.core.layouts.layout import ModuleKind
 from memtool.core.layouts.region import RegionKind
 from memtool.core.role import Role
 from memtool.core.span import Span
-from memtool.store.journal import read_journal
+from memtool.store.journal import append_entry, read_journal
 
 KEPT = Path(__file__).parent / "journals_0_1_0"
 COMMON: dict[str, Any] = {
@@ -227,6 +227,26 @@ def test_a_missing_an_unknown_and_a_retyped_fact_are_named(event: Event) -> None
 def test_what_no_command_writes_is_refused(event: Event, change: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=r"'|edit"):
         type(event).from_facts({**event.to_facts(), **change}, number=5, time=event.time)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "windows: \U0001f697, \u00fc, \x7f",
+        "a byte of a name: \udcff",
+        "both: \udcff \U0001f697",
+        "a private character: \U0010d8ff",
+        "written out: \\udcff",
+    ],
+)
+def test_any_text_comes_back_from_the_journal(text: str, tmp_path: Path) -> None:
+    facts = NoteAdded(text=text, tool="0.2.0").to_facts()
+    path = tmp_path / "journal.jsonl"
+    for name in ("one", "two"):
+        append_entry(path, kind=name, facts=facts, time="2026-03-01T10:00:00+01:00", version=2)
+    for entry in read_journal(path):
+        event = NoteAdded.from_text(entry.text, entry.facts, number=entry.number, time=entry.time)
+        assert event.text == text
 
 
 def test_an_event_that_nobody_could_read_is_never_made() -> None:
