@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, ClassVar
 
+from rich.text import Text
 from textual import events
 from textual.binding import Binding
 from textual.containers import VerticalScroll
@@ -14,17 +15,18 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Static
 
 from memtool.core.job.proof import WrittenBlank
+from memtool.core.read_options import ImageFormat
 from memtool.core.role import Role
-from memtool.core.span import Span, format_span, format_span_with_length
+from memtool.core.span import Span, format_span, format_span_with_length, parse_span
 from memtool.core.words import count_of
 from memtool.desk.dialogs import Ask, Choose
 from memtool.desk.looks import as_text
 from memtool.desk.results import ResultScreen
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
-from memtool.render.questions import find_emptiness
+from memtool.render.questions import AREA, find_emptiness, find_span_fault
 from memtool.render.text import blank_view
-from memtool.render.text.desk_words import WHICH_VIN_GOES
+from memtool.render.text.desk_words import AS_THE_DONOR, WHICH_FORMAT, WHICH_VIN_GOES
 from memtool.render.words import safe_text
 from memtool.workflow.blank import PreparedAll, prepare_blank
 from memtool.workflow.blank_wish import BlankWish, make_requests
@@ -42,7 +44,9 @@ class BlankScreen(DeskScreen):
         Binding("enter", "confirm", "Confirm and write", priority=True),
         Binding("k", "keep", "Keep or not"),
         Binding("f", "configuration", "Configuration too"),
+        Binding("s", "more", "One more area"),
         Binding("v", "vin", "One VIN alone"),
+        Binding("t", "format", "Format of the file"),
     ]
 
     def __init__(self, desk: Session, job: Path, layout: str | None = None) -> None:
@@ -52,12 +56,14 @@ class BlankScreen(DeskScreen):
         self._kept: dict[tuple[str | None, Span], str] = {}
         self._is_all = False
         self._vins: tuple[str, ...] = ()
+        self._more: tuple[tuple[str | None, Span], ...] = ()
+        self._format: str | None = None
         self._prepared: PreparedAll | None = None
 
     def body(self) -> Iterable[Widget]:
         """Runs to change as a table, then all of it in words."""
         yield Static(Content(""), id="verdict")
-        table: DataTable[str] = DataTable(id="runs", cursor_type="row")
+        table: DataTable[Text] = DataTable(id="runs", cursor_type="row")
         yield table
         with VerticalScroll(id="words"):
             yield Static(id="view")
@@ -76,6 +82,8 @@ class BlankScreen(DeskScreen):
             layout=None if self._vins else self._layout,
             vin=self._vins,
             configuration=self._is_all,
+            more=self._more,
+            to=self._format,
             keep=tuple(self._kept),
             reason=tuple(self._kept.values()),
         )
@@ -100,9 +108,9 @@ class BlankScreen(DeskScreen):
         table.clear()
         for memory, span, why in runs:
             kept = "kept" if self._is_kept(memory, span) else "goes"
-            table.add_row(
-                kept, safe_text(memory or ""), format_span_with_length(span), safe_text(why)
-            )
+            cells = (kept, safe_text(memory or ""), format_span_with_length(span), safe_text(why))
+            # As text: of a string Textual would read brackets as its own marks.
+            table.add_row(*map(Text, cells))
         if runs:
             table.move_cursor(row=min(row, len(runs) - 1))
         self._show_words()
@@ -155,6 +163,53 @@ class BlankScreen(DeskScreen):
                 fault=find_emptiness,
             ),
             answered,
+        )
+
+    def action_more(self) -> None:
+        """Let one more area of a memory go; or not, where the cursor is on it."""
+        prepared = self._prepared
+        if prepared is None:
+            return
+        runs = self._runs(prepared)
+        at = self.query_one(DataTable).cursor_row
+        memory, here = (runs[at][0], runs[at][1]) if at < len(runs) else (None, None)
+        place = memory if len(prepared.parts) + len(prepared.passed_over) > 1 else None
+        others = tuple(
+            (name, span)
+            for name, span in self._more
+            if name != place or here is None or not span.overlaps(here)
+        )
+        if others != self._more:
+            self._more = others
+            self._plan()
+            return
+
+        def answered(text: str | None) -> None:
+            if text is not None:
+                self._plan_with((*self._more, (place, parse_span(text))))
+
+        self.app.push_screen(Ask(AREA, more=memory or "", fault=find_span_fault), answered)
+
+    def _plan_with(self, more: tuple[tuple[str | None, Span], ...]) -> None:
+        """Plan with these areas; where that cannot be, the wish stays as it was."""
+        before, self._more = self._more, more
+        context = self.desk.context(self.job_folder)
+        if self.attempt(lambda: make_requests(context, _IMAGE, self.wish())) is None:
+            self._more = before
+        else:
+            self._plan()
+
+    def action_format(self) -> None:
+        """In which format the file is written; at first in that of the donor's read."""
+        formats = [None, *(each.value for each in ImageFormat)]
+
+        def chosen(number: int | None) -> None:
+            if number is not None:
+                self._format = formats[number]
+                self._plan()
+
+        self.app.push_screen(
+            Choose(WHICH_FORMAT, [each or AS_THE_DONOR for each in formats]), chosen
         )
 
     def action_configuration(self) -> None:
@@ -212,8 +267,12 @@ class BlankScreen(DeskScreen):
         for vin in wish.vin:
             words += ["--vin", vin]
         words += ["--configuration"] if wish.configuration else []
+        words += ["--to", wish.to] if wish.to else []
+        several = len(prepared.parts) + len(prepared.passed_over) > 1
+        for memory, span in wish.more:
+            place = format_span(span)
+            words += ["--span", place if memory is None else f"{memory}={place}"]
         for (memory, span), reason in self._kept.items():
-            several = len(prepared.parts) + len(prepared.passed_over) > 1
             place = f"{memory}={format_span(span)}" if several and memory else format_span(span)
             words += ["--keep", place, "--reason", reason]
         command = self.desk.tell(*words, job=self.job_folder)

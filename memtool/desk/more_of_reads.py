@@ -18,6 +18,7 @@ from memtool.render.questions import (
     WHICH_READ,
     WHY,
     find_emptiness,
+    find_span_fault,
 )
 from memtool.workflow.keeping_reads import list_counting
 
@@ -86,7 +87,8 @@ def _of_memory(screen: PickedReads, done: Callable[[str | None], None]) -> None:
 def _not_read(screen: PickedReads) -> None:
     def named(memory: str | None) -> None:
         screen.app.push_screen(
-            Ask(AREA, fault=_area_fault), lambda text: None if text is None else asked(memory, text)
+            Ask(AREA, fault=find_span_fault),
+            lambda text: None if text is None else asked(memory, text),
         )
 
     def asked(memory: str | None, text: str) -> None:
@@ -105,11 +107,3 @@ def _unreadable(screen: PickedReads) -> None:
         screen.settle(unreadable=reasons)
 
     _of_memory(screen, lambda memory: _ask(screen, WHY, lambda reason: said(memory, reason)))
-
-
-def _area_fault(text: str) -> str | None:
-    try:
-        parse_span(text)
-    except ValueError as error:
-        return f"{error}."
-    return None

@@ -30,6 +30,7 @@ from memtool.render.text.report_view import (
     notes_on,
     render_open,
     render_written,
+    tell_paper,
 )
 from memtool.workflow.context import clock
 from memtool.workflow.report import WrittenReport, gather_report, write_report
@@ -43,24 +44,31 @@ class ReportScreen(DeskScreen):
         Binding("enter", "customer", "Customer's copy"),
         Binding("s", "shop", "Shop's copy"),
         Binding("l", "labels", "Labels and old module"),
+        Binding("p", "paper", "Paper"),
     ]
 
     def __init__(self, desk: Session, job: Path) -> None:
         super().__init__(desk, job)
         self.job_folder = job
         self._report: Report | None = None
+        self._paper = Paper.A4
 
     def body(self) -> Iterable[Widget]:
         """The verdict as the report words it, then what is open."""
         yield Static(Content(""), id="verdict")
         with VerticalScroll(id="words"):
             yield Static(id="view")
-        yield Static(Content(f"Enter: {CUSTOMERS_COPY}. S: {SHOPS_COPY}."), id="under")
+        yield Static(Content(""), id="under")
 
     def on_mount(self) -> None:
         """Gather it; nothing is written by that."""
         self.query_one("#words").focus()
+        self._tell_copies()
         self._gather()
+
+    def _tell_copies(self) -> None:
+        said = f"Enter: {CUSTOMERS_COPY}. S: {SHOPS_COPY}. {tell_paper(self._paper)}"
+        self.query_one("#under", Static).update(Content(said))
 
     def _gather(self) -> None:
         self.work(
@@ -94,6 +102,12 @@ class ReportScreen(DeskScreen):
         """Make the copy for the shop."""
         self._make(shop=True)
 
+    def action_paper(self) -> None:
+        """The next size of paper."""
+        sizes = list(Paper)
+        self._paper = sizes[(sizes.index(self._paper) + 1) % len(sizes)]
+        self._tell_copies()
+
     def action_labels(self) -> None:
         """What stands on the labels, and where the old module is, for page one."""
         names = [name for name, _ in PAGE_ONE_QUESTIONS]
@@ -107,7 +121,7 @@ class ReportScreen(DeskScreen):
                 self.desk.job(self.job_folder),
                 self.desk.store,
                 is_shop_copy=shop,
-                paper=Paper.A4,
+                paper=self._paper,
                 with_pdf=True,
                 now=clock(),
             ),
@@ -115,7 +129,8 @@ class ReportScreen(DeskScreen):
         )
 
     def _made(self, written: WrittenReport, *, shop: bool) -> None:
-        words = ("report", "--shop") if shop else ("report",)
+        words = ["report", *(["--shop"] if shop else [])]
+        words += [] if self._paper is Paper.A4 else ["--paper", self._paper.value]
         command = self.desk.tell(*words, job=self.job_folder)
         made = OpenableScreen if has_viewer() else MadeScreen
         self.app.switch_screen(made(self.desk, self.job_folder, written, command))

@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, ClassVar
 
+from rich.text import Text
 from textual.binding import Binding
 from textual.content import Content
 from textual.widget import Widget
@@ -39,7 +40,7 @@ class RestoreScreen(DeskScreen):
 
     def body(self) -> Iterable[Widget]:
         """A table, and the place of the store."""
-        table: DataTable[str] = DataTable(id="backups", cursor_type="row")
+        table: DataTable[Text] = DataTable(id="backups", cursor_type="row")
         yield table
         yield Static(Content(safe_text(str(near(self.desk.stores.folder)))), id="under")
 
@@ -50,7 +51,7 @@ class RestoreScreen(DeskScreen):
             table.add_column(heading)
         self._entries = self.attempt(self._find) or ()
         for entry in self._entries:
-            table.add_row(*list_cells(entry))
+            table.add_row(*map(Text, list_cells(entry)))
         table.focus()
 
     def _find(self) -> Sequence[Backup]:

@@ -8,6 +8,7 @@ from memtool.core.health.reader_orders import OrderSign
 from memtool.core.job.order import AlsoHolds, OldModule, says_nothing
 from memtool.core.job.stages.function_test import TESTED_KINDS
 from memtool.core.layouts.layout import ModuleKind
+from memtool.core.span import parse_span
 from memtool.core.texts.vin import parse_vin
 from memtool.core.words import count_of
 
@@ -118,6 +119,15 @@ def is_asked(name: str, answers: Mapping[str, str | None]) -> bool:
 def find_emptiness(answer: str) -> str | None:
     """Why an answer that must say something does not, a sentence; None: it does."""
     return "Please say it in words." if says_nothing(answer) else None
+
+
+def find_span_fault(answer: str) -> str | None:
+    """Why an answer names no area, a sentence; None: it does."""
+    try:
+        parse_span(answer)
+    except ValueError as error:
+        return f"{error}."
+    return None
 
 
 def find_problem(name: str, answer: str) -> str | None:

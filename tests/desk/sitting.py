@@ -98,7 +98,12 @@ class Sitting:
         raise AssertionError("the desk is still at work")
 
     def _has_messages(self) -> bool:
-        pumps = (self.app, *self.app.screen.walk_children(with_self=True))
+        screen = self.app.screen
+        if screen._dirty_widgets or screen._layout_required:
+            return True
+        pumps = (self.app, *screen.walk_children(with_self=True))
+        if any(getattr(each, "_require_update_dimensions", False) for each in pumps):
+            return True
         return any(each._message_queue.qsize() or each._next_callbacks for each in pumps)
 
     def _is_busy(self) -> bool:

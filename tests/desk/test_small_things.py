@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from memtool.demo.door import VEHICLE_VIN
+from memtool.demo.door import DONOR_VIN, VEHICLE_VIN
 from memtool.desk.home import HomeScreen
 from memtool.desk.looks import THEMES
 from memtool.desk.opening import open_with_viewer
@@ -41,6 +41,31 @@ def test_when_a_job_changed_has_room_at_80_columns_and_a_long_order_is_told_whol
     below = " ".join(line.strip() for line in lines[lines.index(listed) + 1 :])
     assert order in below
     assert "broken: " in below
+
+
+def test_one_more_area_format_and_paper_are_chosen_as_the_options_say(job: Path) -> None:
+    async def play() -> tuple[str, str, str]:
+        async with sit_down(job.parent, job=job) as desk:
+            await desk.press("b", "s")
+            await desk.type("here")
+            await desk.press("enter")
+            refused = desk.text()
+            await desk.press(*["backspace"] * 4)
+            await desk.type("0x0204+2")
+            await desk.press("enter", "t", "down", "down", "enter", "enter")
+            await desk.type(DONOR_VIN[-6:])
+            await desk.press("enter")
+            blanked = desk.app.desk.ran[-1]
+            await desk.press("enter", "r", "p", "enter")
+            return refused, blanked, desk.app.desk.ran[-1]
+
+    refused, blanked, reported = run(play())
+    assert "here" in refused
+    assert "--to intel-hex --span 0x0204-0x0205" in blanked
+    assert reported == "benchimage report --paper letter --job order-7"
+    event = open_job(job).job.blankings[-1]
+    assert any(job.joinpath("files").glob("to-write-*.hex"))
+    assert event is not None
 
 
 def test_an_order_that_was_left_is_taken_up_where_it_stopped(bench: Path) -> None:

@@ -11,16 +11,23 @@ from memtool.core.report.photo import check_picture
 from memtool.core.report.report import Report, ShopProfile
 from memtool.core.words import count_of
 from memtool.render.page.customer_page import OUTCOME_WORDS
+from memtool.render.page.html import Paper
 from memtool.render.text import terminal
 from memtool.render.words import safe_text
 
 CUSTOMERS_COPY = "The customer's copy: the donor's VIN is masked"
 SHOPS_COPY = "The shop's own copy, with every VIN in full"
+_PAPERS = {Paper.A4: "A4", Paper.LETTER: "Letter"}
 OPENS_WITH = "It opens in this machine's own viewer; print it there."
 NO_VIEWER = (
     "This machine has no screen or no viewer for it: copy the file to one that has, and print it"
     " there."
 )
+
+
+def tell_paper(paper: Paper) -> str:
+    """On which paper it is made, a sentence."""
+    return f"Paper: {_PAPERS[paper]}."
 
 
 class WrittenFile(Protocol):
