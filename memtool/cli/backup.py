@@ -146,6 +146,7 @@ def list_backups(store: Path | None, as_json: bool) -> int:
     if as_json:
         print_json(backup_view.list_document(entries, damaged, str(backups.folder)))
     elif entries:
+        say(f"{count_of(len(entries), 'backup')} in {safe_text(str(backups.folder))}:")
         say(backup_view.render_list(entries))
     else:
         note(f"No backups in {safe_text(str(backups.folder))} yet.")

@@ -41,10 +41,10 @@ Examples:
 @job_option
 @click.option("--layout", type=PATH, help="Reviewed layout; default: the job's.")
 @click.option(
-    "--vin", multiple=True, help="Without a layout: blank exactly the copies of this VIN."
+    "--vin", multiple=True, help="Without a layout: remove exactly the copies of this VIN."
 )
-@click.option("--configuration", is_flag=True, help="Blank the configuration regions too.")
-@click.option("--span", "more", multiple=True, type=MEMORY_SPAN, help="Another span to blank.")
+@click.option("--configuration", is_flag=True, help="Overwrite the configuration regions too.")
+@click.option("--span", "more", multiple=True, type=MEMORY_SPAN, help="Another span to overwrite.")
 @click.option("--keep", multiple=True, type=MEMORY_SPAN, help="A span to keep; needs --reason.")
 @click.option(
     "--reason", multiple=True, help="Reason for keeping a span: one per --keep, or one for all."
@@ -75,9 +75,9 @@ def command(
     as_json: bool,
     show_all: bool,
 ) -> int:
-    """Blank the donor's identity in its image and write a new file.
+    """Remove the old identity from the donor's image and write a new file.
 
-    IMAGE is 'donor' inside a job: all memories of it that have something to blank, planned and
+    IMAGE is 'donor' inside a job: all memories of it with something to remove, planned and
     confirmed together, all written or none. 'donor/NAME' is one of them; or name a file that is
     backed up as the job's donor. With several memories --span and --keep take NAME=SPAN.
     Nothing is written unless every rule allows it; no option gets around a rule.

@@ -13,6 +13,7 @@ from memtool.cli.shared import print_json, say, say_next
 from memtool.cli.types import IMAGE
 from memtool.core.job.leftovers import is_telling
 from memtool.core.texts.known_identity import IdentityMatch, find_identity, normalise_identity
+from memtool.core.words import count_of
 from memtool.errors import UsageError
 from memtool.render.json.as_json import document, span_value
 from memtool.render.text.identity_text import render_matches
@@ -58,6 +59,9 @@ def command(
         values = [_value(path, match) for path, matches in found for match in matches]
         print_json(document("find", matches=values))
         return 0
+    if len(found) > 1:
+        holding = sum(any(map(is_telling, matches)) for _, matches in found)
+        say(f"Found for certain in {holding} of {count_of(len(found), 'image')}.\n")
     say("\n\n".join(render_matches(path, matches) for path, matches in found))
     if any(matches for _, matches in found):
         command = f"benchimage inspect {quoted(images[0])}"

@@ -56,7 +56,7 @@ def decide(
 
     POINT is the name in brackets beside the point. The decision holds as long as the same
     file, layout, backups, VIN and kind are judged; a failure cannot be decided. Deciding that
-    an area is really empty ('read-areas') lets it be blanked around.
+    an area is really empty ('read-areas') lets the rest go on.
     """
     context = place.open()
     opened = context.require_job()

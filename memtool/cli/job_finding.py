@@ -45,9 +45,9 @@ def list_command(text: str | None, store: Path | None, as_json: bool) -> int:
         text = "make a job's folder known to this store"
         say_next(NextStep(text=text, commands=("benchimage job adopt DIR",)))
         return 0
+    say(f"{count_of(len(found), 'job')}:")
     for job in found:
         say(_render(job))
-    say(count_of(len(found), "job") + ".")
     moved = [job for job in found if not job.is_there]
     if moved:
         text = "name the folder where the moved job is now"

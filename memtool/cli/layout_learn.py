@@ -35,7 +35,7 @@ def command(memory: str | None, out: Path | None, place: Place, as_json: bool) -
 
     Compares the file to program with the read after setup: what was written, what of it is as in
     the original, which checksums changed, what no region explains. Without MEMORY of all
-    memories that were blanked. Each proposed change waits for 'layout review', and the
+    memories whose old identity was removed. Each proposed change waits for 'layout review', and the
     layout's other regions are not asked again. Protected bytes are told by address and count.
     """
     result = learn_from_job(place.open(), memory=memory, out=out, now=clock())

@@ -18,6 +18,11 @@ def spaced(name: str) -> str:
     return name.replace("-", " ")
 
 
+def byte_pairs(data: bytes) -> str:
+    """``86 3B``: bytes as they stand in a row."""
+    return data.hex(" ").upper()
+
+
 def grouped_digest(sha256: str) -> str:
     """A digest in groups of sixteen digits, so that it can be compared by eye and never cut."""
     return " ".join(sha256[at : at + 16] for at in range(0, len(sha256), 16))

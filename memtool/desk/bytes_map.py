@@ -18,6 +18,7 @@ from memtool.core.words import count_of
 from memtool.desk.bytes_lens import Lens
 from memtool.render.page.layout_map import SIGNS
 from memtool.render.text.terminal_map import CONTENT_KEY, CONTENT_SIGNS, KIND_IN_SHORT
+from memtool.render.values import name_words
 
 NARROW, WIDE = 8, 16
 _HERE, _MARKED = ">", "*"
@@ -112,7 +113,7 @@ class MapView(Widget):
         bare = {run.content for row in drawn.rows for run in row.runs if run.kind is None}
         return [
             f" {count_of(size, 'byte')} a cell",
-            *(f" {SIGNS[kind]} {kind.value}" for kind in drawn.kinds),
+            *(f" {SIGNS[kind]} {name_words(kind)}" for kind in drawn.kinds),
             *(
                 f" {CONTENT_SIGNS[each]} {CONTENT_KEY[each]}"
                 for each in CONTENT_KEY

@@ -21,6 +21,7 @@ from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
 from memtool.render.text.next_view import next_in_short, tell_next
 from memtool.render.text.overview import Overview, Row, make_overview, render_cell, row_of
+from memtool.render.values import name_words
 from memtool.render.words import safe_text
 from memtool.workflow.jobs import OpenJob
 
@@ -89,7 +90,7 @@ class JobScreen(DeskScreen):
     def _tell_order(self, opened: OpenJob) -> None:
         order = opened.job.order
         name = order.work_order or opened.folder.name
-        kind = "" if order.module_kind is None else f" · {order.module_kind.value} module"
+        kind = "" if order.module_kind is None else f" · {name_words(order.module_kind)} module"
         self.tell_title(f"Order {name} · {order.vehicle_vin or 'no vehicle'}{kind}")
 
     def _fill(self, overview: Overview) -> None:

@@ -15,7 +15,7 @@ from memtool.core.learning import (
 )
 from memtool.core.report.procedure import ProcedureWriting, WrittenRow
 from memtool.core.span import format_span
-from memtool.core.words import count_of, listed_spans
+from memtool.core.words import count_of, listed_spans, spaced
 from memtool.render.values import NOT_SHOWN, span_value, span_values
 from memtool.render.words import safe_text
 
@@ -70,14 +70,14 @@ def checksum_words(moved: MovedChecksums) -> str:
 def warning_words(warned: Warned) -> str:
     """A sentence."""
     place = warned.place
-    kind = f" ({place.kind})" if place.kind is not None else ""
+    kind = f" ({spaced(place.kind)})" if place.kind is not None else ""
     return f"{place_words(place)}{kind} {_WARNINGS[warned.code]}."
 
 
 def proposal_words(proposal: Proposal) -> str:
     """What would change, without the evidence."""
     region = proposal.region
-    what = f"'{safe_text(region.name)}' is {region.kind}"
+    what = f"'{safe_text(region.name)}' is {spaced(region.kind)}"
     if proposal.was is not None:
         return f"{what}, not {proposal.was}"
     where = format_span(region.span)

@@ -25,7 +25,7 @@ from memtool.core.job.setup_list import SetupItem
 from memtool.core.layouts.fields import DecodedField, FieldState, FieldValue
 from memtool.core.layouts.region import FieldType
 from memtool.core.span import Span, format_span_with_length
-from memtool.core.words import count_of, grouped_digest, spaced, tell_reads
+from memtool.core.words import byte_pairs, count_of, grouped_digest, spaced, tell_reads
 from memtool.render.words import safe_text
 
 MOST_BYTES = 32
@@ -66,7 +66,7 @@ _MONTHS = (
 
 def bytes_words(data: bytes) -> str:
     """``86 3B``; a dash for none."""
-    return data.hex(" ").upper() or "-"
+    return byte_pairs(data) or "-"
 
 
 def digits_words(digits: str) -> str:

@@ -108,7 +108,7 @@ def test_terminal_shows_fields_by_name_and_no_protected_byte(folder: Path) -> No
     assert done.returncode == 1
     assert " differ, in " in done.stdout.splitlines()[0]
     assert (
-        f"VIN (vehicle-identity)\n    A  {VIN_A.decode()}\n    B  {VIN_B.decode()}" in done.stdout
+        f"VIN (vehicle identity)\n    A  {VIN_A.decode()}\n    B  {VIN_B.decode()}" in done.stdout
     )
     assert "protected: not shown" in done.stdout
     assert "5A 5A" not in done.stdout

@@ -78,6 +78,8 @@ def _statements(job: Job, stages: Sequence[ReportStage]) -> Iterator[str]:
     if any(made.identities for made in job.blankings):
         seen = (*_verdicts(stages, Stage.AFTER_WRITING), *_verdicts(stages, Stage.AFTER_SETUP))
         where = "" if any(seen) else ", so far in the file to program alone"
+        if StageVerdict.FAIL in seen:
+            where = " in the file to program, but a check of the module failed"
         yield (
             f"The used part's earlier VIN was removed on the customer's order{where}; the"
             " vehicle's VIN plates were not touched. Removing a VIN is restricted in some"

@@ -78,14 +78,14 @@ ABOUT = {
 }
 """What each check looks at, by its code, as a customer would say it."""
 _LEADS = {
-    Verdict.DECIDE: "For the workshop to judge",
+    Verdict.DECIDE: "For a person to decide",
     Verdict.NOT_CHECKED: "Not checked",
     Verdict.FAIL: "Check failed",
 }
 
 
 def tell_points(job: Job, stages: Sequence[ReportStage]) -> tuple[str, ...]:
-    """What was not done, not checked, failed, or is left to a person; each once."""
+    """What failed, then what was not done, not checked or is left to a person; each once."""
     points = [
         *_of_reads(job),
         *list_missing_facts(job, donor=f"the {MODULES[Role.DONOR]}"),
@@ -93,7 +93,12 @@ def tell_points(job: Job, stages: Sequence[ReportStage]) -> tuple[str, ...]:
     ]
     for item in stages:
         points += _of_stage(item)
-    return tuple(dict.fromkeys(points))
+    # Page one has room for a few: what failed must be among them.
+    return tuple(sorted(dict.fromkeys(points), key=_is_no_failure))
+
+
+def _is_no_failure(point: str) -> bool:
+    return not point.startswith(_LEADS[Verdict.FAIL])
 
 
 def _of_reads(job: Job) -> Iterator[str]:

@@ -38,8 +38,9 @@ _ALONE = r"(?:(?<![0-9A-Za-z])|(?<=\\x[0-9a-f]{2})|(?<=\\u[0-9a-f]{4}))"
 """What stands before a tail: no letter or digit, but for those of an escape."""
 _HEX_GAP = r"[\W_]*(?:0[xX])?"
 _SHORTEST_TAIL = 6
-_VALUE = re.compile(r"\((?P<only>[0-9a-f]{2,16})\)|(?<=stored )(?P<stored>[0-9a-f]{2,16})")
-"""A checksum's value in the text of its check."""
+_DIGITS = r"[0-9A-Fa-f]{2}(?: ?[0-9A-Fa-f]{2}){0,7}"
+_VALUE = re.compile(rf"\((?P<only>{_DIGITS})\)|(?<=stored )(?P<stored>{_DIGITS})\b")
+"""A checksum's value in the text of its check; older journals have its digits in one piece."""
 _UNMASKED = frozenset({"time"})
 """Fields that tell nobody's identity, though their digits may look like the end of one."""
 _IDENTITIES = frozenset({"identities", "reported_vins"})
@@ -128,8 +129,9 @@ class Masker:
 
     def _mask_value(self, match: re.Match[str]) -> str:
         value = match["only"] or match["stored"]
-        hidden = value in self._telling_values
-        return match.group().replace(value, BULLET * len(value)) if hidden else match.group()
+        if value.replace(" ", "").lower() not in self._telling_values:
+            return match.group()
+        return match.group().replace(value, re.sub(r"\S", BULLET, value))
 
     def _mask_word(self, match: re.Match[str]) -> str:
         word = match.group()

@@ -17,7 +17,7 @@ from memtool.core.layouts.layout_fit import LayoutFit
 from memtool.core.layouts.record_rules import RecordRules
 from memtool.core.span import Span, format_address, format_span
 from memtool.core.words import count_of
-from memtool.render.values import bytes_words, checksum_words, field_words
+from memtool.render.values import bytes_words, checksum_words, field_words, name_words
 from memtool.render.words import safe_text
 
 SIGNS = {
@@ -47,7 +47,7 @@ def render_layout(layout: Layout, fit: LayoutFit | None = None, *, width: int = 
     fields = {} if fit is None else {field.name: field for field in fit.fields}
     results = {} if fit is None else {result.name: result for result in fit.checksums}
     rules = {rule.name: rule for rule in layout.checksums}
-    lines = [*_head(layout, width), "", *render_map(layout, width=width), ""]
+    lines = [*_head(layout, fit, width), "", *render_map(layout, width=width), ""]
     for part in _parts(layout):
         if isinstance(part, Span):
             lines += _line(part, "no region", "", width)
@@ -56,7 +56,7 @@ def render_layout(layout: Layout, fit: LayoutFit | None = None, *, width: int = 
             lines += _line(part.span, "records", part.name, width)
             lines += _note("; ".join(_store_words(part)), width)
             continue
-        lines += _line(part.span, part.kind.value, part.name, width)
+        lines += _line(part.span, name_words(part.kind), part.name, width)
         rule = rules.get(part.name)
         words = _region_words(part) if rule is None else _rule_words(rule)
         lines += _note("; ".join(words), width)
@@ -81,7 +81,7 @@ def render_map(layout: Layout, *, width: int = 80) -> list[str]:
         )
         used |= set(row)
         lines.append(f"{format_address(start).ljust(wide)}  {row}")
-    key = [f"{sign} {kind}" for kind, sign in SIGNS.items() if sign in used]
+    key = [f"{sign} {name_words(kind)}" for kind, sign in SIGNS.items() if sign in used]
     key += [f"{_RECORDS} records"] if _RECORDS in used else []
     key += [f"{_NO_REGION} no region"] if _NO_REGION in used else []
     # A letter stays beside its word.
@@ -96,13 +96,18 @@ def _sign(layout: Layout, cell: Span) -> str:
     return next((sign for kind, sign in SIGNS.items() if kind in kinds), other)
 
 
-def _head(layout: Layout, width: int) -> list[str]:
+def _head(layout: Layout, fit: LayoutFit | None, width: int) -> list[str]:
     review = "reviewed" if layout.reviewed else "not reviewed: 'blank' refuses it"
     facts = (
         f"{layout.module} module, chip {safe_text(layout.chip)}, {format_span(layout.span)}"
         f" ({count_of(layout.size, 'byte')}), erased 0x{layout.erased:02X}; {review}"
     )
-    lines = [*_wrap(safe_text(layout.name), width), *_wrap(facts, width)]
+    title = safe_text(layout.name)
+    if fit is not None:
+        checked = fit.checksums_right + fit.checksums_wrong
+        right = f"{fit.checksums_right} of {count_of(checked, 'checksum')} right"
+        title += f": {'fits' if fit.fits else 'does not fit'} this image, {right}"
+    lines = [*_wrap(title, width), *_wrap(facts, width)]
     if layout.parts:
         lines += _wrap(f"seen on {', '.join(safe_text(part) for part in layout.parts)}", width)
     return lines

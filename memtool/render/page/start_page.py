@@ -98,12 +98,13 @@ def _answers(view: StartView) -> Iterator[Block]:
         yield _memory_table(view)
     yield Facts([("next", Cell(one_line(next_step(view)), Look.STRONG))])
     order = view.order
+    kind = name_words(order.module_kind) if order.module_kind else "not on record"
     yield Heading("Order")
     yield Facts(
         [
             ("work order", Cell(order.work_order or "not on record")),
             ("vehicle", Cell(order.vehicle_vin or "not on record")),
-            ("module", Cell(order.module_kind.value if order.module_kind else "not on record")),
+            ("module", Cell(kind)),
             ("authority", Cell(order.authority or "NOT ON RECORD: blank will refuse")),
         ]
     )

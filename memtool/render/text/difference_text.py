@@ -9,7 +9,13 @@ from memtool.core.comparing.difference import Difference, DifferingRun, FieldCha
 from memtool.core.comparing.moved import MovedBlock
 from memtool.core.span import Span, count_addresses, format_span, format_span_with_length
 from memtool.core.words import count_of, listed_spans
-from memtool.render.values import NOT_SHOWN, bytes_words, field_words, verdict_words
+from memtool.render.values import (
+    NOT_SHOWN,
+    bytes_words,
+    field_words,
+    name_words,
+    verdict_words,
+)
 from memtool.render.words import safe_text
 
 MOST_RUNS = 30
@@ -101,7 +107,7 @@ def _listed(spans: Sequence[Span]) -> str:
 def _run_lines(run: DifferingRun, width: int) -> list[str]:
     head = f"  {format_span_with_length(run.span)}"
     if run.kind is not None and run.region is not None:
-        head += f"  {run.kind.value}: {safe_text(run.region)}"
+        head += f"  {name_words(run.kind)}: {safe_text(run.region)}"
     lines = [_cut(head, width)]
     if run.a is None or run.b is None:
         return [*lines, f"    {NOT_SHOWN}"]
@@ -123,7 +129,7 @@ def _hex_lines(name: str, data: bytes, width: int) -> Iterator[str]:
 
 def _field_lines(change: FieldChange, width: int) -> list[str]:
     return [
-        _cut(f"  {safe_text(change.name)} ({change.kind.value})", width),
+        _cut(f"  {safe_text(change.name)} ({name_words(change.kind)})", width),
         _cut(f"    A  {field_words(change.a)}", width),
         _cut(f"    B  {field_words(change.b)}", width),
     ]

@@ -11,7 +11,7 @@ from memtool.core.role import Role
 from memtool.core.span import count_addresses, format_span
 from memtool.core.words import count_of, listed_spans
 from memtool.render.text import terminal
-from memtool.render.values import span_value, span_values
+from memtool.render.values import name_words, span_value, span_values
 from memtool.render.words import safe_text
 
 
@@ -57,7 +57,7 @@ def _records_lines(guess: RecordsGuess, width: int) -> str:
 def _guess_lines(guess: RegionGuess | ChecksumGuess, width: int) -> str:
     if isinstance(guess, RegionGuess):
         region = guess.region
-        what = region.kind.value
+        what = name_words(region.kind)
         if region.stored_as != "plain":
             what += f", stored as {region.stored_as}"
         span, name = region.span, region.name

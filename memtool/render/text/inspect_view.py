@@ -26,6 +26,7 @@ from memtool.render.values import (
     digest_words,
     field_value,
     field_words,
+    name_words,
     reads_words,
     span_values,
 )
@@ -221,7 +222,7 @@ def _map(image: Image, inspection: Inspection, width: int, *, show_all: bool) ->
 
 def _fields(fields: Sequence[DecodedField]) -> str:
     rows = [
-        [format_span(field.span), safe_text(field.name), field.kind.value, field_words(field)]
+        [format_span(field.span), safe_text(field.name), name_words(field.kind), field_words(field)]
         for field in fields
     ]
     return terminal.table(rows) if rows else "  the layout names none"

@@ -30,7 +30,7 @@ from memtool.core.job.standing import (
 from memtool.core.words import count_of, spaced
 from memtool.render.json.as_json import document
 from memtool.render.text import terminal
-from memtool.render.values import verdict_words
+from memtool.render.values import time_words, verdict_words
 from memtool.render.words import safe_text
 
 _ORDER_WORDS = (
@@ -75,7 +75,8 @@ def order_rows(job: Job) -> list[tuple[str, str]]:
 def render_job(folder: str, job: Job, *, torn_line: int | None = None) -> str:
     """The record as text; `torn_line` is the number of a last line without its end."""
     width = terminal.terminal_width()
-    parts = [terminal.heading(f"Job {safe_text(folder)}, opened {job.opened}")]
+    parts = [terminal.heading(f"Job {safe_text(folder)}, opened {time_words(job.opened)}")]
+    parts += [terminal.table(_stage_rows(job)), "", terminal.heading("Order")]
     parts += [
         terminal.labelled(word, text, width=width, label_width=14) for word, text in order_rows(job)
     ]
@@ -94,8 +95,6 @@ def render_job(folder: str, job: Job, *, torn_line: int | None = None) -> str:
     )
     if torn_line is not None:
         parts.append(terminal.labelled("warning", _tell_torn_line(torn_line), width=width))
-    parts += ["", terminal.heading("Stages")]
-    parts.append(terminal.table(_stage_rows(job)))
     return "\n".join(parts)
 
 

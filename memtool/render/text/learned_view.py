@@ -16,6 +16,7 @@ from memtool.render.learned import (
     warning_words,
 )
 from memtool.render.text import terminal
+from memtool.render.values import name_words
 from memtool.render.words import safe_text
 
 
@@ -54,7 +55,7 @@ def _places(heading: str, places: Sequence[WrittenPlace]) -> list[str]:
     rows = [
         [
             place_words(place),
-            place.kind.value if place.kind else "",
+            name_words(place.kind) if place.kind else "",
             count_of(place.count, "byte"),
             address_words(place),
             likeness_words(place),

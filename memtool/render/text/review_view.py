@@ -27,7 +27,13 @@ from memtool.core.words import listed
 from memtool.render.page.layout_map import blank_words
 from memtool.render.text import terminal
 from memtool.render.text.next_steps import NextStep, quoted
-from memtool.render.values import NOT_SHOWN, checksum_words, field_words, short_bytes_words
+from memtool.render.values import (
+    NOT_SHOWN,
+    checksum_words,
+    field_words,
+    name_words,
+    short_bytes_words,
+)
 from memtool.render.words import safe_text
 
 _ROW = 16
@@ -260,7 +266,7 @@ def _what(region: Region, rule: ChecksumRule | None) -> str:
     if rule is not None:
         order = "" if len(rule.stored) == 1 else f", {rule.byte_order} byte order"
         return f"checksum {rule.algorithm}{order}, when blanked: {rule.when_blanked.value}"
-    words: list[Any] = [region.kind.value]
+    words: list[Any] = [name_words(region.kind)]
     if region.type is not None:
         words.append(f"type {region.type.value}")
     if region.stored_as != "plain":

@@ -49,6 +49,9 @@ def tell_start(view: StartView) -> str:
     """Whether the job can go on like this, in one sentence."""
     if speaks_against(view):
         return "Stop: at least one check failed. See below."
+    undecided = count_results(start_answers(view)).get(Verdict.DECIDE, 0)
+    if undecided:
+        return f"No check failed; {count_of(undecided, 'point')} for you to decide. You can go on."
     return "No problems found. You can go on."
 
 
@@ -287,7 +290,9 @@ def _title(view: StartView, found: Sequence[Answer]) -> str:
 
 def _order_lines(view: StartView, width: int) -> list[str]:
     order = view.order
-    kind = f"{order.module_kind.value} module" if order.module_kind else "module kind not on record"
+    kind = "module kind not on record"
+    if order.module_kind is not None:
+        kind = f"{name_words(order.module_kind)} module"
     facts = [
         f"order {order.work_order}" if order.work_order else "work order not on record",
         f"vehicle {order.vehicle_vin or 'not on record'}",

@@ -20,6 +20,7 @@ from memtool.core.span import Span, format_address
 from memtool.core.words import count_of
 from memtool.lazy import rich_console, rich_text
 from memtool.render.page.layout_map import SIGNS
+from memtool.render.values import name_words
 
 if TYPE_CHECKING:
     from memtool.core.image import Edges
@@ -90,7 +91,7 @@ def render_map(
         lines.append(_map_line(row, address))
         if row.marked:
             lines.append(_mark_line(row, address))
-    key = [f"{SIGNS[kind]} {kind.value}" for kind in drawn.kinds]
+    key = [f"{SIGNS[kind]} {name_words(kind)}" for kind in drawn.kinds]
     bare = {run.content for row in drawn.rows for run in row.runs if run.kind is None}
     key += [
         f"{CONTENT_SIGNS[content]} {words}"

@@ -168,7 +168,7 @@ def open_check(code: str, result: Verdict, text: str) -> Job:
     [
         (
             *("changed-bytes", Verdict.DECIDE, "1 byte outside the layout's regions changed."),
-            "For the workshop to judge: places in the memory that changed, other than planned.",
+            "For a person to decide: places in the memory that changed, other than planned.",
         ),
         (
             *("configuration", Verdict.NOT_CHECKED, "The configuration was not compared."),
@@ -180,7 +180,7 @@ def open_check(code: str, result: Verdict, text: str) -> Job:
         ),
         (
             *("an-answer-of-tomorrow", Verdict.DECIDE, "XYZ at 0x0010."),
-            "For the workshop to judge: the module, after the maker's setup procedure.",
+            "For a person to decide: the module, after the maker's setup procedure.",
         ),
     ],
 )

@@ -221,10 +221,12 @@ def test_time_is_shown_though_its_digits_may_be_the_end_of_an_identity() -> None
 
 def test_checksum_that_was_made_from_the_identity_is_masked_in_its_check_alone() -> None:
     mask = Masker([D], vehicle_vin=VEHICLE_VIN, telling_values=["fad5"])
-    text = "The checksum is right (fad5); stored 1234."
+    text = "The checksum is right (FA D5); stored 12 34."
     check = Check(code="checksum", result=Verdict.PASS, text=text)
     other = Check(code="size", result=Verdict.PASS, text=text)
-    assert mask.whole(check).text == "The checksum is right (••••); stored 1234."
+    older = Check(code="checksum", result=Verdict.PASS, text="Stored by 0.1.0 (fad5).")
+    assert mask.whole(check).text == "The checksum is right (•• ••); stored 12 34."
+    assert mask.whole(older).text == "Stored by 0.1.0 (••••)."
     assert mask.whole(other).text == text
 
 

@@ -60,7 +60,7 @@ def test_layout_names_every_region_gap_and_checksum_with_its_values() -> None:
     text = render_layout(SAMPLE, fit)
     flat = re.sub(r"\s+", " ", text)
     for region in SAMPLE.regions:
-        assert f"{region.kind} {region.name}" in flat
+        assert f"{region.kind.replace('-', ' ')} {region.name}" in flat
     assert flat.count(" no region 0x") == len(SAMPLE.gaps) + 1  # one in the map's key
     assert "CRC-16/XMODEM over 0x0010-0x005F, big-endian; when blanked: refresh -> " in flat
     assert "-> 1337 (0x539)" in flat

@@ -87,12 +87,12 @@ def test_long_run_is_cut_and_says_how_much_is_left_out() -> None:
 def test_regions_fields_and_protected_bytes() -> None:
     a = image((0x20, b"1G4AH59H45G118341"), (0x32, b"\x00\x05"), (0x40, b"SECRETS!"), (0x50, b"\0"))
     text = render_difference(compare_images(a, image(), layout=LAYOUT))
-    assert "0x0020-0x0030 (17 bytes)  vehicle-identity: VIN\\x1b[31m" in text
+    assert "0x0020-0x0030 (17 bytes)  vehicle identity: VIN\\x1b[31m" in text
     assert "\x1b" not in text
     assert "0x0040-0x0047 (8 bytes)  protected: keys\n    protected: not shown" in text
     assert "SECRETS" not in text
     assert "53 45 43" not in text
-    assert "VIN\\x1b[31m (vehicle-identity)\n    A  1G4AH59H45G118341\n    B  blank" in text
+    assert "VIN\\x1b[31m (vehicle identity)\n    A  1G4AH59H45G118341\n    B  blank" in text
     assert "counter (state)\n    A  5 (0x5)\n    B  65535 (0xFFFF)" in text
     assert "keys (protected)\n    A  protected: not shown\n    B  protected: not shown" in text
     assert "flags (state)\n    A  written 0\n    B  written 1" in text

@@ -30,7 +30,7 @@ def test_map_shows_each_byte_of_a_small_image_by_its_region() -> None:
         region = LAYOUT_OF.region_at(address)
         assert cell == (SIGNS[region.kind] if region else "."), hex(address)
     assert "1 byte a cell" in lines[4]
-    assert "V vehicle-identity" in "".join(lines[4:])
+    assert "V vehicle identity" in "".join(lines[4:])
 
 
 def test_marks_stand_below_their_cells() -> None:

@@ -16,7 +16,7 @@ from memtool.core.records.pairing import pair_values
 from memtool.core.span import Span, count_addresses, intersect_spans, subtract_spans
 from memtool.core.texts.vin import mask_vin
 from memtool.core.texts.vin_search import VinFinding
-from memtool.core.words import count_of, identical_reads, listed_spans, spaced
+from memtool.core.words import byte_pairs, count_of, identical_reads, listed_spans, spaced
 
 _FEW = 4
 """Regions of a store of records that are told one by one."""
@@ -245,10 +245,11 @@ def _check_one(image: Image, layout: Layout, rule: ChecksumRule, donor: Image | 
             text = f"Checksum '{rule.name}' was taken from the reference image."
             return passed("checksum", text)
     result = check_checksum(image, rule)
-    values = f"stored {result.stored.hex()}, computed {result.computed.hex()}"
+    values = f"stored {byte_pairs(result.stored)}, computed {byte_pairs(result.computed)}"
     match result.result:
         case Verdict.PASS:
-            return passed("checksum", f"Checksum '{rule.name}' is right ({result.stored.hex()}).")
+            stored = byte_pairs(result.stored)
+            return passed("checksum", f"Checksum '{rule.name}' is right ({stored}).")
         case Verdict.FAIL:
             text = f"Checksum '{rule.name}' is wrong: {values}."
             return failed("checksum", text, [rule.stored])

@@ -309,7 +309,7 @@
       }
     }
     if (holds(marked, address)) parts.push(data.marks);
-    if (region) parts.push("in " + region[2] + " (" + region[3] + ")");
+    if (region) parts.push("in " + region[2] + " (" + region[3].replaceAll("-", " ") + ")");
     return parts.join("; ");
   };
   const pick = (address) => {
