@@ -26,7 +26,12 @@ from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
 from memtool.render.questions import AREA, find_emptiness, find_span_fault
 from memtool.render.text import blank_view
-from memtool.render.text.desk_words import AS_THE_DONOR, WHICH_FORMAT, WHICH_VIN_GOES
+from memtool.render.text.desk_words import (
+    AS_THE_DONOR,
+    WHICH_FORMAT,
+    WHICH_VIN_GOES,
+    ask_why_kept,
+)
 from memtool.render.words import safe_text
 from memtool.workflow.blank import PreparedAll, prepare_blank
 from memtool.workflow.blank_wish import BlankWish, make_requests
@@ -158,7 +163,7 @@ class BlankScreen(DeskScreen):
 
         self.app.push_screen(
             Ask(
-                f"Why does {format_span(span)} stay?",
+                ask_why_kept(format_span(span)),
                 more=why,
                 fault=find_emptiness,
             ),

@@ -46,6 +46,10 @@ from memtool.render.text.desk_words import (
     SEARCH_FOR,
     SEARCHED,
     WHICH_IMAGE,
+    tell_found,
+    tell_nearest,
+    tell_no_difference,
+    tell_not_found,
 )
 from memtool.render.words import safe_text
 
@@ -185,7 +189,7 @@ class BytesScreen(DeskScreen):
                 view.go_to(address)
                 is_near = view.cursor != address
                 place = format_address(address)
-                self._said(f"{place} is in no image; this is the nearest." if is_near else "")
+                self._said(tell_nearest(place) if is_near else "")
 
         def fault(text: str) -> str | None:
             if not text or find_address(lens, text, view.cursor) is not None:
@@ -217,13 +221,11 @@ class BytesScreen(DeskScreen):
         found = find_next(self._lens, self._searched, view.cursor)
         if found is None:
             view.match = None
-            hidden = " Protected bytes are not searched." if self._lens.hidden else ""
-            self._said(f"'{self._searched}' is not found.{hidden}")
+            self._said(tell_not_found(self._searched, is_hidden=bool(self._lens.hidden)))
             return
         view.go_to(found.span.start, match=found.span)
-        where = f" in {found.side}" if len(self._lens.sides) > 1 else ""
-        again = ", from the start on again" if found.again else ""
-        self._said(f"'{self._searched}' is at {found.span}{where}{again}.")
+        side = found.side if len(self._lens.sides) > 1 else None
+        self._said(tell_found(self._searched, str(found.span), side, again=found.again))
 
     def action_next_difference(self) -> None:
         """To the next run that differs."""
@@ -242,8 +244,7 @@ class BytesScreen(DeskScreen):
             return
         to = (lens.next_difference if step > 0 else lens.previous_difference)(view.cursor)
         if to is None:
-            side = "after" if step > 0 else "before"
-            self._said(f"Nothing differs {side} {format_address(view.cursor)}.")
+            self._said(tell_no_difference(format_address(view.cursor), is_after=step > 0))
             return
         view.go_to(to)
         self._said("")

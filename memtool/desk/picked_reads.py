@@ -26,6 +26,7 @@ from memtool.desk.session import Session, near
 from memtool.errors import MemtoolError
 from memtool.render.cautions import caution_beside
 from memtool.render.questions import tell_more_of_reads
+from memtool.render.text.desk_words import ask_memory
 from memtool.render.text.given_reads import READ_HEADINGS, read_cells
 from memtool.render.words import safe_text
 from memtool.store.desk_state import PickedFile
@@ -174,7 +175,7 @@ class PickedReads(TreeScreen):
         if memory is None and len(chips) > 1:
             names = list(chips)
             size = count_of(given.read.image.size, "byte")
-            question = f"{path.name} ({size}) was read from which memory?"
+            question = ask_memory(path.name, size)
             self.app.push_screen(Choose(question, names), partial(self._of_memory, given, names))
         else:
             self._add(given)

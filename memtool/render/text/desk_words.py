@@ -49,3 +49,35 @@ def tell_one_of_each(memories: Sequence[str]) -> str:
         f"A read of each memory: {', '.join(memories)}. Enter marks a file, and takes all when"
         " there is one of each; Enter on a marked file takes what is marked."
     )
+
+
+def tell_not_found(text: str, *, is_hidden: bool) -> str:
+    """Of a search that found nothing."""
+    hidden = " Protected bytes are not searched." if is_hidden else ""
+    return f"'{text}' is not found.{hidden}"
+
+
+def tell_found(text: str, place: str, side: str | None, *, again: bool) -> str:
+    """Where it is found; `side` is the image, where there are several."""
+    where = f" in {side}" if side is not None else ""
+    return f"'{text}' is at {place}{where}{', from the start on again' if again else ''}."
+
+
+def tell_no_difference(place: str, *, is_after: bool) -> str:
+    """That nothing differs from there on."""
+    return f"Nothing differs {'after' if is_after else 'before'} {place}."
+
+
+def tell_nearest(place: str) -> str:
+    """That the address is in no image."""
+    return f"{place} is in no image; this is the nearest."
+
+
+def ask_memory(name: str, size: str) -> str:
+    """Which memory a file was read from."""
+    return f"{name} ({size}) was read from which memory?"
+
+
+def ask_why_kept(place: str) -> str:
+    """Why a run of bytes stays."""
+    return f"Why does {place} stay?"
