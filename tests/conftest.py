@@ -12,6 +12,7 @@ from typing import Any
 import hypothesis
 import pytest
 
+from tests import command_line
 from tests.workflow.jobs import Bench, new_bench
 
 
@@ -22,10 +23,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         action="store_true",
         help="of each sweep over system calls only the first part, with every kind of fault",
     )
+    parser.addoption(
+        "--start-anew", action="store_true", help="start every command, fork none from another"
+    )
 
 
 def pytest_configure(config: pytest.Config) -> None:
     """Let commands that name no store find an empty one, never that of the person who tests."""
+    command_line.started_anew = config.getoption("--start-anew")
     folder = tempfile.mkdtemp(prefix="benchimage-data-")
     config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
     os.environ["XDG_DATA_HOME"] = folder

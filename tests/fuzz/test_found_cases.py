@@ -28,13 +28,13 @@ def test_every_target_has_seeds_that_it_reads(name: str) -> None:
 
 @needs_fuzz
 def test_a_short_run_of_the_fuzzer_finds_nothing() -> None:
-    """Two seconds a reader; the long run is `python -m tests.fuzz`."""
+    """A second a reader; the long run is `python -m tests.fuzz`."""
     done = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz", "--seconds", "2"],
+        [sys.executable, "-m", "tests.fuzz", "--seconds", "1"],
         cwd=ROOT,
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=1200,
     )
     assert done.returncode == 0, done.stdout
     assert done.stdout.count(", sound") == len(TARGETS)

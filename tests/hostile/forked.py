@@ -58,10 +58,16 @@ class _Request:
 
 
 def run_forked(
-    arguments: list[str], *, cwd: Path, stdout: Path | None = None, timeout: float = 60
+    arguments: list[str],
+    *,
+    cwd: Path,
+    stdout: Path | None = None,
+    timeout: float = 60,
+    environment: Mapping[str, str] | None = None,
 ) -> Ended:
     """One command without a terminal; `stdout` names a file to write to instead."""
-    request = _Request(arguments, str(Path(cwd).absolute()), timeout, dict(os.environ))
+    given = dict(os.environ if environment is None else environment)
+    request = _Request(arguments, str(Path(cwd).absolute()), timeout, given)
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         if stdout is None:
             status, seconds, memory = _ask(request, out, err)
