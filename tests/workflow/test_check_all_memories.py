@@ -138,7 +138,7 @@ def test_a_memory_equal_in_both_modules_does_not_lower_the_verdict(tmp_path: Pat
 def test_job_show_tells_each_stage_memory_by_memory(two: Bench) -> None:
     check(two, "end.bin", "--stage", "after-setup")
     shown = two.in_job("job", "show").stdout
-    lines = [line.split() for line in shown[shown.index("Stages") :].splitlines()]
+    lines = [line.split() for line in shown[: shown.index("Order")].splitlines()]
     rows = {line[0]: line for line in lines if line}
     assert rows["after-setup"][1] == "24c02"
     after = next(index for index, line in enumerate(lines) if line[:1] == ["after-setup"])

@@ -26,6 +26,6 @@ def test_store_is_described_and_no_gap() -> None:
 def test_placed_records_show_over_their_store() -> None:
     image = Image.from_bytes(nvs.module_image([DONOR_VIN], seed=1, writes=30))
     shown = render_layout(place_records(LAYOUT, image))
-    assert "V vehicle-identity" in shown
+    assert "V vehicle identity" in shown
     assert "C checksum" in shown
     assert "R records" in shown

@@ -156,8 +156,9 @@ def test_the_sentence_on_top_is_no_better_than_the_record(job: Job, beginning: s
 
 def test_the_result_of_two_memories_is_that_of_the_worse() -> None:
     job = replace(
-        with_reads(DONE, reads(4, Role.DONOR, "24C02")),
+        with_reads(READ, reads(4, Role.DONOR, "24C02")),
         blankings=(*DONE.blankings, blanking(6, "24C02")),
+        stage_checks=DONE.stage_checks,
     )
     stages = find_stages(job)
     assert tell_result(job, stages).startswith("Some of the module's memories were checked")
