@@ -100,10 +100,13 @@ def _head(layout: Layout, fit: LayoutFit | None, width: int) -> list[str]:
     review = "reviewed" if layout.reviewed else "not reviewed: 'blank' refuses it"
     facts = (
         f"{layout.module} module, chip {safe_text(layout.chip)}, {format_span(layout.span)}"
-        f" ({count_of(layout.size, 'byte')}), erased 0x{layout.erased:02X}; {review}"
+        f" ({count_of(layout.size, 'byte')}), erased 0x{layout.erased:02X}"
     )
     title = safe_text(layout.name)
-    if fit is not None:
+    if fit is None:
+        title += f": {review}"
+    else:
+        facts += f"; {review}"
         checked = fit.checksums_right + fit.checksums_wrong
         right = f"{fit.checksums_right} of {count_of(checked, 'checksum')} right"
         title += f": {'fits' if fit.fits else 'does not fit'} this image, {right}"

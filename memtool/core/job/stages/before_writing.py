@@ -83,7 +83,7 @@ def check_blanked_file(
     # The blanked file has the donor's records at their places, with the donor's marks.
     layout = place_known(layout, donor)
     return (
-        passed("route", "Route: the donor's own image with its vehicle identity blanked."),
+        passed("route", "Route: the donor's own image with its old identity removed."),
         *([failed("module-kind", f"{_capital(guards.bans[0])}.")] if guards.bans else []),
         _backup(receipt, donor),
         _made_here(blanking),
