@@ -36,7 +36,16 @@ COMMANDS: dict[str, tuple[str | Path, ...]] = {
         *("--original", "O1", "--original", "O2", "--donor", "D1", "--donor", "D2"),
         *("--work-order", "1043", "--vehicle-vin", door.VEHICLE_VIN, "--module-kind", "body"),
         *("--authority", "registration seen", "--reseated", "--original-part", "DZ-4107-C"),
-        *("--donor-part", "DZ-4107-C", "--technician", "R. Amsel", "--complaint", "door zone dead"),
+        *(
+            "--also-holds",
+            "nothing",
+            "--donor-part",
+            "DZ-4107-C",
+            "--technician",
+            "R. Amsel",
+            "--complaint",
+            "door zone dead",
+        ),
     ),
     "inspect": ("inspect", "D1"),
     "inspect-all": ("inspect", "donor", "--all", "--job", "open"),
@@ -98,7 +107,9 @@ def show(folder: Path, words: list[str], *, width: int, colour: bool) -> str:
         encoding="utf-8",
         timeout=120,
     )
-    child.expect(pexpect.EOF)
+    # Whatever is asked is answered with Enter.
+    while child.expect([pexpect.EOF, r"[?:\]] ?$"], timeout=120):
+        child.sendline("")
     child.close()
     shown = child.before or ""
     # A line of progress is overwritten by what comes after it.
