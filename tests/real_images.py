@@ -148,7 +148,11 @@ def _unpack_source(package: str, folder: Path) -> None:
     _run(folder, "apt-get", *options, "source", "-q", "--download-only", package)
     (archive,) = folder.glob("*.orig.tar.*")
     with tarfile.open(archive) as packed:
-        packed.extractall(folder / "unpacked", filter="data")
+        # Debian 12's own Python, 3.11.2, knows no filters yet.
+        if hasattr(tarfile, "data_filter"):
+            packed.extractall(folder / "unpacked", filter="data")
+        else:
+            packed.extractall(folder / "unpacked")
 
 
 def _run(folder: Path, *command: str) -> None:
