@@ -48,14 +48,21 @@ def copy_reads() -> None:
         os.utime(path, (then, then))
 
 
+def environment() -> dict[str, str]:
+    """For a command: this package, with a store and a shop of its own."""
+    return os.environ | {
+        "PYTHONPATH": str(ROOT),
+        "BENCHIMAGE_STORE": str(STORE),
+        "BENCHIMAGE_SHOP": str(STORE.with_name(f"{STORE.name}-shop")),
+    }
+
+
 def run(folder: Path, *arguments: str | Path) -> None:
     """One command, in the job's folder."""
     done = subprocess.run(
         [sys.executable, "-m", "memtool", *map(str, arguments)],
         cwd=folder,
-        env=os.environ
-        | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(STORE)}
-        | {"BENCHIMAGE_SHOP": str(STORE.with_name(f"{STORE.name}-shop"))},
+        env=environment(),
         capture_output=True,
         text=True,
     )

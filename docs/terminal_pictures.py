@@ -9,7 +9,6 @@ the demo's. Needs the package with its `dev` extra and Chromium.
 from __future__ import annotations
 
 import io
-import os
 import shutil
 import sys
 import tempfile
@@ -88,12 +87,7 @@ FILES = {
 
 def show(folder: Path, words: list[str], *, width: int, colour: bool) -> str:
     """All that one command writes to a terminal."""
-    environment = os.environ | {
-        "PYTHONPATH": str(ROOT),
-        "BENCHIMAGE_STORE": str(pictures.STORE),
-        "BENCHIMAGE_SHOP": str(pictures.STORE.with_name(f"{pictures.STORE.name}-shop")),
-        "TERM": "xterm-256color",
-    }
+    environment = pictures.environment() | {"TERM": "xterm-256color"}
     for name in ("COLUMNS", "NO_COLOR", "CI"):
         environment.pop(name, None)
     if not colour:

@@ -20,7 +20,7 @@ from memtool.core.role import Role
 from memtool.core.span import Span, format_span, format_span_with_length, parse_span
 from memtool.core.words import count_of
 from memtool.desk.dialogs import Ask, Choose
-from memtool.desk.looks import as_text
+from memtool.desk.looks import as_plain, as_text
 from memtool.desk.results import ResultScreen
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session
@@ -114,8 +114,7 @@ class BlankScreen(DeskScreen):
         for memory, span, why in runs:
             kept = "kept" if self._is_kept(memory, span) else "goes"
             cells = (kept, safe_text(memory or ""), format_span_with_length(span), safe_text(why))
-            # As text: of a string Textual would read brackets as its own marks.
-            table.add_row(*map(Text, cells))
+            table.add_row(*as_plain(cells))
         if runs:
             table.move_cursor(row=min(row, len(runs) - 1))
         self._show_words()

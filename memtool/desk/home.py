@@ -16,6 +16,7 @@ from textual.widgets import DataTable, Input, Static
 from memtool.core.job.register import JobRow
 from memtool.core.words import count_of
 from memtool.desk import rooms
+from memtool.desk.looks import as_plain
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session, near
 from memtool.render.text.desk_words import FILTER, NO_JOB_YET
@@ -127,11 +128,10 @@ class HomeScreen(DeskScreen):
             cells, widths = self._cells(in_a_word=True)
         self._columns = len(widths)
         table.clear(columns=True)
-        for heading, width in zip(HEADINGS, widths, strict=False):
-            table.add_column(Text(heading), width=width)
+        for heading, width in zip(as_plain(HEADINGS), widths, strict=False):
+            table.add_column(heading, width=width)
         for each in cells[1:]:
-            # As text: of a string Textual would read brackets as its own marks.
-            table.add_row(*map(Text, each[: len(widths)]))
+            table.add_row(*as_plain(each[: len(widths)]))
         self._counted = self._count(rows, asked)
         self._tell_row()
 

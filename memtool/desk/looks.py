@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 
 from rich.text import Text
 from textual.theme import Theme
@@ -55,6 +55,11 @@ _STYLES = {
 def as_cell(words: str) -> Text:
     """A word of a table."""
     return Text(words, style="bold red" if "DIFFER" in words else _STYLES.get(words, ""))
+
+
+def as_plain(words: Iterable[str]) -> Iterator[Text]:
+    """Cells or headings as they are: of a string Textual would read brackets as its own marks."""
+    return map(Text, words)
 
 
 def as_text(view: Callable[[], str], columns: int) -> Text:

@@ -15,6 +15,7 @@ from textual.widgets import DataTable, Static
 
 from memtool.core.job.backup import Backup
 from memtool.desk.dialogs import Ask
+from memtool.desk.looks import as_plain
 from memtool.desk.results import ResultScreen
 from memtool.desk.screen import DeskScreen
 from memtool.desk.session import Session, near
@@ -51,7 +52,7 @@ class RestoreScreen(DeskScreen):
             table.add_column(heading)
         self._entries = self.attempt(self._find) or ()
         for entry in self._entries:
-            table.add_row(*map(Text, list_cells(entry)))
+            table.add_row(*as_plain(list_cells(entry)))
         table.focus()
 
     def _find(self) -> Sequence[Backup]:

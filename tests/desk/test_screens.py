@@ -63,14 +63,19 @@ def assert_as_seen(desk: Sitting, name: str) -> None:
     assert text == path.read_text(encoding="utf-8"), f"{path.name} has changed"
 
 
+async def begin_order(desk: Sitting) -> None:
+    """A new job, up to the question for the vehicle's VIN."""
+    await desk.press("f2")
+    await desk.type("8")
+    await desk.press("enter", "enter", "enter")
+
+
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
 def test_screens_are_as_somebody_saw_them(job: Path, size: tuple[int, int]) -> None:
     async def look() -> None:
         async with sit_down(Path(), size=size) as desk:
             assert_as_seen(desk, "jobs")
-            await desk.press("f2")
-            await desk.type("8")
-            await desk.press("enter", "enter", "enter")
+            await begin_order(desk)
             await desk.type(VEHICLE_VIN[:-1])
             assert_as_seen(desk, "vin")
             await desk.type(VEHICLE_VIN[-1])
@@ -108,9 +113,7 @@ def test_screens_are_as_somebody_saw_them(job: Path, size: tuple[int, int]) -> N
 def test_dialogs_are_as_somebody_saw_them(job: Path, size: tuple[int, int]) -> None:
     async def look() -> None:
         async with sit_down(Path(), size=size) as desk:
-            await desk.press("f2")
-            await desk.type("8")
-            await desk.press("enter", "enter", "enter")
+            await begin_order(desk)
             await desk.type(VEHICLE_VIN)
             await desk.press("enter", "enter", "space")
             assert_as_seen(desk, "also-holds")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from memtool.lazy import np
 
-_LONG = 1 << 16
+LONG = 1 << 16
 """Bytes from which on numpy is worth loading."""
 
 
@@ -16,7 +16,7 @@ def xor_steps(data: bytes) -> bytes:
     """Each byte combined with the next one by exclusive or; a byte fewer than `data`."""
     if len(data) < 2:
         return b""
-    if len(data) >= _LONG:
+    if len(data) >= LONG:
         values = np.frombuffer(data, np.uint8)
         return (values[:-1] ^ values[1:]).tobytes()
     here, following = _neighbours(data)
@@ -28,7 +28,7 @@ def added_steps(data: bytes) -> bytes:
     size = len(data) - 1
     if size < 1:
         return b""
-    if len(data) >= _LONG:
+    if len(data) >= LONG:
         values = np.frombuffer(data, np.uint8)
         return (values[1:] - values[:-1]).tobytes()
     here, following = _neighbours(data)

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from memtool.core.texts.form_table import BY_NAME, PAIRS, Family, Form, forms_of
+from memtool.core.texts.key_steps import LONG
 from memtool.lazy import np
 
 
@@ -31,8 +32,6 @@ _STEP = re.compile(
     rf"|(?P<packed>{_names(Family.PACKED)})@(?P<bit>[0-9]|[12][0-9]|3[01])",
     re.ASCII,
 )
-_LONG = 1 << 16
-"""Bytes from which on numpy is worth loading."""
 NO_CHARACTER = 0xFF
 """What undoing gives for bytes that stand for no character: no text has it."""
 
@@ -240,7 +239,7 @@ def _undo_step(step: Step, raw: bytes) -> bytes:
 def swap_words(raw: bytes, unit: int) -> bytes:
     """Each word of `unit` bytes reversed, counted from the first byte, a short last one too."""
     whole = len(raw) - len(raw) % unit
-    if len(raw) >= _LONG and unit in (2, 4, 8):
+    if len(raw) >= LONG and unit in (2, 4, 8):
         words = np.frombuffer(raw, f"u{unit}", whole // unit)
         return words.byteswap().tobytes() + raw[whole:][::-1]
     out = bytearray(raw)
