@@ -15,8 +15,8 @@ from memtool.core.learning import (
 )
 from memtool.core.report.procedure import ProcedureWriting, WrittenRow
 from memtool.core.span import format_span
-from memtool.core.words import count_of, listed_spans, spaced
-from memtool.render.values import NOT_SHOWN, span_value, span_values
+from memtool.core.words import count_of, listed_spans
+from memtool.render.values import NOT_SHOWN, name_words, span_value, span_values
 from memtool.render.words import safe_text
 
 NO_ORIGINAL = "There is no read of the original to compare with."
@@ -70,16 +70,16 @@ def checksum_words(moved: MovedChecksums) -> str:
 def warning_words(warned: Warned) -> str:
     """A sentence."""
     place = warned.place
-    kind = f" ({spaced(place.kind)})" if place.kind is not None else ""
+    kind = f" ({name_words(place.kind)})" if place.kind is not None else ""
     return f"{place_words(place)}{kind} {_WARNINGS[warned.code]}."
 
 
 def proposal_words(proposal: Proposal) -> str:
     """What would change, without the evidence."""
     region = proposal.region
-    what = f"'{safe_text(region.name)}' is {spaced(region.kind)}"
+    what = f"'{safe_text(region.name)}' is {name_words(region.kind)}"
     if proposal.was is not None:
-        return f"{what}, not {proposal.was}"
+        return f"{what}, not {name_words(proposal.was)}"
     where = format_span(region.span)
     if proposal.store is not None and proposal.key is not None:
         where = f"key {safe_text(format_key(proposal.key))} in '{safe_text(proposal.store)}'"
