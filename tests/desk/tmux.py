@@ -65,7 +65,8 @@ class Terminal:
         end = time.monotonic() + _PATIENCE
         while time.monotonic() < end:
             told = self.do("list-panes", "-F", "#{pane_dead} #{pane_dead_status}").split()
-            if told[:1] == ["1"]:
+            # A pane is told dead when its terminal closes, a moment before its status is known.
+            if told[:1] == ["1"] and len(told) == 2:
                 return int(told[1])
             time.sleep(0.05)
         raise AssertionError(f"the desk did not end:\n{self.text()}")
