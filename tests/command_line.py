@@ -1,7 +1,8 @@
 """Runs the real command in a process of its own, and checks what it prints as JSON.
 
-The process is forked from one that has imported the program, which takes a fifth of the time;
-with ``--start-anew`` each command is started as a person starts it. CI does both.
+The process is forked from one that has imported the program, which takes a fifth of the time.
+With ``--start-anew first`` the first of each command in each file of tests is started as a person
+starts it, in words and as JSON; with ``--start-anew all`` every one. CI forks, then starts.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import json
 import os
 import subprocess
 import sys
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +26,10 @@ _READ_BY_THE_COMMAND = {
     *("COLUMNS", "NO_COLOR"),
 }
 """Other settings are read by Python as it starts."""
-started_anew = False
-"""Whether no command is forked."""
+started_anew = "none"
+"""Which commands are not forked: ``none``, the ``first`` of each in a file of tests, ``all``."""
+_started: set[tuple[str, ...]] = set()
+"""The file of tests, the command's words, and whether JSON was asked for."""
 
 
 def run_benchimage(
@@ -34,12 +38,22 @@ def run_benchimage(
     """Run `benchimage` with these arguments, without a terminal, and return what came out."""
     words = [*map(str, arguments)]
     given = os.environ | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_SHOP": os.devnull} | environment
-    if started_anew or not environment.keys() <= _READ_BY_THE_COMMAND:
+    if _is_started(words) or not environment.keys() <= _READ_BY_THE_COMMAND:
         return _start(words, cwd, given)
     done = run_forked(words, cwd=cwd or Path.cwd(), timeout=120, environment=given)
     # As with a pipe that is read as text, every line ends alike.
     stdout, stderr = (text.replace("\r\n", "\n") for text in (done.stdout, done.stderr))
     return subprocess.CompletedProcess(words, done.status, stdout, stderr)
+
+
+def _is_started(words: list[str]) -> bool:
+    if started_anew != "first":
+        return started_anew == "all"
+    file = os.environ.get("PYTEST_CURRENT_TEST", "").partition("::")[0]
+    run = (file, *takewhile(str.isalpha, words), str("--json" in words))
+    is_first = run not in _started
+    _started.add(run)
+    return is_first
 
 
 def _start(

@@ -24,7 +24,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="of each sweep over system calls only the first part, with every kind of fault",
     )
     parser.addoption(
-        "--start-anew", action="store_true", help="start every command, fork none from another"
+        "--start-anew",
+        choices=("none", "first", "all"),
+        default="none",
+        help="which commands are started, not forked from another process: in each file of tests"
+        " the first of each, or all",
     )
 
 
