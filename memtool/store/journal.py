@@ -28,6 +28,7 @@ there. Any other broken line is damage, and nothing is added behind it.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -65,13 +66,16 @@ _HEAD_LENGTH = 79
 _TORN_TEXT = 4096
 _KEEP = "keep the file as it is, and look for an older copy of it"
 _LIMIT = 64 * 1024 * 1024
+_AT_ONCE = 256
+"""Entries whose facts are written again in one text."""
 _encode = json.JSONEncoder(ensure_ascii=True, allow_nan=False).encode
 _KEYS = ("number", "time", "kind", "facts", "files", "previous")
 _USUAL = re.compile(
-    r'"number": ([0-9]+), "time": "([ !#-\[\]-~]*)", "kind": "([ !#-\[\]-~]*)",'
-    r' "facts": (\{.*\}), "files": \[\], "previous": "([0-9a-f]{64})"\}\n'
+    rb'\{"sha256": "([0-9a-f]{64})", ("number": ([0-9]+), "time": "([ !#-\[\]-~]*)",'
+    rb' "kind": "([ !#-\[\]-~]*)", "facts": (\{.*\}), "files": \[\],'
+    rb' "previous": "([0-9a-f]{64})"\}\n)'
 )
-"""The rest of nearly every line; time and kind in characters that JSON writes as they are."""
+"""Nearly every line; time and kind in characters that JSON writes as they are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -248,25 +252,27 @@ def parse_journal(content: FileContent, *, may_be_empty: bool = False) -> Journa
         JournalError: names the file and the first bad line.
     """
     shown = str(content.path)
-    lines = content.data.split(b"\n")
-    # What stands behind the last newline: nothing in a sound journal.
-    rest = lines.pop()
-    lines = [line + b"\n" for line in lines] + ([rest] if rest else [])
-    if not lines and not may_be_empty:
+    data = content.data
+    if not data and not may_be_empty:
         raise _bad(shown, None, "the journal is empty: its lines were cut off", "empty-journal")
     torn = None
-    if lines and _is_torn(lines[-1], first=len(lines) == 1):
-        line = lines.pop()
+    start = data.rfind(b"\n", 0, -1) + 1
+    if data and _is_torn(data[start:], first=start == 0):
+        line, data = data[start:], data[:start]
         torn = TornLine(
-            line=len(lines) + 1,
+            line=data.count(b"\n") + 1,
             size=len(line),
             sha256=compute_sha256(line),
             text=line[:_TORN_TEXT].decode("latin-1"),
         )
     entries: list[JournalEntry] = []
     try:
-        for number, line in enumerate(lines, 1):
-            entries.append(_parse_line(line, number, entries[-1] if entries else None, shown))
+        start = 0
+        while start < len(data):
+            end = data.find(b"\n", start) + 1 or len(data)
+            last = entries[-1] if entries else None
+            entries.append(_parse_line(data[start:end], len(entries) + 1, last, shown))
+            start = _parse_usual(data, end, entries)
     except JournalError:
         # The fault of an earlier line is named first.
         _require_canonical(entries, shown)
@@ -325,9 +331,6 @@ def _parse_line(line: bytes, number: int, last: JournalEntry | None, shown: str)
             message = "the entry was changed: its own digest does not match"
             raise _bad(shown, number, message, "entry-changed")
         raise _bad(shown, number, "this is not a journal entry", "not-a-journal-entry")
-    usual = None if last is None else _parse_usual(rest, last, own)
-    if usual is not None:
-        return usual
     members = _members_of(rest, number, shown)
     version = _require_format(members.pop("format", None), last, number, shown)
     # Their order, too.
@@ -354,42 +357,66 @@ def _parse_line(line: bytes, number: int, last: JournalEntry | None, shown: str)
     return entry
 
 
-def _parse_usual(rest: bytes, last: JournalEntry, digest: str) -> JournalEntry | None:
-    """An entry as most are, without files; None: it is not one, or something is wrong with it.
+def _parse_usual(data: bytes, start: int, entries: list[JournalEntry]) -> int:
+    """Add the lines from `start` that are as most are, without files; returns where the next is.
 
-    It is the same that the long way of `_parse_line` gives, which alone names faults.
+    Each entry is the same that `_parse_line` gives, which alone names faults. This is one loop
+    and not a function for each line: a long journal then takes two thirds of the time.
     """
-    found = _USUAL.fullmatch(rest.decode("latin-1"))
-    if found is None:
-        return None
-    number, time, kind, text, previous = found.groups()
-    if number != str(last.number + 1) or previous != last.sha256:
-        return None
-    try:
-        facts = pydantic_core.from_json(text)
-    except ValueError:
-        return None
-    # By place, which is twice as quick as by name.
-    return JournalEntry(
-        last.version, last.number + 1, time, kind, facts, text, (), previous, digest
-    )
+    # By name they would be looked up for each of a hundred thousand lines.
+    match, sha256, load = _USUAL.match, hashlib.sha256, pydantic_core.from_json
+    version, number, previous = entries[-1].version, entries[-1].number, entries[-1].sha256
+    while found := match(data, start):
+        own, rest, given, time, kind, facts, before = found.groups()
+        digest = sha256(rest).hexdigest()
+        if (
+            digest != own.decode("ascii")
+            or before.decode("ascii") != previous
+            or given != b"%d" % (number + 1)
+        ):
+            break
+        text = facts.decode("latin-1")
+        try:
+            loaded = load(text)
+        except ValueError:
+            break
+        number += 1
+        # By place, which is twice as quick as by name.
+        entries.append(
+            JournalEntry(
+                version,
+                number,
+                time.decode("ascii"),
+                kind.decode("ascii"),
+                loaded,
+                text,
+                (),
+                previous,
+                digest,
+            )
+        )
+        previous = digest
+        start = found.end()
+    return start
 
 
 def _require_canonical(entries: Sequence[JournalEntry], shown: str) -> None:
     """Written again, facts must be the same text: no key comes twice, no number has two writings.
 
-    All are written at once, which takes half the time. As no JSON object is the beginning of
+    Many are written at once, which takes half the time. As no JSON object is the beginning of
     another one, the whole is only the same if each is.
     """
-    try:
-        whole = _encode([entry.facts for entry in entries])
-        if whole == f"[{', '.join([entry.text for entry in entries])}]":
-            return
-    except ValueError:
-        # One is named below.
-        pass
-    for entry in entries:
-        _members_of(entry.text[1:].encode("latin-1") + b"\n", entry.number, shown)
+    for start in range(0, len(entries), _AT_ONCE):
+        some = entries[start : start + _AT_ONCE]
+        try:
+            whole = _encode([entry.facts for entry in some])
+            if whole == f"[{', '.join([entry.text for entry in some])}]":
+                continue
+        except ValueError:
+            # One is named below.
+            pass
+        for entry in some:
+            _members_of(entry.text[1:].encode("latin-1") + b"\n", entry.number, shown)
 
 
 def _members_of(rest: bytes, number: int, shown: str) -> dict[str, Any]:

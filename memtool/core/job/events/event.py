@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from enum import StrEnum
 from typing import Any, ClassVar, Self
@@ -18,7 +18,8 @@ from memtool.lazy import pydantic
 
 _OUTSIDE = frozenset({"number", "time"})
 """Fields that the journal's line holds, beside the facts."""
-_NAMES: dict[str, frozenset[str]] = {}
+_READERS: dict[str, tuple[frozenset[str], Callable[[str], Any]]] = {}
+"""By kind: the names of its facts, and what reads them from JSON text."""
 _ADAPTERS: dict[str, pydantic.TypeAdapter[Any]] = {}
 _encode = json.JSONEncoder(ensure_ascii=True).encode
 _LONE = re.compile("[\\ud800-\\udfff]")
@@ -99,27 +100,28 @@ class Event:
         Raises:
             ValueError: as `from_facts`.
         """
-        names = _names(cls)
+        names, validate = _READERS.get(cls.kind) or _reader(cls)
         if names != facts.keys():
             raise ValueError(f"'{min(names ^ facts.keys())}'")
-        # Every event has facts, so there is one before the comma.
-        whole = f'{text[:-1]}, "number": {number}, "time": {_encode(time)}}}'
-        given = _hide(whole) if "\\ud" in whole else whole
+        given = _hide(text) if "\\ud" in text else text
         try:
-            event = _adapter(cls).validator.validate_json(given)
+            event = validate(given)
         except pydantic.ValidationError as error:
             first = error.errors(include_url=False)[0]
             place = ".".join(str(part) for part in first["loc"])
             raise ValueError(f"'{place}'" if place else first["msg"]) from error
-        event = event if given is whole else _shown_again(event)
+        event = event if given is text else _shown_again(event)
         assert isinstance(event, cls)
+        # Nobody else has it yet. Said here, they are not written as JSON and read again.
+        object.__setattr__(event, "number", number)
+        object.__setattr__(event, "time", time)
         return event
 
 
-def _names(event: type[Event]) -> frozenset[str]:
-    if event.kind not in _NAMES:
-        _NAMES[event.kind] = frozenset(item.name for item in fields(event)) - _OUTSIDE
-    return _NAMES[event.kind]
+def _reader(event: type[Event]) -> tuple[frozenset[str], Callable[[str], Any]]:
+    names = frozenset(item.name for item in fields(event)) - _OUTSIDE
+    _READERS[event.kind] = names, _adapter(event).validator.validate_json
+    return _READERS[event.kind]
 
 
 def _adapter(event: type[Event]) -> pydantic.TypeAdapter[Any]:
