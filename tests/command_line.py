@@ -38,7 +38,7 @@ def run_benchimage(
     """Run `benchimage` with these arguments, without a terminal, and return what came out."""
     words = [*map(str, arguments)]
     given = os.environ | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_SHOP": os.devnull} | environment
-    if _is_started(words) or not environment.keys() <= _READ_BY_THE_COMMAND:
+    if is_started(words) or not environment.keys() <= _READ_BY_THE_COMMAND:
         return _start(words, cwd, given)
     done = run_forked(words, cwd=cwd or Path.cwd(), timeout=120, environment=given)
     # As with a pipe that is read as text, every line ends alike.
@@ -46,7 +46,8 @@ def run_benchimage(
     return subprocess.CompletedProcess(words, done.status, stdout, stderr)
 
 
-def _is_started(words: list[str]) -> bool:
+def is_started(words: list[str]) -> bool:
+    """Whether a command of the running test is to be started, not forked."""
     if started_anew != "first":
         return started_anew == "all"
     file = os.environ.get("PYTEST_CURRENT_TEST", "").partition("::")[0]

@@ -19,9 +19,10 @@ from tests.workflow.jobs import Bench, new_bench
 def pytest_addoption(parser: pytest.Parser) -> None:
     """How much runs where the whole suite has run before, in another environment."""
     parser.addoption(
-        "--first-part",
-        action="store_true",
-        help="of each sweep over system calls only the first part, with every kind of fault",
+        "--sweep-parts",
+        choices=("all", "first", "later"),
+        default="all",
+        help="of each sweep over system calls: every part, every sixth call, or the other five",
     )
     parser.addoption(
         "--start-anew",

@@ -10,19 +10,19 @@ from tests.faults.sweep_by_strace import Sweep, sweeping
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """With ``--first-part`` leave the other parts of each sweep out."""
-    if not config.getoption("--first-part"):
-        return
-    others = [item for item in items if _part_of(item) > 0]
+    """With ``--sweep-parts`` leave the first part of each sweep out, or the later ones."""
+    left_out = {"all": (), "first": range(1, 99), "later": (0,)}[config.getoption("--sweep-parts")]
+    others = [item for item in items if _part_of(item) in left_out]
     config.hook.pytest_deselected(items=others)
-    items[:] = [item for item in items if _part_of(item) == 0]
+    items[:] = [item for item in items if item not in others]
 
 
-def _part_of(item: pytest.Item) -> int:
+def _part_of(item: pytest.Item) -> int | None:
+    """None: a test that is not one of several parts."""
     if not isinstance(item, pytest.Function) or "sweep" not in item.fixturenames:
-        return 0
+        return None
     call = getattr(item, "callspec", None)
-    return 0 if call is None else call.params.get("part", 0)
+    return None if call is None else call.params.get("part")
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,7 @@
-"""Runs the command as a process of its own at a real pseudo-terminal."""
+"""Runs the command as a process of its own at a real pseudo-terminal.
+
+As in `tests.command_line`, most are forked from a process that has imported the program.
+"""
 
 from __future__ import annotations
 
@@ -7,19 +10,19 @@ import fcntl
 import os
 import re
 import select
-import signal
 import struct
+import subprocess
 import sys
 import termios
 import time
 import unicodedata
 from pathlib import Path
-from typing import NoReturn
 
 import click
 
 from memtool.cli.main import benchimage
-from tests.command_line import ROOT
+from tests.command_line import ROOT, is_started
+from tests.hostile.forked import AtTerminal
 
 EVIL = "\x1b[35;45mEVIL\x1b]0;EVIL\x07\x9b2J\x9d0;EVIL\x9c\u202edcba\u2066\u200f\u2028\u061c"
 """Colours and a window title by ESC and by C1, and each kind of control of direction."""
@@ -63,10 +66,19 @@ def run_at_terminal(
 
     `typed` is what a person types, and after which ends of what is shown.
     """
-    child, terminal = os.forkpty()
-    if child == 0:
-        _be_the_command(arguments, cwd)
+    environment = {
+        name: value
+        for name, value in os.environ.items()
+        if name not in ("NO_COLOR", "CI", "COLUMNS")
+    } | {"TERM": "xterm-256color", "PYTHONPATH": str(ROOT), "BENCHIMAGE_SHOP": f"{cwd}/who"}
+    terminal, far = os.openpty()
     fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    begun: AtTerminal | _Started
+    if is_started(arguments):
+        begun = _Started(arguments, far, cwd=cwd, environment=environment)
+    else:
+        begun = AtTerminal(arguments, far, cwd=cwd, environment=environment, timeout=timeout)
+    os.close(far)
     shown = b""
     deadline = time.monotonic() + timeout
     while True:
@@ -84,24 +96,36 @@ def run_at_terminal(
                 raise
             break
         if time.monotonic() > deadline:
-            os.kill(child, signal.SIGKILL)
+            begun.kill()
             break
-    _, status = os.waitpid(child, 0)
+    status = begun.wait()
     os.close(terminal)
-    return os.waitstatus_to_exitcode(status), shown.decode("utf-8")
+    return status, shown.decode("utf-8")
 
 
-def _be_the_command(arguments: list[str], cwd: Path) -> NoReturn:
-    environment = {
-        name: value
-        for name, value in os.environ.items()
-        if name not in ("NO_COLOR", "CI", "COLUMNS")
-    } | {"TERM": "xterm-256color", "PYTHONPATH": str(ROOT), "BENCHIMAGE_SHOP": f"{cwd}/who"}
-    try:
-        os.chdir(cwd)
-        os.execve(sys.executable, [sys.executable, "-m", "memtool", *arguments], environment)
-    finally:
-        os._exit(99)
+class _Started:
+    """A command that was started as a person starts it, at a terminal."""
+
+    def __init__(
+        self, arguments: list[str], terminal: int, *, cwd: Path, environment: dict[str, str]
+    ) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "memtool", *arguments],
+            stdin=terminal,
+            stdout=terminal,
+            stderr=terminal,
+            cwd=cwd,
+            env=environment,
+            preexec_fn=lambda: os.login_tty(os.dup(0)),
+        )
+
+    def kill(self) -> None:
+        """End it at once."""
+        self._process.kill()
+
+    def wait(self) -> int:
+        """Its exit status; negative: the signal that ended it."""
+        return self._process.wait()
 
 
 def leaf_commands() -> list[tuple[str, ...]]:

@@ -78,6 +78,32 @@ def run_forked(
     return Ended(status, said, noted, seconds, memory)
 
 
+class AtTerminal:
+    """A command that has begun at a terminal; whoever asked reads what it shows there."""
+
+    def __init__(
+        self,
+        arguments: list[str],
+        terminal: int,
+        *,
+        cwd: Path,
+        timeout: float,
+        environment: Mapping[str, str],
+    ) -> None:
+        """Its three streams are that descriptor, the far side of a pseudo-terminal."""
+        prepare_to_fork()
+        self._server = _servers[os.getpid()]
+        request = _Request(arguments, str(Path(cwd).absolute()), timeout, environment)
+        _send(self._server, request, [terminal])
+
+    def kill(self) -> None:
+        """The process that forks ends it when its time is over; here is nothing to do."""
+
+    def wait(self) -> int:
+        """Its exit status; negative: the signal that ended it."""
+        return int(_receive(self._server)[0])
+
+
 def prepare_to_fork() -> None:
     """Start what the first command would otherwise wait for."""
     if os.getpid() not in _servers:
@@ -103,9 +129,17 @@ def _text_of(descriptor: int) -> str:
 def _ask(request: _Request, out: IO[bytes], err: IO[bytes]) -> tuple[int, float, float]:
     prepare_to_fork()
     server = _servers[os.getpid()]
+    _send(server, request, [out.fileno(), err.fileno()])
+    return _receive(server)
+
+
+def _send(server: socket.socket, request: _Request, descriptors: list[int]) -> None:
     said = json.dumps(asdict(request)).encode()
     assert len(said) < _SAID_AT_MOST, "a request beyond the pipe's length"
-    socket.send_fds(server, [said], [out.fileno(), err.fileno()])
+    socket.send_fds(server, [said], descriptors)
+
+
+def _receive(server: socket.socket) -> tuple[int, float, float]:
     answer = server.recv(256)
     assert answer, "the process that forks the commands has ended"
     status, seconds, memory = json.loads(answer)
@@ -210,10 +244,13 @@ def _be_the_command(request: _Request, descriptors: array.array[int]) -> None:
 
     status = 99
     try:
-        for number, descriptor in enumerate(descriptors, 1):
-            os.dup2(descriptor, number)
-            os.close(descriptor)
-        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        if len(descriptors) == 1:
+            os.login_tty(descriptors[0])
+        else:
+            for number, descriptor in enumerate(descriptors, 1):
+                os.dup2(descriptor, number)
+                os.close(descriptor)
+            os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         os.environ.clear()
         os.environ.update(request.environment)
         os.chdir(request.cwd)
