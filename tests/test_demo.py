@@ -64,7 +64,7 @@ def test_demo_plays_its_jobs_to_their_reports(tmp_path: Path) -> None:
 
 
 STEPS = (
-    ("DECIDE", "CHECK_FILE", "PROGRAM", "SET_UP", "DECIDE", "DONE"),
+    ("DECIDE", "BLANK", "CHECK_FILE", "PROGRAM", "SET_UP", "REPORT", "DONE"),
     ("REVIEW", "BLANK", "CHECK_FILE", "PROGRAM", "SET_UP", "DECIDE", "REPORT", "DONE"),
     ("CHECK_DONOR", "DECIDE", "CHECK_FILE", "PROGRAM", "SET_UP", "DECIDE", "DONE"),
 )

@@ -24,7 +24,6 @@ class DemoStep:
 JOB = "order-1042"
 _KEEP = ("--keep", "0x0200+4", "--reason", "ignition cycles: usage, not identity")
 
-
 SEAT_JOB = "order-1077"
 TAILGATE_JOB = "order-1103"
 JOBS = (JOB, SEAT_JOB, TAILGATE_JOB)
@@ -81,10 +80,15 @@ def _door_steps() -> tuple[DemoStep, ...]:
             expected=0,
         ),
         DemoStep(
-            say="Is the donor a suitable replacement? The serials differ, as they must: a person"
-            " decides, and the verdict says so.",
+            say="Is the donor a suitable replacement? The serials differ, as they must.",
             arguments=("check", "--stage", "donor"),
             expected=1,
+            folder=JOB,
+        ),
+        DemoStep(
+            say="The person decides, with the reason.",
+            arguments=("job", "decide", "module-identity", "serial and date are its own"),
+            expected=0,
             folder=JOB,
         ),
         DemoStep(
@@ -100,7 +104,7 @@ def _door_steps() -> tuple[DemoStep, ...]:
             folder=JOB,
         ),
         DemoStep(
-            say="Remove it. Typing the last six characters of the VIN to be removed confirms it.",
+            say="Remove it. Typing the last six characters of its VIN confirms it.",
             arguments=("blank", "donor", *_KEEP, "--confirm", door.DONOR_VIN[-6:]),
             expected=0,
             folder=JOB,
