@@ -36,8 +36,6 @@ COMMANDS: dict[str, tuple[str | Path, ...]] = {
         *("--work-order", "1043", "--vehicle-vin", door.VEHICLE_VIN, "--module-kind", "body"),
         *("--authority", "registration seen", "--reseated", "--original-part", "DZ-4107-C"),
         *(
-            "--also-holds",
-            "nothing",
             "--donor-part",
             "DZ-4107-C",
             "--technician",
@@ -49,8 +47,8 @@ COMMANDS: dict[str, tuple[str | Path, ...]] = {
     "inspect": ("inspect", "D1"),
     "inspect-all": ("inspect", "donor", "--all", "--job", "open"),
     "inspect-two": ("inspect", "D1", "O1"),
-    "find": ("find", "D1", "O1"),
-    "find-vin": ("find", "D1", "--vin", door.DONOR_VIN),
+    "find": ("find", door.DONOR_VIN, "D1", "O1"),
+    "find-without-text": ("find", "D1", "O1"),
     "compare": ("compare", "donor", "original", "--job", "open"),
     "checksum-discover": ("checksum", "discover", "D1", "O1"),
     "checksum-check": ("checksum", "check", "D1", "--layout", "LAYOUT"),
@@ -58,11 +56,11 @@ COMMANDS: dict[str, tuple[str | Path, ...]] = {
     "layout-show": ("layout", "show", "LAYOUT"),
     "layout-show-image": ("layout", "show", "LAYOUT", "--image", "D1"),
     "layout-check": ("layout", "check", "LAYOUT", "--against", "D1"),
-    "layout-draft": ("layout", "draft", "D1", "O1", "--out", "draft.toml"),
+    "layout-draft": ("layout", "draft", "D1", "O1", "--chip", door.CHIP, "--out", "draft.toml"),
     "blank-plan": ("blank", "donor", *KEEP, "--dry-run", "--job", "open"),
     "check-donor": ("check", "--stage", "donor", "--job", "open"),
     "check-before-writing": ("check", "--stage", "before-writing", "--job", "open"),
-    "check-after-setup": ("check", "--stage", "after-setup", "--job", "finished"),
+    "check-after-setup": ("check", "FINISHED", "--stage", "after-setup", "--job", "finished"),
     "check-failed": ("check", "D1", "--stage", "after-setup", "--job", "failed"),
     "job-show": ("job", "show", "--job", "finished"),
     "job-list": ("job", "list"),
@@ -82,6 +80,7 @@ FILES = {
     "O2": "door-original-2.bin",
     "D1": "door-donor-1.bin",
     "D2": "door-donor-2.hex",
+    "FINISHED": "door-finished.bin",
 }
 
 

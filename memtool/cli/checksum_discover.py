@@ -23,7 +23,7 @@ from memtool.core.discovery import searched_algorithms as all_algorithms
 from memtool.core.span import Span
 from memtool.render.json.as_json import document
 from memtool.render.json.discovery_json import discovery_values
-from memtool.render.text.discovery_text import render_discovery
+from memtool.render.text.discovery_text import discovery_answer, render_discovery
 from memtool.render.text.next_steps import NextStep, quoted
 from memtool.render.text.terminal import terminal_width
 from memtool.render.words import safe_text
@@ -90,9 +90,7 @@ def command(
     if as_json:
         print_json(document("checksum-discover", images=_images(reads), **discovery_values(found)))
         return 0
-    for number, read in enumerate(reads, 1):
-        say(f"image {number}  {safe_text(read.path)}")
-    say(f"\n{render_discovery(found, width=terminal_width())}")
+    say(discovery_answer(found))
     if any(block.standing is Standing.CONVINCING for block in found.blocks):
         command = f"benchimage layout draft {' '.join(map(quoted, images))} --out FILE"
         text = "draft a layout, which takes up what was found"
@@ -102,6 +100,10 @@ def command(
         given = " ".join(map(quoted, images))
         command = f"benchimage checksum discover {given} IMAGE"
         say_next(NextStep(text=text, commands=(command,)), in_job=True)
+    say("")
+    for number, read in enumerate(reads, 1):
+        say(f"image {number}  {safe_text(read.path)}")
+    say(f"\n{render_discovery(found, width=terminal_width())}")
     return 0
 
 

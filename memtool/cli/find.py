@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -46,7 +47,7 @@ def command(
     It is looked for whole and by its last 8, 6 and 5 characters, as text in every stored
     form, as BCD and as an integer. Each match says how often chance alone would give it.
     """
-    identity = _require_identity(text)
+    identity = _require_identity(text, images)
     context = reading.open()
     with at_work("reading"):
         loaded = context.load_all(images)
@@ -69,7 +70,16 @@ def command(
     return 0
 
 
-def _require_identity(text: str) -> str:
+def _require_identity(text: str, images: tuple[str, ...]) -> str:
+    # Whoever forgets the text would else be told that an image does not hold another one's name.
+    if Path(text).is_file():
+        given = " ".join(map(quoted, (text, *images)))
+        raise UsageError(
+            f"'{text}' is a file, and what to look for comes first",
+            code="no-identity",
+            next_step=f"type 'benchimage find TEXT {given}', TEXT being a VIN, a serial or a part"
+            " number",
+        )
     try:
         return normalise_identity(text)
     except ValueError as error:

@@ -81,6 +81,16 @@ def test_text_that_identifies_nothing_is_wrong_usage(text: str, image: Path) -> 
     assert (done.returncode, document["code"]) == (2, "no-identity")
 
 
+def test_an_image_in_place_of_the_text_is_wrong_usage(image: Path, tmp_path: Path) -> None:
+    """Else the answer would be that one image does not hold another one's name."""
+    other = tmp_path / "other.bin"
+    other.write_bytes(image.read_bytes())
+    done = run_benchimage("find", other, image)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "is a file, and what to look for comes first" in " ".join(done.stderr.split())
+    assert f"benchimage find TEXT {other} {image}" in " ".join(done.stderr.split())
+
+
 def test_missing_image_is_wrong_usage(tmp_path: Path) -> None:
     done = run_benchimage("find", VIN, tmp_path / "none.bin", "--json")
     assert (done.returncode, parse_error(done.stdout)["code"]) == (2, "no-such-file")

@@ -35,13 +35,23 @@ _PLACEMENTS = {
 def render_discovery(found: Discovery, *, width: int) -> str:
     """All rows, what limits them, and what was searched; no line is wider than `width`."""
     parts = [_row(number, block, width) for number, block in enumerate(found.blocks, 1)]
-    if not parts:
-        parts = ["No block found whose checksum is stored in all images."]
     if found.truncated:
         parts.append(_wrapped(_truncated(found), width))
     parts += [_wrapped(text, width) for text in found.notes]
     parts.append(_searched(found, width))
     return "\n\n".join(parts)
+
+
+def discovery_answer(found: Discovery) -> str:
+    """What the search came to, in one sentence."""
+    certain = sum(block.standing is Standing.CONVINCING for block in found.blocks)
+    others = len(found.blocks) - certain
+    if certain:
+        more = f"; {count_of(others, 'more row')} may be chance" if others else ""
+        return f"{count_of(certain, 'checksum')} found{more}."
+    if others:
+        return f"No checksum is certain: {count_of(others, 'row')} below may be chance."
+    return "No checksum found."
 
 
 def chance_in_words(expected: float) -> str:
