@@ -97,6 +97,8 @@ def play_job(folder: Path, *, end: str = "finished") -> None:
         *("--html", f"{folder.name}/start.html"),
     )
     run(folder, "check", "--stage", "donor")
+    if end == "finished":
+        run(folder, "job", "decide", "module-identity", "serial and date are its own")
     keep = ("--keep", "0x0200+4", "--reason", "ignition cycles: usage, not identity")
     run(folder, "blank", "donor", *keep, "--confirm", door.DONOR_VIN[-6:])
     run(folder, "check", "--stage", "before-writing")

@@ -1,8 +1,8 @@
-"""The process that fuzzes one reader; `python -m tests.fuzz` starts it."""
+"""What fuzzes one reader, with the program instrumented; `python -m tests.fuzz` forks it."""
 
 from __future__ import annotations
 
-import sys
+import os
 
 import atheris
 
@@ -10,12 +10,10 @@ with atheris.instrument_imports(include=["memtool", "tests.fuzz.targets"]):
     from tests.fuzz.targets import run_target
 
 
-def main() -> None:
-    """``one_target TARGET CORPUS LIBFUZZER-OPTIONS``; never returns."""
-    name = sys.argv.pop(1)
-    atheris.Setup(sys.argv, lambda data: run_target(name, data))
-    atheris.Fuzz()
-
-
-if __name__ == "__main__":
-    main()
+def be_the_fuzzer(name: str, *options: str) -> None:
+    """``CORPUS LIBFUZZER-OPTIONS``; never returns."""
+    try:
+        atheris.Setup(["fuzz", *options], lambda data: run_target(name, data))
+        atheris.Fuzz()
+    finally:
+        os._exit(99)

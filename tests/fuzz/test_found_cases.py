@@ -28,9 +28,9 @@ def test_every_target_has_seeds_that_it_reads(name: str) -> None:
 
 @needs_fuzz
 def test_a_short_run_of_the_fuzzer_finds_nothing() -> None:
-    """A second a reader; the long run is `python -m tests.fuzz`."""
+    """Two seconds a reader; the long run is `python -m tests.fuzz`."""
     done = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz", "--seconds", "1"],
+        [sys.executable, "-m", "tests.fuzz", "--seconds", "2"],
         cwd=ROOT,
         capture_output=True,
         text=True,
