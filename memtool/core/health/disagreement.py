@@ -8,9 +8,10 @@ The shape of a difference tells its cause. Tried in this order, the first that f
 4. from some place on, one read is the other shifted (the clock slipped);
 5. one read repeats one half of the other: an address line;
 6. one bit of the byte alone ever differs: a data line;
-7. the differing bytes lie close together: the module was awake and counted;
-8. one or two bytes: noise or a counter, which two reads cannot tell apart;
-9. else they are scattered: a weak contact.
+7. the reads hold different VINs: they are of two modules;
+8. the differing bytes lie close together: the module was awake and counted;
+9. one or two bytes: noise or a counter, which two reads cannot tell apart;
+10. else they are scattered: a weak contact.
 """
 
 from __future__ import annotations
@@ -26,16 +27,21 @@ from memtool.core.health.byte_orders import ORDERS, reordered
 from memtool.core.health.voting import vote_bytes
 from memtool.core.image import Image
 from memtool.core.span import Span, count_addresses, format_address, format_span
+from memtool.core.texts.different_vins import find_different_vins
 from memtool.lazy import np
 
 if TYPE_CHECKING:
     from memtool.core.runs import Bytes
+
+TWO_MODULES = "reads-of-two-modules"
+"""Code of the finding that no reading again can mend."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Difference:
     """Reads that cover the same addresses and differ."""
 
+    images: Sequence[Image]
     arrays: Sequence[Bytes]
     """The reads' bytes, segments one after the other."""
     pair: tuple[Bytes, Bytes]
@@ -85,6 +91,7 @@ def explain_disagreement(
         ), False
     first, second = _a_differing_pair(arrays)
     difference = _Difference(
+        images=images,
         arrays=arrays,
         pair=(arrays[first], arrays[second]),
         names=f"read {second + 1} is read {first + 1}",
@@ -216,6 +223,21 @@ def _explain_data_line(difference: _Difference) -> tuple[str, str] | None:
     return "reads-differ-data-line", text
 
 
+def _explain_two_modules(difference: _Difference) -> tuple[str, str] | None:
+    different = find_different_vins(difference.images) if difference.count > 2 else None
+    if different is None:
+        return None
+    # Bits that one read has wrong make characters others, too, each mostly by one bit.
+    flips = [(ord(a) ^ ord(b)).bit_count() for a, b in zip(*different, strict=True) if a != b]
+    if len(flips) < 2 or max(flips) < 2:
+        return None
+    text = (
+        f"{difference.said}, and their VINs differ: these are reads of two modules, not two reads"
+        " of one."
+    )
+    return TWO_MODULES, text
+
+
 def _explain_region(difference: _Difference) -> tuple[str, str] | None:
     if difference.count <= 2 or not _close_together(difference):
         return None
@@ -233,6 +255,7 @@ _BEYOND_COUNTING: tuple[Callable[[_Difference], tuple[str, str] | None], ...] = 
     _explain_shift,
     _explain_address_line,
     _explain_data_line,
+    _explain_two_modules,
     _explain_region,
 )
 """Causes that no number of further reads mends, in the order in which they are tried."""

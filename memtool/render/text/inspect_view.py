@@ -9,6 +9,7 @@ from typing import Any
 
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.agreement import EQUAL_IS_NO_PROOF
+from memtool.core.health.disagreement import TWO_MODULES
 from memtool.core.health.inspection import Inspection
 from memtool.core.image import Image
 from memtool.core.layouts.fields import DecodedField
@@ -256,6 +257,12 @@ def next_of_inspection(inspection: Inspection, paths: Sequence[str], *, options:
     given = " ".join(map(quoted, paths))
     more = f" {options}" if options else ""
     agreement = inspection.agreement
+    if agreement is not None and any(each.code == TWO_MODULES for each in agreement.findings):
+        if len(paths) > 2:
+            text = "sort the files by module, and look at the reads of one module"
+            return NextStep(text=text, commands=(f"benchimage inspect READ READ{more}",))
+        text = "see what is different in the two modules"
+        return NextStep(text=text, commands=(f"benchimage compare {given}{more}",))
     if agreement is not None and not agreement.agree:
         return NextStep(
             text="fix the connection, read the chip again, and compare that read with these",

@@ -8,6 +8,7 @@ from typing import Any
 
 from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.health.agreement import Agreement
+from memtool.core.health.disagreement import TWO_MODULES
 from memtool.core.job.job import checks_to_facts
 from memtool.core.job.memory import tell_reader_order
 from memtool.core.job.stages.answers import tell_by_kind, tell_by_region
@@ -212,6 +213,12 @@ def _mend(failed: Sequence[Check], prefix: str) -> Step:
 def _reads_differ(module: ModuleView, prefix: str, suffix: str) -> Step:
     role, agreement = module.backup.role.value, module.agreement
     again = f"benchimage start --{role} {prefix}READ"
+    if _is_mixed(module):
+        step = NextStep(
+            text="take the other module's read out of the count",
+            commands=(f"benchimage start --replaces READ --reason TEXT --{role} {prefix}READ",),
+        )
+        return Step(step=step, short="reads of two modules", is_mending=True)
     more = agreement.more_reads if agreement is not None else None
     if module.backup.read_count > 2:
         helped = f"{count_of(more, 'more read')} would make it safer: '{again}'." if more else ""
@@ -228,6 +235,10 @@ def _reads_differ(module: ModuleView, prefix: str, suffix: str) -> Step:
     return Step(step=step, short="read again", is_reading=True)
 
 
+def _is_mixed(module: ModuleView) -> bool:
+    return any(finding.code == TWO_MODULES for finding in module_findings(module))
+
+
 def start_answers(view: StartView) -> list[Answer]:
     """What the modules' reads and the comparison of both say, of every memory."""
     several = len(view.memories) > 1
@@ -235,7 +246,10 @@ def start_answers(view: StartView) -> list[Answer]:
     for memory in view.memories:
         name = memory.name if several else None
         # What is said of a read as a whole is said by its findings, in their own words.
-        family = [check for check in memory.family if check.code not in ("reads", "health")]
+        said = {"reads", "health"}
+        if any(map(_is_mixed, memory.modules)):
+            said.add("two-modules")
+        family = [check for check in memory.family if check.code not in said]
         for module in memory.modules:
             found += as_answers(_of_a_read(module), name)
         found += as_answers(family, name)

@@ -220,3 +220,43 @@ def test_one_file_given_twice_is_told_by_inode_and_without_inodes_by_path(
 ) -> None:
     found = find_same_file([ReadFile(path="a.bin", device=1, inode=7), second])
     assert [finding.code for finding in found] == (["reads-same-file"] if same else [])
+
+
+PUBLISHED = (b"1M8GDM9AXKP042788", b"1G4AH59H45G118341")
+"""Two VINs that are published as examples of the check digit, so both have it right."""
+
+
+def with_vin(data: bytes, vin: bytes) -> bytes:
+    return data[:0x100] + b"\xff" * 8 + vin + b"\xff" * 8 + data[0x121:]
+
+
+@pytest.mark.parametrize("elsewhere", [False, True])
+def test_two_modules_are_no_weak_contact(elsewhere: bool) -> None:
+    """Neither cleaning pins nor more reads mends a file of another module."""
+    other = flipped(content(), 60, 3) if elsewhere else content()
+    found = compare(with_vin(content(), PUBLISHED[0]), with_vin(other, PUBLISHED[1]))
+    assert [finding.code for finding in found.findings] == ["reads-of-two-modules"]
+    assert found.more_reads is None
+
+
+@pytest.mark.parametrize("place", range(17))
+def test_one_wrong_character_of_a_vin_makes_no_second_module(place: int) -> None:
+    data = with_vin(content(), PUBLISHED[0])
+    at = 0x108 + place
+    for bit in range(8):
+        wrong = data[:at] + bytes([data[at] ^ 1 << bit]) + data[at + 1 :]
+        assert [finding.code for finding in compare(data, wrong).findings] == ["reads-differ-few"]
+
+
+def test_noise_in_a_vin_makes_no_second_module() -> None:
+    """The rest of the image is flipped as often as the VIN, 1,000 times."""
+    drawn = random.Random(5)
+    data = with_vin(content(), PUBLISHED[0])
+    told = 0
+    for seed in range(1000):
+        wrong = bytearray(flipped(data, 40, seed))
+        for place in drawn.sample(range(17), drawn.randrange(1, 5)):
+            wrong[0x108 + place] ^= 1 << drawn.randrange(8)
+        codes = [finding.code for finding in compare(data, bytes(wrong)).findings]
+        told += codes == ["reads-of-two-modules"]
+    assert told <= 2
