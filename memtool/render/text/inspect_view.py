@@ -116,7 +116,7 @@ def _said(reads: Sequence[ReadFacts], inspection: Inspection) -> list[tuple[str,
 
 def _named_finding(names: str, finding: Finding, width: int) -> str:
     named = replace(finding, text=f"{names}: {finding.text}") if names else finding
-    return terminal.findings([named], width=width)
+    return terminal.findings([named], width=width, label_width=terminal.LABEL)
 
 
 def _passes(

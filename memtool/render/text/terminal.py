@@ -36,6 +36,8 @@ _COLOURS = {
     "only counters differ": "yellow",
     "out of date": "yellow",
 }
+LABEL = 12
+"""Signs of the column of verdicts, severities and the like."""
 _READS_WELL = 16
 """Signs that a column of a table keeps as long as another can give way."""
 
@@ -54,7 +56,9 @@ def verdict_heading(label: str, verdict: StrEnum, text: str) -> str:
     return "\n".join(click.style(line, bold=True, fg=colour) for line in lines)
 
 
-def labelled(label: str, text: str, *, width: int, indent: int = 2, label_width: int = 12) -> str:
+def labelled(
+    label: str, text: str, *, width: int, indent: int = 2, label_width: int = LABEL
+) -> str:
     """A label and a text beside it, wrapped under itself."""
     columns = indent + max(label_width, len(label)) + 1
     lines = wrap(safe_text(text), width - columns)
@@ -129,15 +133,17 @@ def _stacked(row: Sequence[str], indent: int, room: int) -> list[str]:
     return lines + [" " * (indent + 2) + line for cell in others for line in wrap(cell, room - 2)]
 
 
-def findings(items: Iterable[Finding], *, width: int, indent: int = 2) -> str:
+def findings(items: Iterable[Finding], *, width: int, indent: int = 2, label_width: int = 8) -> str:
     """One line or more a finding: severity, sentence, places; never cut."""
-    return "\n".join(_finding(finding, width, indent) for finding in items)
+    return "\n".join(_finding(finding, width, indent, label_width) for finding in items)
 
 
-def _finding(finding: Finding, width: int, indent: int) -> str:
+def _finding(finding: Finding, width: int, indent: int, label_width: int) -> str:
     places = f" [{listed_spans(finding.spans)}]" if finding.spans else ""
     text = f"{finding.text}{places} ({finding.code})"
-    return labelled(finding.severity.value, text, width=width, indent=indent, label_width=8)
+    return labelled(
+        finding.severity.value, text, width=width, indent=indent, label_width=label_width
+    )
 
 
 def weighty(items: Iterable[Finding]) -> tuple[Finding, ...]:
