@@ -12,6 +12,7 @@ from memtool.core.words import count_of
 from memtool.render.json.as_json import document
 from memtool.render.text import terminal
 from memtool.render.text.next_steps import NextStep
+from memtool.render.values import time_words
 from memtool.render.words import safe_text
 from memtool.workflow.finding_jobs import FoundJob, find_jobs
 from memtool.workflow.places import open_store
@@ -66,7 +67,7 @@ def _render(job: FoundJob) -> str:
         ("VINs", ", ".join(row.vins) or "none"),
         ("parts", ", ".join(row.parts) or "none"),
         ("next", row.next or "not on record"),
-        ("opened", row.opened),
+        ("opened", time_words(row.opened)),
         ("folder", where),
     ):
         lines.append(terminal.labelled(label, text, width=width))
