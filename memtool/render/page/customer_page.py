@@ -44,7 +44,7 @@ _WHERE = {
 }
 _SIGNED = (
     "Signed by the technician: the work was done as this record says. Signed by the customer: this"
-    " work was ordered, and this record and its open points were explained and received."
+    " work was ordered, and this record{open_points} was explained and received."
 )
 
 
@@ -59,7 +59,10 @@ def describe_customer_page(report: Report) -> Iterator[Block]:
     yield from _open_points(report.customer_points)
     yield Heading("Please note")
     yield Items(report.statements)
-    yield Signatures(_SIGNED, ("Technician, date", "Customer, date"))
+    open_points = " with its open points" if report.customer_points else ""
+    yield Signatures(
+        _SIGNED.format(open_points=open_points), ("Technician, date", "Customer, date")
+    )
 
 
 def describe_letterhead(report: Report) -> Letterhead | None:
