@@ -87,7 +87,11 @@ def is_clear(form: StoredForm, shape: VinShape, run: int | None) -> bool:
     plain, doubtful = form.name == "plain", form.last.doubtful
     reordered = form.first.reorders
     if (shape.smooth or shape.hexadecimal) and not plain:
-        return False
+        # As tables and digests are, and orders of them: the standards and a border have to speak.
+        bordered = run == VIN_LENGTH and shape.year and shape.six_digits
+        if not shape.allowed or run is None or (shape.smooth and shape.hexadecimal):
+            return False
+        return bordered or _is_checked_in(run, shape)
     if shape.smooth and not (shape.allowed and shape.large_steps >= 2):
         return False
     if shape.hexadecimal and not (shape.allowed and shape.check_digit and run == VIN_LENGTH):
@@ -109,6 +113,11 @@ def is_clear(form: StoredForm, shape: VinShape, run: int | None) -> bool:
         sound = shape.year and shape.six_digits and run <= LONGEST_MIXED_RUN
         return shape.allowed and run <= LONGEST_RUN and (sound or not mixed)
     return shape.check_digit and plain and run == VIN_LENGTH
+
+
+def _is_checked_in(run: int, shape: VinShape) -> bool:
+    """Whether a check digit is right in a run that hardly makes one by chance."""
+    return shape.check_digit and shape.six_digits and run <= LONGEST_MIXED_RUN
 
 
 def find_windows(view: bytes, *, deep: bool) -> Iterator[tuple[int, str, VinShape, int, Row]]:

@@ -37,6 +37,8 @@ from memtool.core.texts.vin_shape import find_vin_shape
 
 _NEAR = re.compile(rb"[A-HJ-NPR-Z0-9]{12,}")
 _TEXT = re.compile(rb"[\x20-\x7e\t\r\n]*")
+_DIGIT = re.compile(rb"[0-9]")
+_DIGITS_AT_END = 4
 _MARGIN = 8
 _APART = b"\xff" * 8
 """Two of the largest words, of no character."""
@@ -188,8 +190,7 @@ def _spaced(step: Step, view: View, segment: Segment, *, deep: bool) -> Iterator
         if not is_wanted(form, shape, run, deep=deep):
             continue
         weak = run > NEARLY_EXACT and form.first.family is Family.SPACED and not shape.check_digit
-        if weak and not deep and _TEXT.fullmatch(_bytes_between(segment, addresses)):
-            # Every second letter of a text is no VIN.
+        if weak and not deep and _is_of_text(_bytes_between(segment, addresses), view.stride):
             continue
         trace = make_trace((address, 0xFF) for address in addresses)
         yield VinCandidate(
@@ -201,6 +202,16 @@ def _spaced(step: Step, view: View, segment: Segment, *, deep: bool) -> Iterator
             row=row.length,
             tears=row.tears,
         )
+
+
+def _is_of_text(between: bytes, stride: int) -> bool:
+    """Whether every second letter of a text, which is no VIN, has such bytes between.
+
+    A text has its digits in one place: beside the four at the end of a VIN stand others. Where
+    they do not, the text around is another one.
+    """
+    beside_serial = between[-_DIGITS_AT_END * (stride - 1) :]
+    return _TEXT.fullmatch(between) is not None and _DIGIT.search(beside_serial) is not None
 
 
 def _bytes_between(segment: Segment, addresses: list[int]) -> bytes:

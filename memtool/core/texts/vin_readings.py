@@ -29,10 +29,9 @@ _SHARED_BYTES = 2
 _HARDLY_LESS = 9
 """Bits; less than so many do not rule a reading out. This and the weights below were set on
 generated VINs among text and measured on others, see docs/vin.md."""
-_HARDLY_LESS_OF_MORE = 7
-"""The same for a reading whose row is longer."""
 _HARDLY_LESS_THAN_CHECKED = 5
-"""The same beside a reading with the check digit that its market asks for."""
+"""The same beside a reading with the check digit that its market asks for, for rows that are no
+longer."""
 _HARDLY_LESS_THAN_BORDERED = 4
 """The same beside a row of just seventeen characters, for rows that are no longer."""
 _BITS_OF_LENGTH = 2
@@ -170,7 +169,7 @@ def _margin(candidate: VinCandidate, best: VinCandidate) -> int:
         # A longer row may be the whole of which a wrong order shows just seventeen.
         return _HARDLY_LESS_THAN_BORDERED
     if candidate.row > best.row:
-        return _HARDLY_LESS_OF_MORE
+        return _HARDLY_LESS
     checked = best.shape.check_digit and asks_for_check_digit(best.text)
     return _HARDLY_LESS_THAN_CHECKED if checked else _HARDLY_LESS
 

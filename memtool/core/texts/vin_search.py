@@ -14,6 +14,10 @@ What is reported without being asked for more:
    plain text only with a maker's code that is assigned to a country, and never under a key
    or in six bits: there tables and text make such readings by the dozen, as was measured.
 3. A check digit without four digits at the end: only alone and in plain text.
+4. What looks like a table or a digest (rules 6 and 7 of `memtool.core.texts.vin_shape`) outside
+   plain text: only what the standards allow with six digits at the end, and a model year and
+   a border on both sides, or the check digit in a run of 27 characters at most; never what looks
+   like both.
 
 Each of them only while the number that chance gives of its kind, in its form, in an image
 of this size and mix, is below `REPORTED_BELOW`. Under keys and in packed forms near misses

@@ -108,3 +108,43 @@ def test_a_vin_of_neighbouring_letters_is_told_beside_what_is_clear(
     planted = plant(b"\xff" * 512, text, form, random.Random(text))
     (found,) = find(planted.image)
     assert vin in found.texts
+
+
+@pytest.mark.parametrize(
+    ("form", "vin"),
+    [("every-4", "JNUYVPEA375258245"), ("every-2", "SBDAD311293374739")],
+)
+def test_a_vin_that_looks_like_a_table_is_told_where_a_border_speaks_for_it(
+    form: str, vin: str
+) -> None:
+    """Rules 6 and 7 of `memtool.core.texts.vin_shape`; made by tests/vins_among_text.py."""
+    planted = plant(b"\x00" * 512, vin, form, random.Random(vin))
+    (found,) = find(planted.image)
+    assert found.texts == {vin}
+
+
+@pytest.mark.parametrize(("before", "behind"), [("40429122", ""), ("", "CFKME"), ("TPNBE", "")])
+def test_a_vin_between_the_letters_of_a_text_is_told(before: str, behind: str) -> None:
+    """The text around has no digits where the VIN has its serial number."""
+    vin = "TSWZZZPR64Y659060"
+    text = bytearray(b"sensor pressure temperature engine door window lamp relay " * 4)
+    row = f" {before}{vin}{behind} ".encode()
+    text[40 : 40 + 2 * len(row) : 2] = row
+    (found,) = find(bytes(text))
+    assert vin in found.texts
+
+
+def test_two_characters_in_turns_under_a_key_are_no_vin() -> None:
+    """Found in real firmware, where it was told as a VIN under the key 50."""
+    data = random.Random("in turns").randbytes(512)
+    row = bytes(code ^ 0x50 for code in b"3P3P3P3P3P3P31851")
+    planted = bytearray(data)
+    planted[100 : 100 + 2 * len(row) : 2] = row
+    assert find(bytes(planted)) == ()
+
+
+@pytest.mark.parametrize("form", ["reversed", "swapped-16", "every-2", "inverted"])
+def test_the_digits_of_hexadecimal_numbers_are_no_vin_in_another_order(form: str) -> None:
+    """Real firmware holds them in a row, and the check digit happens to be right."""
+    planted = plant(b"\x00" * 512, "9FEDCBA9876543210", form, random.Random(form))
+    assert find(planted.image) == ()
