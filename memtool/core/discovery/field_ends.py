@@ -33,6 +33,8 @@ Numbers = NDArray[np.uint64]
 
 _BATCH = 1 << 18
 """Products, or ends, worked on at a time."""
+_SUMS = 1 << 15
+"""The same for sums: what is worked on stays in the cache."""
 _MOST_EQUAL = 64
 """Where more classes than these have one number, differences repeat, and every end is tried."""
 
@@ -162,31 +164,44 @@ def _ends_by_three(
 
 def _equal_pairs(sides: Registers) -> tuple[Indexes, Indexes, Indexes, Indexes]:
     """Row, earlier and later column of equal numbers in a row; and the rows with too many."""
-    turns = np.argsort(sides, axis=1)
-    ordered = np.take_along_axis(sides, turns, axis=1)
+    # Half as wide they are sorted in half the time; now and then two that differ meet.
+    folded = (sides ^ sides >> np.uint64(32)).astype(np.uint32)
+    ordered = np.sort(folded, axis=1)
+    again = ordered[:, 1:] == ordered[:, :-1]
     found: list[tuple[Indexes, Indexes, Indexes]] = []
-    near, crowded = np.flatnonzero((ordered[:, 1:] == ordered[:, :-1]).any(axis=1)), []
-    # Equal numbers are neighbours now: lag 1 gives each with the next, lag 2 with the next but one,
-    # until no run is as long.
-    for lag in range(1, min(_MOST_EQUAL, sides.shape[1])):
-        if not len(near):
-            break
-        rows, places = np.nonzero(ordered[near, lag:] == ordered[near, :-lag])
-        rows = near[rows]
-        one, other = turns[rows, places], turns[rows, places + lag]
-        found.append((rows, np.minimum(one, other), np.maximum(one, other)))
-        # Only rows that had pairs at this lag can have some at the next.
-        near = rows[np.flatnonzero(np.diff(rows, prepend=-1))]
-    else:
-        crowded = list(near)
-    joined = [np.concatenate([np.zeros(0, np.int64), *each]) for each in zip(*found, strict=True)]
-    if not joined:
-        joined = [np.zeros(0, np.int64)] * 3
-    if crowded:
-        kept = ~np.isin(joined[0], crowded)
-        joined = [each[kept] for each in joined]
-    rows, low, high = joined
+    crowded: list[int] = []
+    # Most rows have no equal numbers, and need not be put in order.
+    for row in np.flatnonzero(again.any(axis=1)):
+        columns = _columns_with(ordered[row, 1:][again[row]], folded[row])
+        chosen = sides[row, columns]
+        turns = np.argsort(chosen)
+        numbers, columns = chosen[turns], columns[turns]
+        pairs: list[tuple[Indexes, Indexes]] = []
+        # Equal numbers are neighbours now: lag 1 gives each with the next, lag 2 with the next but
+        # one, until no run is as long.
+        for lag in range(1, min(_MOST_EQUAL, sides.shape[1])):
+            places = np.flatnonzero(numbers[lag:] == numbers[:-lag])
+            if not len(places):
+                break
+            one, other = columns[places], columns[places + lag]
+            pairs.append((np.minimum(one, other), np.maximum(one, other)))
+        else:
+            crowded.append(int(row))
+            continue
+        found += [(np.full(len(low), row), low, high) for low, high in pairs]
+    rows, low, high = (
+        np.concatenate([np.zeros(0, np.int64), *(each[part] for each in found)])
+        for part in range(3)
+    )
     return rows, low, high, np.array(crowded, np.int64)
+
+
+def _columns_with(wanted: NDArray[np.uint32], numbers: NDArray[np.uint32]) -> Indexes:
+    """Where one of `wanted` may be, and little else."""
+    if len(wanted) * 8 > len(numbers):
+        return np.arange(len(numbers))
+    table = KeyTable(wanted.astype(np.uint64), len(numbers))
+    return np.flatnonzero(table.may_have(numbers.astype(np.uint64)))
 
 
 def _in_batches(lengths: Indexes) -> Iterator[slice]:
@@ -209,10 +224,49 @@ def _counted_up(begins: Indexes, stops: Indexes, step: int = 1) -> tuple[Indexes
     return rows, (np.arange(len(rows)) - before[rows]) * step + begins[rows]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SumStarts:
+    """The starts of one sum that images tell apart, shared by all that is asked about them."""
+
+    offsets: Indexes
+    """One for each class of starts, or of ends: the first one of its parity."""
+    stops: Indexes
+    """Where the next class of its parity takes over."""
+    changes: Indexes
+    """How many bytes that differ lie before each."""
+    known: Numbers
+    """The distinct keys, sorted."""
+    earliest: Indexes
+    """The first class with each key."""
+    table: KeyTable
+
+
+def sum_starts(one: Sum, area: Area, starts: Sequence[Numbers]) -> SumStarts:
+    """Tell the starts of a sum apart.
+
+    Args:
+        one: The sum.
+        area: Where to look; of two images or more.
+        starts: For each image the side of a start at each offset.
+    """
+    reps = area.word_starts[one.element - 1]
+    parities = (reps % one.element).astype(np.uint64)
+    # Sides of the first image are taken from all others': what no image tells apart drops out.
+    drift = [parities, *(one.drift(side[reps], starts[0][reps]) for side in starts[1:])]
+    known, earliest = _first_places(_hashed(drift))
+    return SumStarts(
+        offsets=reps,
+        stops=_stops(reps, one.element, area.size),
+        changes=np.searchsorted(area.differing, reps),
+        known=known,
+        earliest=earliest,
+        table=KeyTable(known),
+    )
+
+
 def sum_ends(
     one: Sum,
-    area: Area,
-    starts: Sequence[Numbers],
+    starts: SumStarts,
     ends: Sequence[Numbers],
     goals: Numbers,
     *,
@@ -226,46 +280,46 @@ def sum_ends(
 
     Args:
         one: The sum.
-        area: Where to look; of two images or more.
-        starts: For each image the side of a start at each offset.
+        starts: Its starts.
         ends: For each image the side at each offset of an end whose block adds up to nothing.
         goals: For each image (row) and place (column) what the block must add up to.
         odd_length: The blocks have an odd number of bytes, the last one padded.
         inside: The block holds each place's number, which is here.
     """
-    reps = area.word_starts[one.element - 1]
-    stops = _stops(reps, one.element, area.size)
-    parities = (reps % one.element).astype(np.uint64)
-    # Sides of the first image are taken from all others': what no image tells apart drops out.
-    drift = [parities, *(one.drift(side[reps], starts[0][reps]) for side in starts[1:])]
-    known, earliest = _first_places(_hashed(drift))
-    changes = np.searchsorted(area.differing, reps)
-    table = KeyTable(known)
+    reps, stops, changes = starts.offsets, starts.stops, starts.changes
+    known, earliest = starts.known, starts.earliest
     apart = [one.drift(side[reps], ends[0][reps]) for side in ends[1:]]
     gone = [one.drift(row, goals[0]) for row in goals[1:]]
     same = (goals == goals[0]).all(axis=0)
     own_parity = ((reps + odd_length) % one.element).astype(np.uint64)[np.newaxis]
     found: list[tuple[Indexes, Indexes]] = []
-    step = max(1, _BATCH // len(reps))
+    step = max(1, _SUMS // len(reps))
     for begin in range(0, goals.shape[1], step):
-        needed = [
-            one.drift(end[np.newaxis], own[begin : begin + step, np.newaxis])
-            for end, own in zip(apart, gone, strict=True)
-        ]
-        keys = _hashed([own_parity, *needed])
-        places, columns = np.nonzero(table.may_have(keys))
-        keys, places = keys[places, columns], places + begin
-        # A key behind the last one is compared with the last one, and is not equal.
-        at = np.minimum(np.searchsorted(known, keys), len(known) - 1)
-        right = known[at] == keys
-        if inside is None:
-            # Numbers that differ need a differing byte between start and end.
-            right &= same[places] | (changes[earliest[at]] < changes[columns])
-        else:
-            offsets = inside[places]
-            right &= (reps[earliest[at]] <= offsets) & (stops[columns] > offsets)
-        found.append((places[right], columns[right]))
-    places, columns = (np.concatenate(each) for each in zip(*found, strict=True))
+        for first in range(0, len(reps), _SUMS):
+            part = slice(first, first + _SUMS)
+            needed = [
+                one.drift(end[np.newaxis, part], own[begin : begin + step, np.newaxis])
+                for end, own in zip(apart, gone, strict=True)
+            ]
+            keys = _hashed([own_parity[:, part], *needed])
+            places, columns = np.nonzero(starts.table.may_have(keys))
+            if not len(places):
+                continue
+            keys, places, columns = keys[places, columns], places + begin, columns + first
+            # A key behind the last one is compared with the last one, and is not equal.
+            at = np.minimum(np.searchsorted(known, keys), len(known) - 1)
+            right = known[at] == keys
+            if inside is None:
+                # Numbers that differ need a differing byte between start and end.
+                right &= same[places] | (changes[earliest[at]] < changes[columns])
+            else:
+                offsets = inside[places]
+                right &= (reps[earliest[at]] <= offsets) & (stops[columns] > offsets)
+            found.append((places[right], columns[right]))
+    places, columns = (
+        np.concatenate([np.zeros(0, np.int64), *(each[turn] for each in found)])
+        for turn in range(2)
+    )
     rows, tried = _counted_up(reps[columns], stops[columns], one.element)
     return EndsToTry(places[rows], tried)
 

@@ -32,6 +32,8 @@ Table = NDArray[np.uint64]
 
 _CHUNK = 8192
 """Positions worked on at a time: sequences and masks of so many stay in the cache."""
+_TABLED = 1024
+"""Of so many registers a factor's tables cost less than they save."""
 
 
 def bit_masks(data: NDArray[np.uint8]) -> NDArray[np.int8]:
@@ -58,9 +60,19 @@ class LinearMap:
 
     def apply(self, values: Registers) -> Registers:
         """The map of each value."""
-        moved = _look_up(self._tables[0], values, 0)
-        for place, table in enumerate(self._tables[1:], 1):
-            moved ^= _look_up(table, values, 8 * place)
+        moved = np.empty(values.shape, np.uint64)
+        given, found = values.reshape(-1), moved.reshape(-1)
+        # By chunks, or all steps in between would leave the cache.
+        for begin in range(0, len(given), _CHUNK):
+            part, out = given[begin : begin + _CHUNK], found[begin : begin + _CHUNK]
+            index, looked = np.empty(len(part), np.uint64), np.empty(len(part), np.uint64)
+            for place, table in enumerate(self._tables):
+                np.right_shift(part, np.uint64(8 * place), out=index)
+                index &= np.uint64(255)
+                # No index is out of range: `clip` spares the check.
+                table.take(index.view(np.int64), mode="clip", out=looked if place else out)
+                if place:
+                    out ^= looked
         return moved
 
     def after(self, first: LinearMap) -> LinearMap:
@@ -69,8 +81,9 @@ class LinearMap:
 
 
 def _look_up(table: Table, values: Registers, shift: int) -> Registers:
-    index = values & np.uint64(255) if shift == 0 else (values >> np.uint64(shift)) & np.uint64(255)
-    # No index is out of range: `clip` spares the check.
+    index = values >> np.uint64(shift)
+    index &= np.uint64(255)
+    # As in `LinearMap.apply`.
     return table.take(index.view(np.int64), mode="clip")
 
 
@@ -134,9 +147,13 @@ class RegisterAlgebra:
         if self.width == 8:
             return _look_up(self._backward, values, 0)
         if self.reflected:
-            moved = (values << np.uint64(8)) & np.uint64(self._mask)
-            return moved ^ _look_up(self._backward, values, self.width - 8)
-        return (values >> np.uint64(8)) ^ _look_up(self._backward, values, 0)
+            moved = values << np.uint64(8)
+            moved &= np.uint64(self._mask)
+            moved ^= _look_up(self._backward, values, self.width - 8)
+            return moved
+        moved = values >> np.uint64(8)
+        moved ^= _look_up(self._backward, values, 0)
+        return moved
 
     def back_power(self, exponent: int) -> LinearMap:
         """The map A^(-2^exponent)."""
@@ -191,15 +208,22 @@ class RegisterAlgebra:
 
     def products(self, factors: Registers, registers: Registers) -> Registers:
         """factors[x]·registers[y] as polynomials, in row x and column y."""
+        # Place p: factors · x^p.
+        powers = [factors]
+        while len(powers) < self.width:
+            powers.append(self._times_x(powers[-1]))
+        # The bit of a power of x is one end of the register or the other.
+        columns = np.stack(powers[::-1] if self.reflected else powers, axis=1)
         found = np.zeros((len(factors), len(registers)), np.uint64)
-        moved = factors.copy()
-        for power in range(self.width):
-            # The bit of this power of x is one end of the register or the other.
-            bit = self.width - 1 - power if self.reflected else power
+        if len(registers) >= _TABLED:
+            # Multiplying by one factor is a linear map: by tables, a byte at a time.
+            for row, own in zip(found, columns, strict=True):
+                row[:] = LinearMap(own).apply(registers)
+            return found
+        for bit, column in enumerate(columns.T):
             # 0 - 1 is all ones: a mask that takes the factor or nothing, without a branch.
             chosen = np.uint64(0) - ((registers >> np.uint64(bit)) & np.uint64(1))
-            found ^= moved[:, np.newaxis] & chosen[np.newaxis, :]
-            moved = self._times_x(moved)
+            found ^= column[:, np.newaxis] & chosen[np.newaxis, :]
         return found
 
     def _times_x(self, values: Registers) -> Registers:
@@ -263,6 +287,15 @@ class RegisterAlgebra:
             terms: A^(-m)·β(b_m), that is P_(m+1) ⊕ P_m, for each position m.
             order: For each byte of the field its place in the number, 0 the lowest.
         """
+        count = len(terms) - self.length + 1
+        sides = np.empty(count, np.uint64)
+        for begin in range(0, count, _CHUNK):
+            end = min(begin + _CHUNK, count)
+            sides[begin:end] = self._stored_chunk(terms[begin : end + self.length - 1], order)
+        return sides
+
+    def _stored_chunk(self, terms: Registers, order: Sequence[int]) -> Registers:
+        """See `stored_sides`."""
         count = len(terms) - self.length + 1
         by_shift: dict[int, Registers] = {}
         for place, significance in enumerate(order):

@@ -17,7 +17,7 @@ from memtool.core.checksums.sums import Ending, Sum
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses
 from memtool.core.discovery.collecting import NumberOrder
-from memtool.core.discovery.field_ends import EndsToTry, sum_ends
+from memtool.core.discovery.field_ends import EndsToTry, SumStarts, sum_ends, sum_starts
 
 _MIX = np.uint64(0xD6E8FEB86659FD93)
 
@@ -102,6 +102,11 @@ class SumSides:
         return [self.sum.start_sides(prefix) for prefix in self._prefixes]
 
     @cached_property
+    def _starts_apart(self) -> SumStarts:
+        """For `likely_ends`, whatever is stored."""
+        return sum_starts(self.sum, self.area, self.start_sides)
+
+    @cached_property
     def end_sides(self) -> list[Numbers]:
         """For each image the side at each offset of an end whose block adds up to nothing."""
         return [self._bare_ends(row, odd_length=False) for row in range(self.area.count)]
@@ -140,8 +145,7 @@ class SumSides:
         ends = self.odd_end_sides if odd_length else self.end_sides
         return sum_ends(
             self.sum,
-            self.area,
-            self.start_sides,
+            self._starts_apart,
             ends,
             plain,
             odd_length=odd_length,
