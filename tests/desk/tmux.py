@@ -21,9 +21,11 @@ _PATIENCE = 90.0
 class Terminal:
     """One terminal with the desk in it."""
 
-    def __init__(self, tmux: str, socket: Path) -> None:
+    def __init__(self, tmux: str, socket: Path, ended: Path) -> None:
+        """`ended` is the file that the command's exit status is written to."""
         self._tmux = tmux
         self._socket = socket
+        self._ended = ended
         self.keys = 0
 
     def do(self, *arguments: str) -> str:
@@ -64,10 +66,8 @@ class Terminal:
         """Wait for the end of the desk; its exit status."""
         end = time.monotonic() + _PATIENCE
         while time.monotonic() < end:
-            told = self.do("list-panes", "-F", "#{pane_dead} #{pane_dead_status}").split()
-            # A pane is told dead when its terminal closes, a moment before its status is known.
-            if told[:1] == ["1"] and len(told) == 2:
-                return int(told[1])
+            if self._ended.is_file() and (told := self._ended.read_text()):
+                return int(told)
             time.sleep(0.05)
         raise AssertionError(f"the desk did not end:\n{self.text()}")
 
@@ -80,7 +80,8 @@ def open_terminal(
     columns, lines = size
     # The path of a socket may have 107 bytes (unix(7)), so it is named from where it lies.
     socket = Path(os.path.relpath(bench.parent / "tmux"))
-    terminal = Terminal(require("tmux"), socket)
+    ended = bench.parent / "ended"
+    terminal = Terminal(require("tmux"), socket, ended)
     told = {
         "PYTHONPATH": str(ROOT),
         "BENCHIMAGE_STORE": str(bench / "store"),
@@ -88,6 +89,8 @@ def open_terminal(
     }
     words = [f"{name}={value}" for name, value in told.items()]
     command = shlex.join(["env", *words, sys.executable, "-m", "memtool", *arguments])
+    # On a busy machine tmux may never ask for the status of what it started.
+    command += f"; echo $? > {shlex.quote(str(ended))}"
     place = ("-x", str(columns), "-y", str(lines), "-c", str(bench))
     try:
         terminal.do("new-session", "-d", *place, command, ";", "set", "remain-on-exit", "on")
