@@ -18,11 +18,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _part_of(item: pytest.Item) -> int | None:
-    """None: a test that is not one of several parts."""
+    """None: a test that is no part of a sweep. A sweep over every sixth call is a first part."""
     if not isinstance(item, pytest.Function) or "sweep" not in item.fixturenames:
         return None
     call = getattr(item, "callspec", None)
-    return None if call is None else call.params.get("part")
+    if call is None or "fault" not in call.params:
+        return None
+    part: int = call.params.get("part", 0)
+    return part
 
 
 @pytest.fixture(scope="module")
