@@ -23,6 +23,8 @@ _OUTSIDE = 4
 """Bytes: a word of the longest kind."""
 _LABEL = re.compile(rb"(?:VIN|FIN|CHASSIS|S/?N)[^A-Za-z0-9]{1,2}\Z")
 """What stands before identities in text. Common practice, no source."""
+LONGEST_LABEL = 9
+"""Bytes, the signs behind it included."""
 _WORD = re.compile(rb"[A-Za-z0-9]")
 LONGEST_RUN = 56
 """Characters of a run of three VINs, or of one among numbers: what is longer is other text."""
@@ -38,6 +40,7 @@ class Row:
 
     length: int
     tears: int
+    labelled: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +62,8 @@ class VinCandidate:
     text in a wrong order leaves single characters behind. None are counted in packed forms."""
     alone: bool = False
     """Swapped as a field by itself, not as a part of swapped words."""
+    labelled: bool = False
+    """A label stands directly before the row, see `is_labelled`."""
 
 
 def is_wanted(form: StoredForm, shape: VinShape, run: int | None, *, deep: bool) -> bool:
@@ -132,7 +137,11 @@ def find_windows(view: bytes, *, deep: bool) -> Iterator[tuple[int, str, VinShap
         run, length = match[0], len(match[0])
         if length == VIN_LENGTH and not (deep or run[-4:].isdigit()):
             continue
-        row = Row(length, count_tears(view, match.start(), match.end()))
+        row = Row(
+            length=length,
+            tears=count_tears(view, match.start(), match.end()),
+            labelled=is_labelled(view, match.start()),
+        )
         # VINs written one behind the other.
         several = length % VIN_LENGTH == 0 and _SEVENTEENS.fullmatch(run)
         if length == VIN_LENGTH or several:
@@ -158,10 +167,9 @@ def find_windows(view: bytes, *, deep: bool) -> Iterator[tuple[int, str, VinShap
 def count_tears(view: bytes, start: int, end: int) -> int:
     """Changes between letters or digits and others in the few bytes on both sides of a row.
 
-    A sign of its own beside the row, as text has it, counts against one of them, a label
-    before it against four.
+    A sign of its own beside the row, as text has it, counts against one of them.
     """
-    tears = -4 if _LABEL.search(view, max(0, start - 10), start) else 0
+    tears = 0
     # Both sides are read away from the row, so `side[0]` is what stands right beside it.
     for side in (view[max(0, start - _OUTSIDE) : start][::-1], view[end : end + _OUTSIDE]):
         # Every letter and digit becomes an A, which is 65 below.
@@ -170,6 +178,11 @@ def count_tears(view: bytes, start: int, end: int) -> int:
         # A printable sign that is no letter or digit: the border that text gives a word.
         tears -= 0x20 <= side[0] < 0x7F and words[0] != 65 if side else 0
     return tears
+
+
+def is_labelled(view: bytes, start: int) -> bool:
+    """Whether a label like those of printed identities ends where a row starts."""
+    return _LABEL.search(view, max(0, start - LONGEST_LABEL), start) is not None
 
 
 def _shape_at(run: bytes, place: int) -> VinShape | None:

@@ -26,11 +26,13 @@ from memtool.core.texts.trace import make_trace
 from memtool.core.texts.view import Parts, View
 from memtool.core.texts.vin import VIN_LENGTH
 from memtool.core.texts.vin_candidates import (
+    LONGEST_LABEL,
     NEARLY_EXACT,
     RUN,
     VinCandidate,
     count_tears,
     find_windows,
+    is_labelled,
     is_wanted,
 )
 from memtool.core.texts.vin_shape import find_vin_shape
@@ -39,7 +41,8 @@ _NEAR = re.compile(rb"[A-HJ-NPR-Z0-9]{12,}")
 _TEXT = re.compile(rb"[\x20-\x7e\t\r\n]*")
 _DIGIT = re.compile(rb"[0-9]")
 _DIGITS_AT_END = 4
-_MARGIN = 8
+_MARGIN = 4 + LONGEST_LABEL
+"""Bytes around a run that are looked at: characters that swapping moved away, and a label."""
 _APART = b"\xff" * 8
 """Two of the largest words, of no character."""
 
@@ -140,6 +143,7 @@ def _in_order(
                 run=run,
                 row=row.length,
                 tears=row.tears,
+                labelled=row.labelled,
             )
 
 
@@ -153,6 +157,7 @@ def _swapped_alone(reading: _Reading, parts: Parts, *, deep: bool) -> Iterator[V
     for match in RUN.finditer(parts.joined.data):
         run = len(match[0])
         tears = count_tears(parts.joined.data, match.start(), match.end())
+        labelled = is_labelled(parts.joined.data, match.start())
         if run > NEARLY_EXACT and (not deep or run % VIN_LENGTH):
             continue
         offsets = range(run - VIN_LENGTH + 1)
@@ -173,6 +178,7 @@ def _swapped_alone(reading: _Reading, parts: Parts, *, deep: bool) -> Iterator[V
                 run=run,
                 row=run,
                 tears=tears,
+                labelled=labelled,
                 alone=True,
             )
 
@@ -201,6 +207,7 @@ def _spaced(step: Step, view: View, segment: Segment, *, deep: bool) -> Iterator
             run=run,
             row=row.length,
             tears=row.tears,
+            labelled=row.labelled,
         )
 
 
@@ -222,13 +229,29 @@ def _bytes_between(segment: Segment, addresses: list[int]) -> bytes:
 
 
 def _wide_form(segment: Segment, addresses: list[int]) -> Step | None:
-    """UTF-16 where a zero byte belongs to each character; where both orders fit, words decide."""
+    """UTF-16 where a zero byte belongs to each character.
+
+    In a longer text both orders fit the VIN alone: the ends of the text decide, else words.
+    """
     first, last = addresses[0] - segment.start, addresses[-1] - segment.start
     data = segment.data
     if any(data[first + 1 : last : 2]):
         return None
-    high_first = first > 0 and data[first - 1] == 0
-    low_first = last + 1 < len(data) and data[last + 1] == 0
+    high_first, low_first = _is_zero(data, first - 1), _is_zero(data, last + 1)
     if high_first and low_first:
-        return _WIDE[addresses[0] % 2 == 1]
+        while _is_zero(data, first - 1) and _is_character(data, first - 2):
+            first -= 2
+        while _is_zero(data, last + 1) and _is_character(data, last + 2):
+            last += 2
+        high_first, low_first = _is_zero(data, first - 1), _is_zero(data, last + 1)
+        if high_first == low_first:
+            return _WIDE[addresses[0] % 2 == 1]
     return _WIDE[high_first] if high_first or low_first else None
+
+
+def _is_zero(data: bytes, place: int) -> bool:
+    return 0 <= place < len(data) and not data[place]
+
+
+def _is_character(data: bytes, place: int) -> bool:
+    return 0 <= place < len(data) and 0x20 <= data[place] < 0x7F

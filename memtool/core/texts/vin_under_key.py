@@ -297,10 +297,12 @@ def _count_beside(fits: Sequence[bool], text: bytes, side: bytes) -> int:
     Filler, four equal bytes, fits many keys and says nothing of a longer text. In a wrong order
     it also stands among the last characters: none of it is counted.
     """
+    filler = side[:1] or text[-1:]
+    inside = len(text) - len(text.rstrip(filler))
+    if inside + len(side) - len(side.lstrip(filler)) >= 4:
+        return -(text[-_MARGIN:].count(filler) if inside >= 4 else inside)
     for count, byte in enumerate(side):
         if side[count : count + 4] == bytes([byte]) * 4:
-            if count == 0:
-                return len(text.rstrip(side[:1])) - len(text)
             return count - side[:count].count(byte)
         if not fits[byte]:
             return count

@@ -57,6 +57,24 @@ def test_several_vins_in_a_row_are_all_told() -> None:
             assert [each.text for each in found] == vins
 
 
+@pytest.mark.parametrize("form", ["utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("filler", [b"\xff", b"\x00"])
+@pytest.mark.parametrize("start", [30, 31])
+def test_wide_vins_in_a_row_share_one_order_of_bytes(form: str, filler: bytes, start: int) -> None:
+    """Between two of them each has a zero on both sides: the ends of the text decide.
+
+    Among zeros nothing does but the address: words begin at even ones.
+    """
+    rng = random.Random("wide in a row")
+    for _ in range(10):
+        vins = [make_vin(rng, checked=checked) for checked in (True, False)]
+        data = filler * start + "".join(vins).encode(form) + filler * 30
+        found = find(data)
+        assert [each.text for each in found] == vins
+        if filler == b"\xff":
+            assert {each.stored_as for each in found} == {form}
+
+
 @pytest.mark.parametrize("backwards", [False, True])
 def test_dates_of_certificates_are_no_vins(backwards: bool) -> None:
     """X.690, 11.7 and 11.8: both kinds of time, each behind its tag and length."""
@@ -132,6 +150,29 @@ def test_a_vin_between_the_letters_of_a_text_is_told(before: str, behind: str) -
     text[40 : 40 + 2 * len(row) : 2] = row
     (found,) = find(bytes(text))
     assert vin in found.texts
+
+
+@pytest.mark.parametrize("label", ["VIN:", "CHASSIS ", "CHASSIS: "])
+@pytest.mark.parametrize("form", ["plain", "swapped-16", "swapped-32", "reversed"])
+def test_a_label_speaks_for_the_order_in_which_it_can_be_read(label: str, form: str) -> None:
+    """Each of these VINs has another order that the standards allow as well."""
+    others = 0
+    for vin in ("TSZ3A3Y68DA339187", "WBHHEVMW6CF027311", "XTZNS58H6W2606043"):
+        for start in range(4):
+            text = "/" * start + label + vin + "/01."
+            planted = plant(b"\xff" * 256, text, form, random.Random(vin))
+            (found,) = find(planted.image)
+            assert found.text == vin
+            others += len(found.readings)
+    # The letters of a label may make a longer row in another order.
+    assert others <= 10
+
+
+def test_of_two_orders_the_one_whose_maker_code_is_usual_is_read() -> None:
+    """A letter in position 2 (the package vin 0.6.2: 65 of 67 maker codes), three fillers."""
+    for form, vin in (("swapped-16", "XSZZZZUW7V4683152"), ("reversed", "TSXZZZUW7V4683152")):
+        planted = plant(b"\xff" * 256, f"/{vin}/", form, random.Random(vin))
+        assert [each.texts for each in find(planted.image)] == [{vin}]
 
 
 def test_two_characters_in_turns_under_a_key_are_no_vin() -> None:
