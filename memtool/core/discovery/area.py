@@ -138,6 +138,15 @@ class Area:
                 self._thresholds[key] = content_thresholds(self.counted, limits)
             return self._thresholds[key]
 
+    def start_limits_behind(self, length: int, *, strict: bool = False) -> NDArray[np.int64]:
+        """For each end with room for a field of `length` bytes behind it, the offset below which
+        starts lie before it and begin to prove something; `strict` as in `thresholds`."""
+        positions = np.arange(self.size - length + 1)
+        limits: NDArray[np.int64] = np.minimum(
+            positions, self.thresholds(length, strict=strict)[0][length:]
+        )
+        return limits
+
     @cached_property
     def limit_sums(self) -> list[LimitSums]:
         """For fields elsewhere: how many starts the ends have, by least contents."""

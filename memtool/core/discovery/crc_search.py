@@ -41,20 +41,23 @@ def search_after_block(
     positions = np.arange(area.size - group.length + 1)
     thresholds = area.thresholds(group.length)
     # A start below its end, and below where block and field begin to prove something.
-    limits = np.minimum(positions, thresholds[0][positions + group.length])
+    limits = area.start_limits_behind(group.length)
     levels = sides.area.stored_levels(group.length)
     if group.length not in area.expected_after:
         area.expected_after[group.length] = expected_by_level(
             thresholds, positions + group.length, positions, levels, group.width
         )
     expected = area.expected_after[group.length]
-    orders = number_orders(group.length, word_swapped=word_swapped)
-    keys = [sides.end_keys(order) for order in orders]
+    alive = np.flatnonzero(limits > 0)
+    asked: list[tuple[NumberOrder, Indexes, Registers]] = []
+    for order in number_orders(group.length, word_swapped=word_swapped):
+        meeting = sides.meeting(order)
+        some = alive if meeting is None else meeting.ends[limits[meeting.ends] > 0]
+        asked.append((order, some, sides.end_keys(order, some)))
+        yield
     for xorout in sides.xorouts:
         models = sides.models_of(xorout)
-        # Keys are linear: the final XOR is put in behind, not computed into each side.
-        shift = sides.constant(xorout)[: len(positions)]
-        for order, plain in zip(orders, keys, strict=True):
+        for order, some, plain in asked:
             ends = Ends(
                 search=Search(
                     algorithms=tuple(model.algorithm for model in models),
@@ -65,16 +68,24 @@ def search_after_block(
                     together=True,
                     linear=True,
                 ),
-                positions=positions,
-                fields=positions,
-                levels=levels,
+                positions=some,
+                fields=some,
+                levels=levels[some],
             )
             for level, matches in enumerate(expected, 1):
                 collector.chance.add(group.width * level, len(models) * matches)
-            natural = sides.is_natural(order)
-            starts = sides.starts_of_natural_order(xorout) if natural else sides.starts(xorout)
-            found = starts.match(plain ^ shift if xorout else plain, limits)
-            collector.offer(area, ends, found, len(models), limits)
+            if len(some):
+                # Keys are linear: the final XOR is put in behind, not computed into each side.
+                keys = plain ^ sides.constants_at(xorout, some) if xorout else plain
+                meeting = sides.meeting(order)
+                if meeting is not None:
+                    starts = sides.starts_at(xorout, meeting.starts)
+                elif sides.is_natural(order):
+                    starts = sides.starts_of_natural_order(xorout)
+                else:
+                    starts = sides.starts(xorout)
+                found = starts.match(keys, limits[some])
+                collector.offer(area, ends, found, len(models), limits[some])
             yield
 
 
@@ -100,7 +111,7 @@ def search_fixed_fields(
     _count_chance(sides, fields, placement, collector, word_swapped=word_swapped)
     for order in number_orders(sides.group.length, word_swapped=word_swapped):
         numbers = field_numbers(fields, order, sides.area.count)
-        for some in crc_ends(sides.algebra, sides.area, sides.prefixes, numbers):
+        for some in crc_ends(sides.drifts, sides.area, sides.prefixes, numbers):
             yield
             _join_fixed(
                 sides,
@@ -212,9 +223,13 @@ def _join_fixed(
             fields=offsets,
             levels=distinct,
         )
-        shifted = keys ^ sides.constant(xorout)[positions] if xorout else keys
+        shifted = keys ^ sides.constants_at(xorout, positions) if xorout else keys
+        if some.starts is None:
+            starts = sides.starts(xorout)
+        else:
+            starts = sides.starts_at(xorout, some.starts)
         # `places` tell the fields apart, or ends of two fields would be taken for one block.
-        matches = sides.starts(xorout).match(shifted, limits, floors, places)
+        matches = starts.match(shifted, limits, floors, places)
         collector.offer(
             area, ends, matches, len(models), limits, lambda end: fields[int(places[end])].stored
         )

@@ -17,14 +17,18 @@ import numpy as np
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.checksums.crc import CrcParameters, reflect
 from memtool.core.discovery.area import Area
-from memtool.core.discovery.classes import NO_START, StartClasses, repeated
+from memtool.core.discovery.classes import NO_START, Indexes, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder
+from memtool.core.discovery.crc_drifts import CrcDrifts, LinearKeys, Meeting
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
 
 _LARGE = 1 << 15
 """In areas of more bytes the starts of one final XOR alone are kept."""
-_TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
-"""Shifts that mix a side before it is added to a key."""
+_SPARSE = 32
+"""Of fewer than one position in so many a constant is moved to each by itself."""
+_ALIKE = 8
+"""Where fewer than one byte in so many differs, images have too much in common to be joined by
+what they differ in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,42 +76,6 @@ def register_of(crc: CrcParameters) -> int:
     return reflect(crc.init, crc.width) if crc.refin else crc.init
 
 
-class LinearKeys:
-    """Makes one 64-bit key of the registers of several images, linear over GF(2).
-
-    Exact where all registers fit into 64 bits; otherwise distinct tuples may share a key,
-    which confirming each block by computing it takes care of.
-    """
-
-    def __init__(self, width: int, count: int) -> None:
-        """Take the registers' width and the number of images."""
-        self._width, self._count = width, count
-
-    def of(self, registers: Sequence[Registers]) -> Registers:
-        """The key of each tuple of registers."""
-        key = registers[0]
-        for place in range(1, self._count):
-            key = key ^ self._placed(registers[place], place)
-        return key
-
-    def of_shared(self, registers: Registers) -> Registers:
-        """The key of registers that are the same in all images."""
-        return self.of([registers] * self._count)
-
-    def _placed(self, registers: Registers, place: int) -> Registers:
-        # Side by side as long as there is room: no two tuples share a key then.
-        if (place + 1) * self._width <= 64:
-            return registers << np.uint64(place * self._width)
-        # Shifts and exclusive-or alone: it stays linear, and each step can be undone.
-        mixed = registers
-        for turn in range(place // len(_TRIPLES) + 1):
-            left, right, again = _TRIPLES[(place + turn) % len(_TRIPLES)]
-            mixed = mixed ^ (mixed << np.uint64(left))
-            mixed = mixed ^ (mixed >> np.uint64(right))
-            mixed = mixed ^ (mixed << np.uint64(again))
-        return mixed
-
-
 class CrcSides:
     """Sides of one polynomial over one area."""
 
@@ -118,13 +86,30 @@ class CrcSides:
         self.keys = LinearKeys(group.width, area.count)
         self.prefixes = self.algebra.prefix_sides(area.masks)
         self.prefix_key = self.keys.of(self.prefixes)
+        self.drifts = CrcDrifts(self.algebra, self.prefixes)
         self._constants: dict[int, Registers] = {}
         self._starts: dict[int, StartClasses] = {}
+        self._meetings: dict[NumberOrder, Meeting | None] = {}
+
+    def meeting(self, order: NumberOrder) -> Meeting | None:
+        """The starts and ends that any model can have, with the number right behind the block;
+        None where they are too many, or too much in common."""
+        if order not in self._meetings:
+            self._meetings[order] = None
+            if _ALIKE * len(self.area.differing) > self.area.size and self.area.count > 1:
+                asked = self._asked
+                natural = self.is_natural(order)
+                self._meetings[order] = self.drifts.meet(order, asked, natural=natural)
+        return self._meetings[order]
 
     @cached_property
-    def terms(self) -> list[Registers]:
-        """What each byte adds to its image's prefix."""
-        return [prefix[1:] ^ prefix[:-1] for prefix in self.prefixes]
+    def _asked(self) -> Indexes:
+        """The ends with room for a number that have a start for some model, or numbers that
+        differ."""
+        wanted = self.area.stored_levels(self.group.length) > 1
+        if self.group.models:
+            wanted |= self.area.start_limits_behind(self.group.length) > 0
+        return np.flatnonzero(wanted)
 
     def constant(self, value: int) -> Registers:
         """The key of A^(-k)·value, the same in all images, for k = 0 … n."""
@@ -132,6 +117,13 @@ class CrcSides:
             sequence = self.algebra.back_sequence(value, self.area.size + 1)
             self._constants[value] = self.keys.of_shared(sequence)
         return self._constants[value]
+
+    def constants_at(self, value: int, positions: Indexes) -> Registers:
+        """The same at some positions."""
+        if value not in self._constants and _SPARSE * len(positions) < self.area.size:
+            moved = self.algebra.back_each(np.full(len(positions), value, np.uint64), positions)
+            return self.keys.of_shared(moved)
+        return self.constant(value)[positions]
 
     def models_of(self, xorout: int) -> tuple[CrcModel, ...]:
         """The models that share a final XOR, and so share their ends."""
@@ -173,6 +165,15 @@ class CrcSides:
             ]
         )
 
+    def starts_at(self, xorout: int, positions: Indexes) -> StartClasses:
+        """Those at some positions, ascending."""
+        key = self.prefix_key[positions]
+        sides = [
+            key ^ self.constants_at(model.init, positions) if model.init else key
+            for model in self.models_of(xorout)
+        ]
+        return _start_classes(sides, positions)
+
     def _start_keys(self, model: CrcModel) -> Registers:
         keys = self.prefix_key[:-1]
         return keys ^ self.constant(model.init)[:-1] if model.init else keys
@@ -182,20 +183,23 @@ class CrcSides:
         places = tuple(range(self.group.length))
         return order.significance == (places if self.group.reflected else places[::-1])
 
-    def end_keys(self, order: NumberOrder) -> Registers:
-        """The key of A^(-j)·c_j ⊕ P_j for a number stored right after j, without final XOR."""
-        length, size = self.group.length, self.area.size
+    def end_keys(self, order: NumberOrder, positions: Indexes) -> Registers:
+        """The key of A^(-j)·c_j ⊕ P_j for a number stored right after each j, without final XOR."""
         if self.is_natural(order):
-            return self.prefix_key[length:]
-        return self.keys.of(
-            [
-                self.algebra.stored_sides(terms, order.significance) ^ prefix[: size - length + 1]
-                for terms, prefix in zip(self.terms, self.prefixes, strict=True)
+            return self.prefix_key[positions + self.group.length]
+        if 2 * len(positions) > self.area.size:
+            every = [
+                self.algebra.stored_sides(prefix, order.significance) for prefix in self.prefixes
             ]
-        )
+            return self.keys.of(every)[positions] ^ self.prefix_key[positions]
+        stored = [
+            self.algebra.stored_sides(prefix, order.significance, positions)
+            for prefix in self.prefixes
+        ]
+        return self.keys.of(stored) ^ self.prefix_key[positions]
 
 
-def _start_classes(sides: Sequence[Registers]) -> StartClasses:
+def _start_classes(sides: Sequence[Registers], positions: Indexes | None = None) -> StartClasses:
     # Models side by side at each position: index = position · models + model.
     keys = sides[0] if len(sides) == 1 else np.stack(sides, axis=1).ravel()
-    return StartClasses(keys, len(sides))
+    return StartClasses(keys, len(sides), positions)

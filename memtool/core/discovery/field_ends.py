@@ -26,7 +26,8 @@ from numpy.typing import NDArray
 
 from memtool.core.checksums.sums import Sum
 from memtool.core.discovery.area import Area
-from memtool.core.discovery.classes import Indexes, KeyTable, distinct
+from memtool.core.discovery.classes import Indexes, KeyTable, are_in, distinct
+from memtool.core.discovery.crc_drifts import CrcDrifts
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
 
 Numbers = NDArray[np.uint64]
@@ -35,6 +36,10 @@ _BATCH = 1 << 18
 """Products, or ends, worked on at a time."""
 _SUMS = 1 << 15
 """The same for sums: what is worked on stays in the cache."""
+_FEW_BORDERS = 4
+"""Where more than one byte in so many differs, every end is as cheap as every border."""
+_LARGE = 1 << 14
+"""In smaller areas many places are cheaper together than one by one."""
 _MOST_EQUAL = 64
 """Where more classes than these have one number, differences repeat, and every end is tried."""
 
@@ -48,22 +53,22 @@ class EndsToTry:
 
     places: Indexes
     ends: Indexes
+    starts: Indexes | None = None
+    """All that one of the ends may have, ascending; None where nothing is known of them."""
 
 
 def crc_ends(
-    algebra: RegisterAlgebra,
-    area: Area,
-    prefixes: Sequence[Registers],
-    numbers: Sequence[Numbers],
+    drifts: CrcDrifts, area: Area, prefixes: Sequence[Registers], numbers: Sequence[Numbers]
 ) -> Iterator[EndsToTry]:
     """The ends that the differences of three images leave, or of two where no more differ.
 
     Args:
-        algebra: Of the CRC's polynomial.
+        drifts: Of the CRC's polynomial.
         area: Where to look.
         prefixes: The prefix sides of each image.
         numbers: For each image what is stored at each place.
     """
+    algebra = drifts.algebra
     stored = np.stack(numbers)
     by_images: dict[tuple[int, ...], list[int]] = {}
     for place in range(stored.shape[1]):
@@ -72,6 +77,8 @@ def crc_ends(
         chosen = np.array(places)
         if len(images) == 1:
             yield from every_end(area, chosen)
+        elif area.size >= _LARGE and _FEW_BORDERS * len(area.differing) > area.size:
+            yield from _ends_by_drifts(drifts, area, stored[:, chosen], images, chosen)
         elif len(images) == 2:
             yield from _ends_by_two(algebra, area, prefixes, stored[:, chosen], images, chosen)
         else:
@@ -92,6 +99,24 @@ def every_end(area: Area, places: Indexes) -> Iterator[EndsToTry]:
     everywhere = np.arange(1, area.size + 1)
     for place in places:
         yield EndsToTry(np.full(area.size, place), everywhere)
+
+
+def _ends_by_drifts(
+    drifts: CrcDrifts, area: Area, stored: Numbers, images: tuple[int, ...], places: Indexes
+) -> Iterator[EndsToTry]:
+    """Every end of every place is asked for its start, image less image."""
+    # Images whose numbers differ tell more, so they are the first ones.
+    rest = tuple(image for image in drifts.all_images if image not in images)
+    chosen = drifts.enough(images + rest)
+    _, classes = drifts.between(chosen)
+    for column, place in enumerate(places):
+        # No block ends at 0: hence the + 1 below.
+        wanted = drifts.of_number(chosen, stored[:, column])[1:]
+        starts, hits = classes.meeting(wanted)
+        if 2 * len(hits) > area.size:
+            yield from every_end(area, places[column : column + 1])
+        elif len(hits):
+            yield EndsToTry(np.full(len(hits), place), hits + 1, starts)
 
 
 def _ends_by_two(
@@ -116,7 +141,7 @@ def _ends_by_two(
         moved ^= difference
         # Column 0 is left out, since no block ends at 0: hence the + 1 below.
         rows, ends = np.nonzero(allowed.may_have(moved[:, 1:]))
-        right = _are_in(known, moved[rows, ends + 1])
+        right = are_in(known, moved[rows, ends + 1])
         if right.any():
             yield EndsToTry(places[begin + rows[right]], ends[right] + 1)
 
@@ -341,13 +366,6 @@ def _first_places(keys: Numbers) -> tuple[Numbers, Indexes]:
     new = np.ones(len(ordered), bool)
     np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
     return ordered[new], turn[new]
-
-
-def _are_in(known: Numbers, wanted: Numbers) -> NDArray[np.bool_]:
-    """Which numbers are among the sorted ones."""
-    places = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
-    found: NDArray[np.bool_] = known[places] == wanted
-    return found
 
 
 def _hashed(numbers: Sequence[Numbers]) -> Numbers:

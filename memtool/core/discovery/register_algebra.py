@@ -280,27 +280,37 @@ class RegisterAlgebra:
                 shift = far if shift is None else far.after(shift)
         return sides
 
-    def stored_sides(self, terms: Registers, order: Sequence[int]) -> Registers:
-        """A^(-j)·(number stored at j … j+f-1), for each j that has room.
+    def stored_sides(
+        self,
+        prefix: Registers,
+        order: Sequence[int],
+        positions: NDArray[np.int64] | None = None,
+    ) -> Registers:
+        """A^(-j)·(number stored at j … j+f-1), for each j that has room, or for some.
 
         Args:
-            terms: A^(-m)·β(b_m), that is P_(m+1) ⊕ P_m, for each position m.
+            prefix: P_0 … P_n. A^(-m)·β(b_m), what position m adds, is P_(m+1) ⊕ P_m.
             order: For each byte of the field its place in the number, 0 the lowest.
+            positions: Which j; None is all.
         """
-        count = len(terms) - self.length + 1
+        places = range(self.length)
+        if positions is not None:
+            columns = [prefix[positions + place] for place in range(self.length + 1)]
+            return self._stored([columns[at] ^ columns[at + 1] for at in places], order)
+        count = len(prefix) - self.length
         sides = np.empty(count, np.uint64)
         for begin in range(0, count, _CHUNK):
             end = min(begin + _CHUNK, count)
-            sides[begin:end] = self._stored_chunk(terms[begin : end + self.length - 1], order)
+            terms = prefix[begin + 1 : end + self.length] ^ prefix[begin : end + self.length - 1]
+            pieces = [terms[at : at + end - begin] for at in places]
+            sides[begin:end] = self._stored(pieces, order)
         return sides
 
-    def _stored_chunk(self, terms: Registers, order: Sequence[int]) -> Registers:
-        """See `stored_sides`."""
-        count = len(terms) - self.length + 1
+    def _stored(self, pieces: Sequence[Registers], order: Sequence[int]) -> Registers:
+        """See `stored_sides`; `pieces` are what each byte of the field adds."""
         by_shift: dict[int, Registers] = {}
-        for place, significance in enumerate(order):
+        for place, (piece, significance) in enumerate(zip(pieces, order, strict=True)):
             natural = significance if self.reflected else self.length - 1 - significance
-            piece = terms[place : place + count]
             # How far a byte lies from where the register would have put it: so many powers of A.
             shift = natural - place
             by_shift[shift] = by_shift[shift] ^ piece if shift in by_shift else piece

@@ -22,12 +22,12 @@ import numpy as np
 
 from memtool.core.checksums.crc import CrcParameters, compute_crc, reflect
 from memtool.core.discovery.area import Area
-from memtool.core.discovery.classes import NO_START, Indexes, StartClasses, repeated
+from memtool.core.discovery.classes import Indexes, StartClasses
 from memtool.core.discovery.collecting import NumberOrder, number_orders
 from memtool.core.discovery.copies import is_too_short
-from memtool.core.discovery.crc_sides import CrcGroup, CrcSides, LinearKeys
+from memtool.core.discovery.crc_sides import CrcGroup, CrcSides
 from memtool.core.discovery.evidence import Chance, independent_rows
-from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
+from memtool.core.discovery.register_algebra import RegisterAlgebra, algebra_of
 from memtool.core.discovery.results import (
     CONVINCING,
     DiscoveredBlock,
@@ -129,29 +129,31 @@ class UnknownSearch:
             sides: Of a polynomial and reflection; nothing is done unless it is worth it.
             found: Takes the blocks.
         """
-        group, area = sides.group, self._area
+        group = sides.group
         model = _Model(group.width, group.poly, group.reflected)
         if model not in self._models:
             return
-        # Each image less the first one: one equation goes for the constants.
-        keys = LinearKeys(model.width, area.count - 1)
-        length = model.width // 8
-        moved = keys.of(_differences(sides.prefixes))
+        drifts, length = sides.drifts, model.width // 8
         positions, _ = self._ends(length)
         for order in number_orders(length, word_swapped=self._word_swapped):
-            natural = sides.is_natural(order)
-            if natural:
-                ends = moved[positions + length]
-                starts = StartClasses(np.where(repeated(moved)[:-1], moved[:-1], NO_START))
+            meeting = sides.meeting(order)
+            # All images less the first one: one equation goes for the constants.
+            if meeting is None:
+                ends = positions
+                _, starts = drifts.between(drifts.all_images)
             else:
-                ends = keys.of(_differences(_end_sides(sides, order, positions)))
-                starts = StartClasses(moved[:-1])
+                ends = np.intersect1d(positions, meeting.ends, assume_unique=True)
+                key = drifts.at(drifts.all_images, meeting.starts)
+                starts = StartClasses(key, 1, meeting.starts)
+            if not len(ends):
+                continue
+            keys = drifts.behind(drifts.all_images, order, ends)
             yield
-            matches = starts.match(ends, positions)
+            matches = starts.match(keys, ends)
             if matches is None:
                 continue
             for row in range(min(len(matches.starts), _MOST_ROWS)):
-                end = int(positions[matches.ends[row]])
+                end = int(ends[matches.ends[row]])
                 same = matches.starts_like(row)
                 found += self._block(model, order, same[same < end], end)
 
@@ -215,17 +217,6 @@ def without_known(
         if block.field is not None and not any(block.field.overlaps(other) for other in fields)
     ]
     return _separated(sorted(own, key=lambda block: (block.expected_by_chance, block.block)))
-
-
-def _differences(sides: Sequence[Registers]) -> list[Registers]:
-    return [side ^ sides[0] for side in sides[1:]]
-
-
-def _end_sides(sides: CrcSides, order: NumberOrder, positions: Indexes) -> list[Registers]:
-    return [
-        sides.algebra.stored_sides(terms, order.significance)[positions] ^ prefix[positions]
-        for terms, prefix in zip(sides.terms, sides.prefixes, strict=True)
-    ]
 
 
 def _other_starts(

@@ -1,0 +1,169 @@
+"""CRCs of several images taken from each other: what all models of a polynomial have in common.
+
+Facts
+-----
+- XOR the equations of two images: start value and final XOR, which all images share, are gone.
+  What remains, ΔP_i ⊕ ΔP_j = A^(-j)·Δc_j, must hold whatever the model is.
+- So one join of these drifts leaves the starts and ends that all models of a polynomial, and
+  constants that no catalogue knows, can have. Where images differ nearly everywhere that is
+  next to nothing; where they are equal nearly everywhere it is nearly all.
+- Two images are enough where chance makes few pairs of so wide a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from memtool.core.discovery.classes import Indexes, StartClasses, repeated
+from memtool.core.discovery.collecting import NumberOrder
+from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
+
+_MARGIN = 4
+"""So many bits more than the pairs of one end need: one end in 32 then has a pair by chance."""
+_SHARE = 8
+"""A join that leaves more than one end in so many is not worth it."""
+_TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
+"""Shifts that mix a side before it is added to a key."""
+
+
+class LinearKeys:
+    """Makes one 64-bit key of the registers of several images, linear over GF(2).
+
+    Exact where all registers fit into 64 bits; otherwise distinct tuples may share a key,
+    which confirming each block by computing it takes care of.
+    """
+
+    def __init__(self, width: int, count: int) -> None:
+        """Take the registers' width and the number of images."""
+        self._width, self._count = width, count
+
+    def of(self, registers: Sequence[Registers]) -> Registers:
+        """The key of each tuple of registers."""
+        key = registers[0]
+        for place in range(1, self._count):
+            key = key ^ self._placed(registers[place], place)
+        return key
+
+    def of_shared(self, registers: Registers) -> Registers:
+        """The key of registers that are the same in all images."""
+        return self.of([registers] * self._count)
+
+    def _placed(self, registers: Registers, place: int) -> Registers:
+        # Side by side as long as there is room: no two tuples share a key then.
+        if (place + 1) * self._width <= 64:
+            return registers << np.uint64(place * self._width)
+        # Shifts and exclusive-or alone: it stays linear, and each step can be undone.
+        mixed = registers
+        for turn in range(place // len(_TRIPLES) + 1):
+            left, right, again = _TRIPLES[(place + turn) % len(_TRIPLES)]
+            mixed = mixed ^ (mixed << np.uint64(left))
+            mixed = mixed ^ (mixed >> np.uint64(right))
+            mixed = mixed ^ (mixed << np.uint64(again))
+        return mixed
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Meeting:
+    """The starts and ends that drifts leave, ascending."""
+
+    starts: Indexes
+    ends: Indexes
+
+
+class CrcDrifts:
+    """Drifts of one polynomial over one area, of two images or more."""
+
+    def __init__(self, algebra: RegisterAlgebra, prefixes: Sequence[Registers]) -> None:
+        """Take the prefix sides of each image."""
+        self.algebra = algebra
+        self._prefixes = prefixes
+        self.size = len(prefixes[0]) - 1
+        self.all_images = tuple(range(len(prefixes)))
+        # Those of one choice of images are kept: each is as large as the area's keys.
+        self._kept: tuple[tuple[int, ...], Registers, StartClasses] | None = None
+
+    def enough(self, images: Sequence[int]) -> tuple[int, ...]:
+        """As many of `images` as it takes to leave little to chance; all, if that is not
+        enough."""
+        wanted = self.size.bit_length() - 1 + _MARGIN
+        return tuple(images[: 1 + max(1, -(-wanted // self.algebra.width))])
+
+    def between(self, images: Sequence[int]) -> tuple[Registers, StartClasses]:
+        """The drift of the prefixes at 0 … n as one key, and that of all starts as classes."""
+        images = tuple(images)
+        if self._kept is None or self._kept[0] != images:
+            self._kept = None
+            first = self._prefixes[images[0]]
+            key = self._keys(images).of([first ^ self._prefixes[image] for image in images[1:]])
+            self._kept = images, key, StartClasses(key[:-1])
+        return self._kept[1:]
+
+    def behind(
+        self, images: Sequence[int], order: NumberOrder, positions: Indexes | None
+    ) -> Registers:
+        """The drift that the start must have, for a number stored right behind each end; for
+        every end that has room, or for some."""
+        first, prefixes = self._prefixes[images[0]], self._prefixes
+        drifts = [first ^ prefixes[image] for image in images[1:]]
+        stored = [
+            self.algebra.stored_sides(drift, order.significance, positions) for drift in drifts
+        ]
+        key = self._keys(images).of(stored)
+        return key ^ (
+            self.between(images)[0][: len(key)] if positions is None else self.at(images, positions)
+        )
+
+    def at(self, images: Sequence[int], positions: Indexes) -> Registers:
+        """The drift of the prefixes at some positions."""
+        first = self._prefixes[images[0]][positions]
+        return self._keys(images).of(
+            [first ^ self._prefixes[image][positions] for image in images[1:]]
+        )
+
+    def of_number(self, images: Sequence[int], stored: Registers) -> Registers:
+        """The drift that the start must have, for one number of each image and ends at 0 … n.
+
+        Args:
+            images: Which ones.
+            stored: The number of every image.
+        """
+        sequences = [
+            self.algebra.back_sequence(int(stored[images[0]] ^ stored[image]), self.size + 1)
+            for image in images[1:]
+        ]
+        key, _ = self.between(images)
+        return self._keys(images).of(sequences) ^ key
+
+    def meet(self, order: NumberOrder, asked: Indexes, *, natural: bool) -> Meeting | None:
+        """What is left of all starts and of the ends asked for, with the number right behind.
+
+        Args:
+            order: Of the number's bytes.
+            asked: Ends with room for a number, ascending.
+            natural: The bytes lie as the register shifts them out.
+
+        Returns:
+            None where too much is left.
+        """
+        images = self.enough(self.all_images)
+        key, classes = self.between(images)
+        if natural:
+            # The end of such a number has the drift of the start behind it. Only drifts that come
+            # again have another start to meet.
+            behind = asked + self.algebra.length
+            again = repeated(key)[behind]
+            ends, keys = asked[again], key[behind[again]]
+        elif 2 * len(asked) > self.size:
+            ends, keys = asked, self.behind(images, order, None)[asked]
+        else:
+            ends, keys = asked, self.behind(images, order, asked)
+        starts, hits = classes.meeting(keys)
+        if _SHARE * max(len(starts), len(hits)) > self.size:
+            return None
+        return Meeting(starts, ends[hits])
+
+    def _keys(self, images: Sequence[int]) -> LinearKeys:
+        return LinearKeys(self.algebra.width, len(images) - 1)
