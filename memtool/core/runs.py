@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 
     Bytes = NDArray[np.uint8]
     Mask = NDArray[np.bool_]
+    Rows = NDArray[np.intp]
+    """Rows of (first, end)."""
+
+_PART = 1 << 16
+"""Bytes worked on at a time: their arrays stay in the processor's cache."""
 
 
 def edges_of(spans: Sequence[Span]) -> Edges:
@@ -55,6 +60,36 @@ def spans_of_mask(mask: Mask, image: Image) -> tuple[Span, ...]:
         ]
         offset += len(segment.data)
     return tuple(spans)
+
+
+def in_a_row(marked: Mask, count: int) -> Mask:
+    """Where so many true places in a row begin, the last one inside; shorter by `count` - 1."""
+    row, length = marked, 1
+    while length < count:
+        more = min(length, count - length)
+        row = row[:-more] & row[more:]
+        length += more
+    return row
+
+
+def rows_of_bytes(data: bytes, marks: bytes, least: int) -> Rows:
+    """The runs of at least `least` bytes whose values are marked, as rows of (first, end).
+
+    Args:
+        data: Any bytes.
+        marks: For each of the 256 values 1 or 0.
+        least: One or more.
+    """
+    # One more at either end stays false, so that changes come in pairs.
+    begins = np.zeros(max(0, len(data) - least + 1) + 2, np.bool_)
+    for start in range(0, len(begins) - 2, _PART):
+        part = data[start : start + _PART + least - 1].translate(marks)
+        row = in_a_row(np.frombuffer(part, np.bool_), least)
+        begins[1 + start : 1 + start + len(row)] = row
+    rows = np.flatnonzero(begins[1:] != begins[:-1]).reshape(-1, 2)
+    # The last place at which so many begin is that much before the end.
+    rows[:, 1] += least - 1
+    return rows
 
 
 def runs_of_mask(mask: Mask, *, least: int = 1) -> list[tuple[int, int]]:

@@ -164,6 +164,9 @@ def _upper_halves(data: bytes) -> bytes:
     size = len(data) - 1
     if size < 1:
         return b""
+    if len(data) >= _WORTH_NUMPY:
+        values = np.frombuffer(data, np.uint8)
+        return (values[:-1] & 0xF0 | values[1:] >> 4).tobytes()
     # All at once, as digits of one long number.
     here = int.from_bytes(data[:-1], "big") & int.from_bytes(b"\xf0" * size, "big")
     behind = int.from_bytes(data[1:], "big") >> 4

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 
 from memtool.core.image import Image
+from memtool.core.runs import rows_of_bytes
 from memtool.core.span import Span, union_spans
 
 _FORWARDS = re.compile(
@@ -16,14 +18,28 @@ _BACKWARDS = re.compile(
 """The same from behind: in an image that was read backwards."""
 
 
+_DIGITS = bytes(value in b"0123456789" for value in range(256))
+"""For ``bytes.translate``: 1 for digits."""
+_MOST = 12
+"""Digits of a date, beside the ``Z``."""
+
+
 def find_dates(image: Image) -> tuple[Span, ...]:
     """Every ``YYMMDDhhmmssZ`` (UTCTime, or the end of a GeneralizedTime), read either way.
 
     Source: X.680, 46 and 47; X.690, 11.7 and 11.8 (seconds and ``Z`` are always there).
     """
     return union_spans(
-        Span(segment.start + match.start(), segment.start + match.end())
+        Span(segment.start + first, segment.start + first + _MOST + 1)
         for segment in image.segments
-        for pattern in (_FORWARDS, _BACKWARDS)
-        for match in pattern.finditer(segment.data)
+        for first in _dates_in(segment.data)
     )
+
+
+def _dates_in(data: bytes) -> Iterator[int]:
+    """Where a date begins: each lies at the end of a run of digits, or at the start of one."""
+    for first, end in rows_of_bytes(data, _DIGITS, _MOST).tolist():
+        if _FORWARDS.match(data, end - _MOST):
+            yield end - _MOST
+        if first > 0 and _BACKWARDS.match(data, first - 1):
+            yield first - 1

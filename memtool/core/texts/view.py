@@ -11,11 +11,15 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from itertools import accumulate
+from typing import TYPE_CHECKING
 
 from memtool.core.image import Image, Segment
 from memtool.core.texts.form_table import Form
 from memtool.core.texts.stored_forms import swap_words
+from memtool.lazy import np
+
+if TYPE_CHECKING:
+    from memtool.core.runs import Rows
 
 
 class View:
@@ -62,7 +66,7 @@ class View:
 class Parts:
     """Parts of a view put behind each other, so that many small ones cost no more than one."""
 
-    def __init__(self, source: View, parts: Sequence[tuple[int, int]], *, apart: bytes) -> None:
+    def __init__(self, source: View, parts: Rows, *, apart: bytes) -> None:
         """Join parts, each given by its first place and the one behind its last.
 
         Args:
@@ -72,10 +76,13 @@ class Parts:
                 the joined bytes are swapped, and break whatever is searched for in each.
         """
         self._source = source
-        self._places = [first for first, _ in parts]
-        self._sizes = [end - first for first, end in parts]
-        self._starts = list(accumulate((size + len(apart) for size in self._sizes), initial=0))
-        self.joined = Segment(0, apart.join(source.data[first:end] for first, end in parts))
+        sizes = parts[:, 1] - parts[:, 0]
+        steps = sizes + len(apart)
+        data, places = source.data, parts.tolist()
+        self._places: list[int] = parts[:, 0].tolist()
+        self._sizes: list[int] = sizes.tolist()
+        self._starts: list[int] = (np.cumsum(steps) - steps).tolist()
+        self.joined = Segment(0, apart.join([data[first:end] for first, end in places]))
 
     def words_around(self, offset: int, unit: int, phase: int) -> tuple[int, int]:
         """(first, end) of the places of a view of `joined` that show whole words of one part.

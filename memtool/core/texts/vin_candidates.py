@@ -7,13 +7,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
+from memtool.core.runs import rows_of_bytes
+from memtool.core.texts.chance import VIN_CODES
 from memtool.core.texts.form_table import Family
 from memtool.core.texts.stored_forms import StoredForm
 from memtool.core.texts.trace import Trace
 from memtool.core.texts.vin import VIN_LENGTH
 from memtool.core.texts.vin_shape import VinShape, find_vin_shape
 
-RUN = re.compile(rb"[A-HJ-NPR-Z0-9]{17,}")
+_ALPHABET = bytes(value in VIN_CODES for value in range(256))
+"""For ``bytes.translate``: 1 for the characters of the VIN alphabet."""
 # Look-aheads take no characters, so that windows which overlap are all found.
 _SERIAL_WINDOW = re.compile(rb"(?=[0-9]{0,9}[A-Z])(?=.{13}[0-9]{4})", re.DOTALL)
 _SEVENTEENS = re.compile(rb"(?:.{13}[0-9]{4})+")
@@ -132,36 +135,52 @@ def find_windows(view: bytes, *, deep: bool) -> Iterator[tuple[int, str, VinShap
     tried, unless it is made of several seventeens. Unless `deep`, all must end so, and runs
     of more than `LONGEST_RUN` characters are left out but for seventeens.
     """
-    # The pattern is greedy, so a match is a whole run with foreign signs on both sides.
-    for match in RUN.finditer(view):
-        run, length = match[0], len(match[0])
+    for first, end in find_rows(view):
+        length = end - first
+        if length > LONGEST_RUN and not deep and length % VIN_LENGTH:
+            continue
+        run = view[first:end]
         if length == VIN_LENGTH and not (deep or run[-4:].isdigit()):
+            continue
+        windows = list(_windows_in(run, deep=deep))
+        if not windows:
             continue
         row = Row(
             length=length,
-            tears=count_tears(view, match.start(), match.end()),
-            labelled=is_labelled(view, match.start()),
+            tears=count_tears(view, first, end),
+            labelled=is_labelled(view, first),
         )
-        # VINs written one behind the other.
-        several = length % VIN_LENGTH == 0 and _SEVENTEENS.fullmatch(run)
-        if length == VIN_LENGTH or several:
-            places = range(0, length, VIN_LENGTH)
-            shapes = [_shape_at(run, place) for place in places]
-            # All of them or none: one piece that is no VIN makes it a long run like others.
-            if None not in shapes or length == VIN_LENGTH:
-                for place, shape in zip(places, shapes, strict=True):
-                    if shape is not None:
-                        text = run[place : place + VIN_LENGTH].decode("ascii")
-                        yield match.start() + place, text, shape, VIN_LENGTH, row
-                continue
-        if length > LONGEST_RUN and not deep:
-            continue
-        for window in _SERIAL_WINDOW.finditer(run, 0, length):
-            place = window.start()
-            shape = _shape_at(run, place)
-            if shape is not None:
-                text = run[place : place + VIN_LENGTH].decode("ascii")
-                yield match.start() + place, text, shape, length, row
+        for place, shape, in_a_row in windows:
+            text = run[place : place + VIN_LENGTH].decode("ascii")
+            yield first + place, text, shape, in_a_row, row
+
+
+def _windows_in(run: bytes, *, deep: bool) -> Iterator[tuple[int, VinShape, int]]:
+    """(place, shape, run) of what may be a VIN in characters of the alphabet, a whole row."""
+    length = len(run)
+    # VINs written one behind the other.
+    several = length % VIN_LENGTH == 0 and _SEVENTEENS.fullmatch(run)
+    if length == VIN_LENGTH or several:
+        places = range(0, length, VIN_LENGTH)
+        shapes = [_shape_at(run, place) for place in places]
+        # All of them or none: one piece that is no VIN makes it a long run like others.
+        if None not in shapes or length == VIN_LENGTH:
+            for place, shape in zip(places, shapes, strict=True):
+                if shape is not None:
+                    yield place, shape, VIN_LENGTH
+            return
+    if length > LONGEST_RUN and not deep:
+        return
+    for window in _SERIAL_WINDOW.finditer(run, 0, length):
+        shape = _shape_at(run, window.start())
+        if shape is not None:
+            yield window.start(), shape, length
+
+
+def find_rows(view: bytes) -> list[list[int]]:
+    """[first, end] of each run of seventeen characters of the alphabet and more, whole."""
+    found: list[list[int]] = rows_of_bytes(view, _ALPHABET, VIN_LENGTH).tolist()
+    return found
 
 
 def count_tears(view: bytes, start: int, end: int) -> int:

@@ -11,12 +11,12 @@ across a clear reading with the right one is no near miss: a module keeps its VI
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from math import comb
 
-from memtool.core.image import Image
-from memtool.core.span import Span, union_spans
+from memtool.core.image import Image, Segment
+from memtool.core.runs import array_of, rows_of_bytes
+from memtool.core.span import Span
 from memtool.core.texts.chance import (
     VIN_CODES,
     ByteMix,
@@ -30,8 +30,11 @@ from memtool.core.texts.stored_forms import Step, StoredForm, storing_table
 from memtool.core.texts.vin import VIN_LENGTH
 from memtool.core.texts.vin_candidates import VinCandidate, is_clear
 from memtool.core.texts.vin_in_bits import measure_packed_chances
+from memtool.lazy import np
 
-_EQUAL_STEPS = re.compile(rb"\x00{8,}")
+_EQUAL_STEPS = 8
+_NO_STEP = bytes([1]) + bytes(255)
+"""Marks the step between equal bytes."""
 MOST_OF_ONE = 7
 """Times that one character stands in a VIN at most, see `memtool.core.texts.vin_shape`."""
 _UNDER_KEY = 5e-5
@@ -105,8 +108,9 @@ class VinChances:
         self._image, self._near_misses = image, near_misses
         spans = [candidate.trace.span for candidate in wanted]
         # A VIN that is there would make its own bytes likely, and filler those of nothing.
-        apart = union_spans([*spans, *_filler_of(image)])
-        self._mix = measure_mix(image, without=(image.read(span) for span in apart))
+        self._mix = measure_mix(
+            image, without=(_bytes_apart(segment, spans) for segment in image.segments)
+        )
         self._known: dict[tuple[tuple[str, ...], bool, bool], float] = {}
 
     def expected(self, candidate: VinCandidate) -> float:
@@ -176,9 +180,14 @@ def _chance_of_at_most(most: int, share: float) -> float:
     )
 
 
-def _filler_of(image: Image) -> Iterator[Span]:
-    """Runs of more than eight equal bytes."""
-    for segment in image.segments:
-        for match in _EQUAL_STEPS.finditer(xor_steps(segment.data)):
-            # n equal steps are n + 1 equal bytes.
-            yield Span(segment.start + match.start(), segment.start + match.end() + 1)
+def _bytes_apart(segment: Segment, spans: Iterable[Span]) -> bytes:
+    """The bytes of a segment that lie in a span, or in a run of more than eight equal ones."""
+    equal = rows_of_bytes(xor_steps(segment.data), _NO_STEP, _EQUAL_STEPS)
+    # Up where a run begins and down behind it. n equal steps are n + 1 equal bytes.
+    edges = np.zeros(len(segment.data) + 1, np.int8)
+    edges[equal[:, 0]] += 1
+    edges[equal[:, 1] + 1] -= 1
+    apart = np.cumsum(edges[:-1], dtype=np.int8).view(np.bool_)
+    for span in spans:
+        apart[max(0, span.start - segment.start) : max(0, span.end - segment.start)] = True
+    return array_of(segment.data)[apart].tobytes()

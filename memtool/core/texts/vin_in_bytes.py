@@ -11,8 +11,10 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
+from typing import TYPE_CHECKING
 
 from memtool.core.image import Segment
+from memtool.core.runs import rows_of_bytes
 from memtool.core.texts.chance import VIN_CODES
 from memtool.core.texts.form_table import PAIRS, Family, Form, forms_of, orders_of
 from memtool.core.texts.stored_forms import (
@@ -28,16 +30,21 @@ from memtool.core.texts.vin import VIN_LENGTH
 from memtool.core.texts.vin_candidates import (
     LONGEST_LABEL,
     NEARLY_EXACT,
-    RUN,
     VinCandidate,
     count_tears,
+    find_rows,
     find_windows,
     is_labelled,
     is_wanted,
 )
 from memtool.core.texts.vin_shape import find_vin_shape
+from memtool.lazy import np
 
-_NEAR = re.compile(rb"[A-HJ-NPR-Z0-9]{12,}")
+if TYPE_CHECKING:
+    from memtool.core.runs import Rows
+
+_NEAR = 12
+"""Characters in a row that any swapping of words leaves of a VIN."""
 _TEXT = re.compile(rb"[\x20-\x7e\t\r\n]*")
 _DIGIT = re.compile(rb"[0-9]")
 _DIGITS_AT_END = 4
@@ -54,6 +61,8 @@ class _Reading:
     step: Step
     table: bytes
     """The printable character that each byte stands for, or `NO_CHARACTER`."""
+    marks: bytes
+    """1 for each byte that stands for a character of the VIN alphabet."""
     orders: tuple[tuple[Form, ...], ...]
     """What is undone before, none in the first; each may move bytes but not space them."""
     strides: tuple[int, ...]
@@ -72,7 +81,8 @@ def _make_reading(form: Form) -> _Reading:
     ]
     orders += [pair for pair in pairs if {each.family for each in pair} <= {*_MOVING}]
     spaced = [each for each in whole if each is not None and each.family is Family.SPACED]
-    return _Reading(step, bytes(table), ((), *orders), tuple(each.stride for each in spaced))
+    marks = bytes(character in VIN_CODES for character in table)
+    return _Reading(step, bytes(table), marks, ((), *orders), tuple(each.stride for each in spaced))
 
 
 _MOVING = (Family.WORDS, Family.BACKWARDS)
@@ -88,7 +98,7 @@ def find_in_bytes(segment: Segment, *, deep: bool) -> Iterator[VinCandidate]:
     """
     for reading in _READINGS:
         undone = Segment(segment.start, segment.data.translate(reading.table))
-        parts = Parts(View(undone), list(find_regions(_NEAR, undone.data, _MARGIN)), apart=_APART)
+        parts = Parts(View(undone), _regions(reading.marks, segment.data), apart=_APART)
         for order in reading.orders:
             yield from _in_order(reading.step, order, parts, deep=deep)
         yield from _swapped_alone(reading, parts, deep=deep)
@@ -98,20 +108,16 @@ def find_in_bytes(segment: Segment, *, deep: bool) -> Iterator[VinCandidate]:
                 yield from _spaced(reading.step, view, segment, deep=deep)
 
 
-def find_regions(pattern: re.Pattern[bytes], data: bytes, margin: int) -> Iterator[tuple[int, int]]:
-    """(first, end) around the matches of `pattern`, those that touch joined."""
-    lo = hi = -1
-    for match in pattern.finditer(data):
-        first, end = max(0, match.start() - margin), min(len(data), match.end() + margin)
-        # Margins that touch make one region, or texts between them would be found twice.
-        if first <= hi:
-            hi = end
-            continue
-        if hi > 0:
-            yield lo, hi
-        lo, hi = first, end
-    if hi > 0:
-        yield lo, hi
+def _regions(marks: bytes, data: bytes) -> Rows:
+    """(first, end) around long runs of marked bytes, those that touch joined."""
+    runs = rows_of_bytes(data, marks, _NEAR)
+    firsts = np.maximum(runs[:, 0] - _MARGIN, 0)
+    ends = np.minimum(runs[:, 1] + _MARGIN, len(data))
+    # Margins that touch make one region, or texts between them would be found twice.
+    apart = np.flatnonzero(firsts[1:] > ends[:-1]) + 1
+    starts = np.concatenate((firsts[:1], firsts[apart]))
+    stops = np.concatenate((ends[apart - 1], ends[-1:]))
+    return np.stack((starts, stops), axis=1)
 
 
 def join_steps(*steps: Step) -> StoredForm:
@@ -154,22 +160,23 @@ def _swapped_alone(reading: _Reading, parts: Parts, *, deep: bool) -> Iterator[V
         for order in reading.orders
         if order and order[0].family is Family.WORDS
     ]
-    for match in RUN.finditer(parts.joined.data):
-        run = len(match[0])
-        tears = count_tears(parts.joined.data, match.start(), match.end())
-        labelled = is_labelled(parts.joined.data, match.start())
+    joined = parts.joined.data
+    for first, end in find_rows(joined):
+        run = end - first
         if run > NEARLY_EXACT and (not deep or run % VIN_LENGTH):
             continue
+        tears = count_tears(joined, first, end)
+        labelled = is_labelled(joined, first)
         offsets = range(run - VIN_LENGTH + 1)
         for offset, (order, form) in product(offsets, orders):
-            stored = match[0][offset : offset + VIN_LENGTH]
+            stored = joined[first + offset : first + offset + VIN_LENGTH]
             undone = swap_words(stored, order[0].unit)
             # Behind words nothing but a reversal moves bytes, see `_make_reading`.
             text = (undone[::-1] if len(order) > 1 else undone).decode("ascii")
             shape = find_vin_shape(text) if text[-4:].isdigit() else None
             if shape is None or not is_wanted(form, shape, run, deep=deep):
                 continue
-            start = parts.address(match.start() + offset)
+            start = parts.address(first + offset)
             yield VinCandidate(
                 text=text,
                 form=form,

@@ -15,6 +15,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from memtool.core.image import Segment
+from memtool.core.runs import in_a_row, rows_of_bytes
 from memtool.core.texts.chance import DIGIT_CODES, VIN_CODES
 from memtool.core.texts.form_table import Family, Form, forms_of, orders_of
 from memtool.core.texts.stored_forms import Step, StoredForm, undoing_table
@@ -29,9 +30,10 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from memtool.core.runs import Mask
+    from memtool.core.runs import Rows
 
     Places = NDArray[np.intp]
+    Lengths = NDArray[np.intp]
     KeyBits = NDArray[np.uint64]
     """256 rows of 256 bits: for each stored byte which keys there are, the lowest key first."""
 
@@ -46,7 +48,10 @@ Seventeen characters have sixteen. Swapping pairs tears the last character off, 
 words of four bytes may begin so that up to three characters at each end lie apart.
 """
 _NO_DIGITS = str.maketrans("", "", "0123456789")
-_EQUAL_BYTES = re.compile(rb"\x00{9,}")
+_EQUAL_STEPS = 9
+"""Steps of nothing in a row from which on bytes are filler."""
+_NO_STEP = bytes([1]) + bytes(255)
+"""Marks the step between equal bytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +61,6 @@ class _Keyed:
     form: Form
     orders: tuple[Form | None, ...]
     """What is undone before it, None for nothing."""
-    runs: dict[int, re.Pattern[bytes]]
-    """Runs of steps between characters of the alphabet, by their least length."""
-    crossing: re.Pattern[bytes]
-    """A step between a letter and a digit."""
     marks: tuple[bytes, bytes, bytes]
     """For ``bytes.translate``: 1 for the steps between two characters of the alphabet, between a
     letter and a digit, and between two digits."""
@@ -90,12 +91,6 @@ def _make_ready(form: Form) -> _Keyed:
     return _Keyed(
         form=form,
         orders=orders_of(form),
-        runs={
-            # The table writes its steps as the ranges of a character class.
-            least: re.compile(b"[%b]{%d,}" % (steps.between, least))
-            for least in set(_STEPS_IN_A_ROW.values())
-        },
-        crossing=re.compile(b"[%b]" % steps.crossing),
         marks=(_marks_of(steps.between), _marks_of(steps.crossing), _marks_of(steps.of_digits)),
         keys=_keys_by_byte(form, VIN_CODES),
         digit_keys=_keys_by_byte(form, DIGIT_CODES),
@@ -129,41 +124,67 @@ def searches_under_key(segment: Segment) -> Iterator[Iterator[VinCandidate]]:
         units = [1 if order is None else order.unit for order in keyed.swapped]
         least = min(_STEPS_IN_A_ROW[unit] for unit in units)
         # The regions of the shortest runs hold those of all the others.
-        regions = tuple(_regions(keyed, least, whole.key_steps(keyed.form)))
+        regions, lengths = _regions(keyed, least, whole.key_steps(keyed.form))
         for order, unit in zip(keyed.swapped, units, strict=True):
             enough = _STEPS_IN_A_ROW[unit]
-            places = [(lo, end) for lo, end, length in regions if length >= enough]
-            parts = Parts(whole, places, apart=_APART * unit)
+            parts = Parts(whole, regions[lengths >= enough], apart=_APART * unit)
             yield _in_order(keyed, order, parts)
         for order in keyed.spaced:
             for phase in range(order.stride):
                 view = View(segment, stride=order.stride, phase=phase)
-                regions_here = _regions(keyed, _STEPS_IN_A_ROW[1], view.key_steps(keyed.form))
-                places = [(lo, end) for lo, end, _ in regions_here]
-                yield _in_order(keyed, order, Parts(view, places, apart=_APART))
+                here, _ = _regions(keyed, _STEPS_IN_A_ROW[1], view.key_steps(keyed.form))
+                yield _in_order(keyed, order, Parts(view, here, apart=_APART))
 
 
-def _regions(keyed: _Keyed, least: int, steps: bytes) -> Iterator[tuple[int, int, int]]:
-    """(first, end, length of the run of steps) of the bytes worth a look.
+def _regions(keyed: _Keyed, least: int, steps: bytes) -> tuple[Rows, Lengths]:
+    """(first, end) of the bytes worth a look, and the length of the run of steps in each.
 
     The run must have `least` steps and hold one between a letter and a digit: in any order
     of the words it covers characters 4 to 14 at least, and a text that is accepted has a
     letter and a digit there. Long runs of equal bytes are cut out.
     """
-    for match in keyed.runs[least].finditer(steps):
-        if not keyed.crossing.search(steps, match.start(), match.end()):
-            continue
-        first, end = max(0, match.start() - _MARGIN), min(len(steps), match.end() + _MARGIN)
-        # Filler is smooth under every key. It is cut out but for eight bytes at each edge: a
-        # text may begin or end with a few characters equal to it.
-        for equal in _EQUAL_BYTES.finditer(steps, first, end):
-            if equal.start() + 8 - first >= VIN_LENGTH - 1:
-                # Steps lie between bytes: eight equal steps are nine bytes.
-                yield first, equal.start() + 9, len(match[0])
-            # Runs of filler do not overlap, but the margin around one may reach into the next.
-            first = max(first, equal.end() - 8)
-        if end - first >= VIN_LENGTH - 1:
-            yield first, end + 1, len(match[0])
+    between, crossing, _ = keyed.marks
+    runs = rows_of_bytes(steps, between, least)
+    if not len(runs):
+        return runs, runs[:, 0]
+    # A zero behind the last step, for a run that ends with it.
+    crosses = np.frombuffer(steps.translate(crossing) + b"\0", np.uint8)
+    runs = runs[np.maximum.reduceat(crosses, runs.reshape(-1))[::2] > 0]
+    firsts = np.maximum(runs[:, 0] - _MARGIN, 0)
+    ends = np.minimum(runs[:, 1] + _MARGIN, len(steps))
+    # Filler is smooth under every key. It is cut out but for eight bytes at each edge: a
+    # text may begin or end with a few characters equal to it.
+    number, cuts = _cuts_in(firsts, ends, rows_of_bytes(steps, _NO_STEP, _EQUAL_STEPS))
+    pieces = np.bincount(number, minlength=len(runs)) + 1
+    behind = np.cumsum(pieces)
+    begins = np.zeros(pieces.sum(), np.bool_)
+    begins[behind - pieces] = True
+    stops = np.zeros(len(begins), np.bool_)
+    stops[behind - 1] = True
+    found = np.empty((len(begins), 2), np.intp)
+    found[begins, 0], found[~begins, 0] = firsts, cuts[:, 1] - 8
+    # Steps lie between bytes: eight equal steps are nine bytes.
+    found[stops, 1], found[~stops, 1] = ends + 1, cuts[:, 0] + 9
+    lengths = np.repeat(runs[:, 1] - runs[:, 0], pieces)
+    enough = found[:, 1] - found[:, 0] >= VIN_LENGTH
+    return found[enough], lengths[enough]
+
+
+def _cuts_in(firsts: Lengths, ends: Lengths, fillers: Rows) -> tuple[Lengths, Rows]:
+    """For all regions in order the filler inside: the region's number, and (first, end) of it.
+
+    Regions may overlap at their margins, so that filler may lie in two of them.
+    """
+    from_here = fillers[:, 1].searchsorted(firsts, "right")
+    many = fillers[:, 0].searchsorted(ends, "left") - from_here
+    number = np.repeat(np.arange(len(firsts)), many)
+    # The first filler of a region, then those that follow it.
+    nth = np.arange(len(number)) - np.repeat(np.cumsum(many) - many, many)
+    cuts = fillers[from_here[number] + nth]
+    np.maximum(cuts[:, 0], firsts[number], out=cuts[:, 0])
+    np.minimum(cuts[:, 1], ends[number], out=cuts[:, 1])
+    long = cuts[:, 1] - cuts[:, 0] >= _EQUAL_STEPS
+    return number[long], cuts[long]
 
 
 def _in_order(keyed: _Keyed, order: Form | None, parts: Parts) -> Iterator[VinCandidate]:
@@ -187,11 +208,11 @@ def _in_order(keyed: _Keyed, order: Form | None, parts: Parts) -> Iterator[VinCa
                 if place < lo or place + VIN_LENGTH > hi:
                     continue
                 row = _length_of_row(keyed.keys, key, view.data[lo:hi], place - lo)
-                offsets = (view.address(place + index) for index in range(VIN_LENGTH))
+                offsets = [view.address(place + index) for index in range(VIN_LENGTH)]
                 yield VinCandidate(
                     text=text,
                     form=StoredForm((*before_it, Step(keyed.form.name, key))),
-                    trace=make_trace((parts.address(offset), 0xFF) for offset in offsets),
+                    trace=make_trace((address, 0xFF) for address in parts.addresses(offsets)),
                     shape=shape,
                     run=row,
                     row=row,
@@ -227,8 +248,8 @@ def _windows_with_keys(keyed: _Keyed, view: View) -> Iterator[tuple[int, int]]:
     if not len(places):
         return
     data = np.frombuffer(view.data, np.uint8)
-    six_equal = _in_a_row(data[1:] == data[:-1], 5)
-    places = places[_in_a_row(~six_equal, VIN_LENGTH - 5)[places]]
+    six_equal = in_a_row(data[1:] == data[:-1], 5)
+    places = places[in_a_row(~six_equal, VIN_LENGTH - 5)[places]]
     # All keys at once, one bit each: a byte leaves those that make a character of it. The
     # digits come first, since they leave the fewest.
     left = keyed.digit_keys[data[places + VIN_LENGTH - 4]]
@@ -253,20 +274,10 @@ def _find_windows(keyed: _Keyed, steps: bytes) -> Places:
         np.frombuffer(steps.translate(marks), np.bool_) for marks in keyed.marks
     )
     # Of the sixteen steps the last three lie between the four digits.
-    windows = _in_a_row(of_digits, 3)[13:]
-    windows &= _in_a_row(between, 13)[:many]
-    windows &= ~_in_a_row(~crossing, 13)[:many]
+    windows = in_a_row(of_digits, 3)[13:]
+    windows &= in_a_row(between, 13)[:many]
+    windows &= ~in_a_row(~crossing, 13)[:many]
     return np.flatnonzero(windows)
-
-
-def _in_a_row(marked: Mask, count: int) -> Mask:
-    """Where so many marks in a row begin, the last one inside."""
-    row, length = marked, 1
-    while length < count:
-        more = min(length, count - length)
-        row = row[:-more] & row[more:]
-        length += more
-    return row
 
 
 def _bits_of(number: int) -> Iterator[int]:

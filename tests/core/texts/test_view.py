@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -44,7 +45,7 @@ def test_joined_parts_lead_back_and_their_words_are_whole(
     source = View(Segment(7, data), stride=stride)
     edges = [cut // stride for cut in sorted(cuts)]
     spans = [(lo, hi) for lo, hi in zip(edges[::2], edges[1::2], strict=False) if lo < hi]
-    parts = Parts(source, spans, apart=b"\x00\x80" * unit)
+    parts = Parts(source, np.array(spans, np.intp).reshape(-1, 2), apart=b"\x00\x80" * unit)
     view = View(parts.joined, unit=unit, phase=phase % unit)
     offset = 0
     for lo, hi in spans:

@@ -1,0 +1,37 @@
+"""Runs of marked bytes, against Python's regular expressions."""
+
+from __future__ import annotations
+
+import random
+import re
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from memtool.core.runs import in_a_row, rows_of_bytes
+
+MARKS = bytes(value in b"ab" for value in range(256))
+
+
+@given(st.text(alphabet="abc", max_size=60), st.integers(1, 20))
+def test_runs_of_bytes_are_those_of_a_regular_expression(text: str, least: int) -> None:
+    data = text.encode()
+    want = [[m.start(), m.end()] for m in re.finditer(rb"[ab]{%d,}" % least, data)]
+    assert rows_of_bytes(data, MARKS, least).tolist() == want
+
+
+@pytest.mark.parametrize("least", [1, 2, 11, 17])
+def test_runs_go_on_over_the_parts_in_which_long_data_is_worked_on(least: int) -> None:
+    rng = random.Random(least)
+    data = bytearray(rng.choices(b"abc", (20, 20, 1), k=200_000))
+    data[65_530:65_550] = b"a" * 20
+    want = [[m.start(), m.end()] for m in re.finditer(rb"[ab]{%d,}" % least, bytes(data))]
+    assert rows_of_bytes(bytes(data), MARKS, least).tolist() == want
+
+
+@given(st.lists(st.booleans(), max_size=40), st.integers(1, 12))
+def test_so_many_in_a_row_begin_where_a_loop_says(marked: list[bool], count: int) -> None:
+    want = [all(marked[at : at + count]) for at in range(len(marked) - count + 1)]
+    assert in_a_row(np.array(marked, np.bool_), count).tolist() == want

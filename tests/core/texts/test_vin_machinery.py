@@ -1,0 +1,97 @@
+"""The parts of the search for unknown VINs, each against a slower way to the same."""
+
+from __future__ import annotations
+
+import random
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from memtool.core.image import Image, Segment
+from memtool.core.span import Span
+from memtool.core.texts import vin_in_bits
+from memtool.core.texts.dates import find_dates
+from memtool.core.texts.vin_in_bits import searches_in_bits
+from memtool.core.texts.vin_under_key import searches_under_key
+
+VIN = b"1G4AH59H45G118341"
+"""49 CFR 565.15, Table VI."""
+DATE = rb"[0-9]{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12][0-9]|3[01])(?:[01][0-9]|2[0-3])(?:[0-5][0-9]){2}Z"
+"""X.680, 47: a UTCTime."""
+
+
+def pack(text: bytes, width: int, *, high_first: bool) -> bytes:
+    """Characters of so many bits, one behind the other; of six bits 0x20 less."""
+    bits = 0
+    for number, code in enumerate(text):
+        code -= 0x20 if width == 6 else 0
+        bits = bits << width | code if high_first else bits | code << width * number
+    size = (width * len(text) + 7) // 8
+    return (bits << -width * len(text) % 8 if high_first else bits).to_bytes(
+        size, "big" if high_first else "little"
+    )
+
+
+def in_bits(data: bytes) -> list[list[tuple[str, str, Span]]]:
+    """Every candidate of every packed form."""
+    return [
+        [(each.text, each.form.name, each.trace.span) for each in search]
+        for search in searches_in_bits(Segment(3, data))
+    ]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    digits=st.lists(st.integers(0, 20), min_size=1, max_size=6),
+    width=st.sampled_from((6, 7)),
+    high_first=st.booleans(),
+    seed=st.integers(0, 999),
+)
+def test_packed_windows_are_the_same_one_by_one_and_all_at_once(
+    digits: list[int], width: int, high_first: bool, seed: int
+) -> None:
+    rng = random.Random(seed)
+    data = b""
+    for many in digits:
+        # Texts with many digits, with and without a letter early, cut off and whole.
+        text = VIN[rng.randrange(3) :] + bytes(rng.choices(b"0123456789AX-", k=many))
+        data += pack(text, width, high_first=high_first) + rng.randbytes(rng.randrange(4))
+    results = []
+    for most in (0, len(data) * 8):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(vin_in_bits, "_MOST_BY_ONE", most)
+            results.append(in_bits(data))
+    assert results[0] == results[1]
+
+
+@pytest.mark.parametrize("name", ["xor", "added"])
+@pytest.mark.parametrize("equal", [*range(13), 30])
+def test_a_vin_under_a_key_is_found_beside_any_filler(name: str, equal: int) -> None:
+    rng = random.Random(f"{name} {equal}")
+    for key in (0x01, 0x5A, 0x91, 0xFE):
+        stored = bytes((c ^ key) if name == "xor" else (c + key) % 256 for c in VIN)
+        for before in (b"", bytes([stored[0]]), b"\xff", b"\0", rng.randbytes(1)):
+            for behind in (b"", bytes([stored[-1]]), b"\xff", b"\0", rng.randbytes(1)):
+                data = before * equal + stored + behind * equal
+                found = {
+                    (each.text, each.form.name, each.trace.span.start)
+                    for search in searches_under_key(Segment(0, data))
+                    for each in search
+                }
+                place = len(before) * equal
+                assert (VIN.decode(), f"{name}-{key:02x}", place) in found, (before, behind)
+
+
+@given(st.text(alphabet="0123456789Z ", max_size=60), st.booleans())
+def test_dates_are_found_among_digits(text: str, plant: bool) -> None:
+    data = text.encode()
+    if plant:
+        data = data[: len(data) // 2] + b"240131235959Z" + data[len(data) // 2 :]
+    spans = {(each.start(), each.end()) for each in re.finditer(DATE, data)}
+    size = len(data)
+    spans |= {(size - m.end(), size - m.start()) for m in re.finditer(DATE, data[::-1])}
+    want = {place for first, end in spans for place in range(first, end)}
+    found = find_dates(Image.from_bytes(data))
+    assert {place for span in found for place in range(span.start, span.end)} == want
