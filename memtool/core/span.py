@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
+from operator import attrgetter
 
 _NUMBER = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9]{1,20}", re.ASCII)
 
@@ -55,8 +57,12 @@ class Span:
 
 def union_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
     """Sorted and disjoint, neighbours joined: the addresses that lie in any of `spans`."""
+    given = tuple(spans)
+    # Most are so already, and of unlike images there are a hundred thousand.
+    if all(span.end < following.start for span, following in pairwise(given)):
+        return given
     joined: list[Span] = []
-    for span in sorted(spans):
+    for span in sorted(given, key=attrgetter("start")):
         if joined and span.start <= joined[-1].end:
             joined[-1] = Span(joined[-1].start, max(joined[-1].end, span.end))
         else:
@@ -73,6 +79,9 @@ def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, .
         # Both are sorted: a hole that ends before this span ends before all that follow.
         while first < len(holes) and holes[first].end <= span.start:
             first += 1
+        if first == len(holes) or holes[first].start >= span.end:
+            left.append(span)
+            continue
         start, number = span.start, first
         while number < len(holes) and holes[number].start < span.end:
             if holes[number].start > start:
@@ -114,7 +123,7 @@ def spans_of_addresses(addresses: Iterable[int]) -> tuple[Span, ...]:
 
 def count_addresses(spans: Iterable[Span]) -> int:
     """How many addresses lie in any of `spans`."""
-    return sum(len(span) for span in union_spans(spans))
+    return sum(span.end - span.start for span in union_spans(spans))
 
 
 def parse_number(text: str) -> int:

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
+from memtool.core.runs import rows_of_bytes
 from memtool.core.texts.vin import VIN_LENGTH, CheckDigitState, check_digit_state, explain_vin
 from memtool.lazy import np
 
@@ -47,7 +48,9 @@ _COMMON_PAIRS = (
 """The 60 commonest letter pairs of English text. From memory, no source; any list of this
 length that is right for most of its entries serves as well."""
 
-_VIN = re.compile(rb"(?<![A-Z0-9])[A-HJ-NPR-Z0-9]{13}[0-9]{4}(?![A-Z0-9])")
+_VIN = re.compile(rb"[A-HJ-NPR-Z0-9]{13}[0-9]{4}")
+_WORD_MARKS = bytes(value in _CAPITALS + _DIGITS for value in range(256))
+"""For ``bytes.translate``: 1 for capitals and digits, with which no VIN goes on."""
 _PADDING = frozenset(b"\x00\x20\xff")
 _LEAST_DIFFERENT = 6
 """Different characters that a VIN must have to be evidence; fills of one digit pass too."""
@@ -283,8 +286,12 @@ def _find_shapes(content: bytes, runs: Runs | None) -> Iterator[tuple[str, int]]
     """(text, place) of everything that looks like a VIN, six different characters or more."""
     if runs is None:
         runs = find_text_runs(content)
-    for first, end in runs[runs[:, 1] - runs[:, 0] >= VIN_LENGTH].tolist():
-        for match in _VIN.finditer(content, first, end):
-            text = match.group().decode("ascii")
+    if not (runs[:, 1] - runs[:, 0] >= VIN_LENGTH).any():
+        return
+    # Most runs of text are many words: a word of just so many letters and digits is rare.
+    words = rows_of_bytes(content, _WORD_MARKS, VIN_LENGTH)
+    for first, end in words[words[:, 1] - words[:, 0] == VIN_LENGTH].tolist():
+        if _VIN.fullmatch(content, first, end):
+            text = content[first:end].decode("ascii")
             if len(set(text)) >= _LEAST_DIFFERENT:
-                yield text, match.start()
+                yield text, first

@@ -13,14 +13,19 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from itertools import groupby
-from operator import sub
+from typing import TYPE_CHECKING
 
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import LISTED_SPANS, Evidence
 from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
+from memtool.core.runs import array_of, rows_of_bytes
 from memtool.core.span import Span, format_address, subtract_spans
+from memtool.lazy import np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 
 class TextKind(StrEnum):
@@ -44,24 +49,26 @@ class ReadableText:
     kind: TextKind
 
 
-_PRINTABLE = re.compile(rb"[ -~]{6,}")
+_PRINTABLE = bytes(0x20 <= value < 0x7F for value in range(256))
+"""For ``bytes.translate``: 1 for printable characters."""
+_SHORTEST = 6
+"""Printable characters in a row."""
 _MARK = r"(?:[ .:#_/=-]*)"
 _LEVEL = _MARK + r"(?:V|VER|VERS|VERSION|REV|LEVEL)?" + _MARK + r"[0-9][A-Z0-9._/-]{0,11}"
 _NUMBER_WORD = r" ?(?:NO|NR|NUMBER)"
 _NUMBER = r"(?![A-Z])" + _MARK + r"(?=[A-Z ./-]*[0-9])[A-Z0-9][A-Z0-9 ./-]{3,23}"
 _SHAPES = {
-    TextKind.HARDWARE_LEVEL: re.compile(rf"(?:H/?W|HARDWARE){_LEVEL}"),
-    TextKind.SOFTWARE_LEVEL: re.compile(rf"(?:S/?W|SOFTWARE){_LEVEL}"),
-    TextKind.PART_NUMBER: re.compile(rf"(?:P/?N|PART{_NUMBER_WORD}){_NUMBER}"),
-    TextKind.SERIAL_NUMBER: re.compile(rf"(?:S/?N|SER(?:IAL)?{_NUMBER_WORD}){_NUMBER}"),
-    TextKind.DATE: re.compile(
+    TextKind.HARDWARE_LEVEL: rf"(?:H/?W|HARDWARE){_LEVEL}",
+    TextKind.SOFTWARE_LEVEL: rf"(?:S/?W|SOFTWARE){_LEVEL}",
+    TextKind.PART_NUMBER: rf"(?:P/?N|PART{_NUMBER_WORD}){_NUMBER}",
+    TextKind.SERIAL_NUMBER: rf"(?:S/?N|SER(?:IAL)?{_NUMBER_WORD}){_NUMBER}",
+    TextKind.DATE: (
         r"(?:19|20)[0-9]{2}[-./]?(?:0[1-9]|1[0-2])[-./]?(?:0[1-9]|[12][0-9]|3[01])"
         r"|(?:0[1-9]|[12][0-9]|3[01])[-./](?:0[1-9]|1[0-2])[-./](?:19|20)?[0-9]{2}"
     ),
-    TextKind.PART_OR_SERIAL: re.compile(
-        r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]"
-    ),
+    TextKind.PART_OR_SERIAL: r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]",
 }
+_SHAPE = re.compile("|".join(f"(?P<{kind.name}>{shape})" for kind, shape in _SHAPES.items()))
 """The first that fits the whole text decides."""
 _PLACES = {kind: place for place, kind in enumerate(TextKind)}
 _LABELLED = frozenset(list(TextKind)[:4])
@@ -94,31 +101,39 @@ def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText,
     """The same, kept for the last images: one command asks for those of a read several times."""
     found = []
     for span in subtract_spans(image.spans, left_out):
-        for match in _PRINTABLE.finditer(image.read(span)):
-            text = match.group().decode("ascii").strip()
+        data = image.read(span)
+        slow = _count_slow_steps(data)
+        for first, end in rows_of_bytes(data, _PRINTABLE, _SHORTEST).tolist():
+            run = data[first:end].decode("ascii")
+            text = run.strip()
+            first += len(run) - len(run.lstrip())
             kind = _kind_of(text)
-            if kind not in _LABELLED and (not _WORDLIKE.search(text) or _creeps(text)):
-                continue
-            start = span.start + match.start() + match.group().index(text.encode("ascii"))
-            span_of_text = Span(start, start + len(text))
-            found.append(ReadableText(text=text, span=span_of_text, kind=kind))
+            if kind not in _LABELLED:
+                if not _WORDLIKE.search(text):
+                    continue
+                # Tables of numbers creep: more than half of the steps climb or fall by one.
+                if 2 * int(slow[first + len(text) - 1] - slow[first]) > len(text) - 1:
+                    continue
+            start = span.start + first
+            found.append(ReadableText(text=text, span=Span(start, start + len(text)), kind=kind))
     return tuple(found)
 
 
-def _creeps(text: str) -> bool:
-    # Slow tables of numbers climb or fall by one; words hardly ever do.
-    codes = text.encode()
-    steps = list(map(sub, codes, codes[1:]))
-    # Half of the steps and more.
-    return 2 * sum(map(steps.count, (-1, 0, 1))) > len(steps)
+def _count_slow_steps(data: bytes) -> NDArray[np.int32]:
+    """For each byte how many before it are followed by an equal byte or by one next to it."""
+    values = array_of(data)
+    slow = np.zeros(len(data), np.int32)
+    # Plus one, then at most two: the same as within one in either direction, in unsigned bytes.
+    np.cumsum(values[1:] - values[:-1] + np.uint8(1) <= 2, dtype=np.int32, out=slow[1:])
+    return slow
 
 
 def _kind_of(text: str) -> TextKind:
     if len(text) > _LONGEST_NAMED:
         return TextKind.TEXT
     capitals = text.upper()
-    fitting = (kind for kind, shape in _SHAPES.items() if shape.fullmatch(capitals))
-    kind = next(fitting, TextKind.TEXT)
+    fitting = _SHAPE.fullmatch(capitals)
+    kind = TextKind.TEXT if fitting is None else TextKind[str(fitting.lastgroup)]
     # Without a label small letters are words.
     is_word = kind is TextKind.PART_OR_SERIAL and text != capitals
     return TextKind.TEXT if is_word else kind

@@ -33,6 +33,18 @@ def test_every_place_of_every_string_is_found(length: int) -> None:
     assert len(found[b"ABABABA"]) > 40
 
 
+def test_a_table_as_wide_as_the_sample_hides_no_string() -> None:
+    rng = random.Random(7)
+    # Every fourteenth byte begins a pair that the sample counts; the others hold the string.
+    row = b"\0" * 2 + b"text text." + b"\0" * 2
+    data = bytearray(row * (LENGTH // len(row) + 1))
+    data[rng.randrange(0, 900, 14) : 0] = b"rare!"
+    found = find_strings([b"text", b"rare!", b"t."], bytes(data))
+    assert set(found) <= {b"rare!"}
+    assert all(found[string] == places_of(string, bytes(data)) for string in found)
+    assert found[b"rare!"]
+
+
 def test_a_string_of_common_bytes_is_left_to_others() -> None:
     data = b"\xff" * (LENGTH - 4) + b"text"
     assert find_strings([b"\xff\xff\xff", b"text"], data) == {b"text": [LENGTH - 4]}
