@@ -18,9 +18,11 @@ B every one; a block of 16 bytes holds one of A's, wherever it begins. Those who
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from itertools import accumulate
+from typing import TYPE_CHECKING, Literal
 
 from memtool.core.comparing.windows import (
     INDEX,
@@ -56,6 +58,8 @@ _BEFORE, _AFTER = SHORTEST, 2 * SHORTEST
 """Bytes around the first of a proposed window in which a block must be more than filler."""
 _AT_ONCE = 4096
 """Proposals that are looked at in one go."""
+_BUSY_AT_ONCE = 1 << 14
+"""Bytes of A of which it is known at once whether their windows are more than filler."""
 _LONG_CONSTANT = 4
 """Equal bytes at a block's end that are taken for filler."""
 
@@ -93,10 +97,12 @@ def find_moved_blocks(
 class _Changed:
     """The changed pieces of one image and what is around them, joined to one array."""
 
+    content: bytes
     data: Bytes
-    starts: Numbers
+    """The same bytes as an array."""
+    starts: list[int]
     """Index of each piece's first byte, and the length of `data` behind them."""
-    addresses: Numbers
+    addresses: list[int]
     """Address of each piece's first byte."""
 
     @classmethod
@@ -105,22 +111,23 @@ class _Changed:
         pieces = [span for span in _pieces(image, changed) if len(span) >= SHORTEST]
         if not pieces:
             return None
-        lengths = [len(span) for span in pieces]
+        content = b"".join(image.read(span) for span in pieces)
         return cls(
-            array_of(b"".join(image.read(span) for span in pieces)),
-            np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64),
-            np.array([span.start for span in pieces], np.int64),
+            content,
+            array_of(content),
+            [0, *accumulate(len(span) for span in pieces)],
+            [span.start for span in pieces],
         )
 
     def piece_of(self, index: int) -> tuple[int, int]:
         """First index and end index of the piece that `index` lies in."""
-        piece = int(self.starts.searchsorted(index, "right")) - 1
-        return int(self.starts[piece]), int(self.starts[piece + 1])
+        piece = bisect_right(self.starts, index) - 1
+        return self.starts[piece], self.starts[piece + 1]
 
     def address_of(self, index: int) -> int:
         """The image's address of the byte at `index`."""
-        piece = int(self.starts.searchsorted(index, "right")) - 1
-        return int(self.addresses[piece] + index - self.starts[piece])
+        piece = bisect_right(self.starts, index) - 1
+        return self.addresses[piece] + index - self.starts[piece]
 
 
 class _Search:
@@ -146,7 +153,10 @@ class _Search:
         # Looked up in sorted order, which is many times as fast as in the order of A.
         in_a.sort()
         self.proposals = look_up(in_a, in_b)
-        self.taken: Mask = np.zeros(len(b.data), np.bool_)
+        self.taken = bytearray(len(b.data))
+        """1 for each byte of B that lies in a block."""
+        self.busy, self.busy_from = b"", 0
+        """For some windows of A, from this index on: 1 where it is more than filler."""
         self.a_done = 0
 
     def run(self) -> list[MovedBlock]:
@@ -157,7 +167,7 @@ class _Search:
             if block is None:
                 continue
             a_index, b_index, length = block
-            self.taken[b_index : b_index + length] = True
+            self.taken[b_index : b_index + length] = b"\1" * length
             self.a_done = a_index + length
             blocks.append(
                 MovedBlock(
@@ -213,7 +223,7 @@ class _Search:
         keys = upper(self.in_b[near])
         # Equal keys are neighbours, so those of another key can only stand at the end.
         places = self.in_b[near][keys == keys[0]] & np.uint64(INDEX)
-        blocks = [self._grown(a_index, int(b_index)) for b_index in places]
+        blocks = [self._grown(a_index, b_index) for b_index in places.tolist()]
         best = max((block for block in blocks if block), key=lambda block: block[2], default=None)
         return best if best is not None and best[2] >= SHORTEST else None
 
@@ -221,26 +231,35 @@ class _Search:
         """The block through two windows, grown to both sides, without filler at its ends."""
         a_first, a_end = self.a.piece_of(a_index)
         b_first, b_end = self.b.piece_of(b_index)
-        room = min(a_end - a_index, b_end - b_index)
+        a, b = self.a.content, self.b.content
         # Keys only proposed: from here on bytes are compared, and a false proposal is not even one
         # byte long.
-        after = _equal_bytes(
-            self.a.data[a_index : a_index + room], self.b.data[b_index : b_index + room]
-        )
-        after = _count_free(self.taken[b_index : b_index + after])
+        room = min(a_end - a_index, b_end - b_index)
+        after = _equal_after(a, b, a_index, b_index, room)
+        taken = self.taken.find(1, b_index, b_index + after)
+        after = after if taken < 0 else taken - b_index
         if not after:
             return None
         # Not back into a block already taken, nor over the border of a piece.
         room = min(a_index - max(a_first, self.a_done), b_index - b_first)
-        before = _equal_bytes(
-            self.a.data[a_index - room : a_index][::-1], self.b.data[b_index - room : b_index][::-1]
-        )
-        before = _count_free(self.taken[b_index - before : b_index][::-1])
-        start, end = _without_filler(self.a.data, a_index - before, a_index + after)
-        near = self.a.data[max(start, a_index - _BEFORE) : min(end, a_index + _AFTER)]
-        if len(near) < SHORTEST or not _busy_windows(near).any():
+        before = _equal_before(a, b, a_index, b_index, room)
+        taken = self.taken.rfind(1, b_index - before, b_index)
+        before = before if taken < 0 else b_index - taken - 1
+        start, end = _without_filler(a, a_index - before, a_index + after)
+        if not self._is_busy(max(start, a_index - _BEFORE), min(end, a_index + _AFTER)):
             return None
         return start, b_index + start - a_index, end - start
+
+    def _is_busy(self, start: int, end: int) -> bool:
+        """Whether a window between two near places of A is more than filler."""
+        if end - start < SHORTEST:
+            return False
+        if not self.busy_from <= start <= end <= self.busy_from + len(self.busy):
+            # Of the windows behind as well: blocks are taken by address.
+            self.busy_from = start
+            self.busy = _busy_windows(self.a.data[start : start + _BUSY_AT_ONCE]).tobytes()
+        first = start - self.busy_from
+        return self.busy.find(1, first, first + end - start - SHORTEST + 1) >= 0
 
 
 def _pieces(image: Image, changed: Edges) -> list[Span]:
@@ -286,15 +305,37 @@ def _busy_windows(data: Bytes) -> Mask:
     return busy
 
 
-def _equal_bytes(one: Bytes, two: Bytes) -> int:
-    """How many bytes are equal from the start on; compared in steps that grow."""
-    done, step = 0, 64
-    while done < len(one):
-        unequal = one[done : done + step] != two[done : done + step]
-        if unequal.any():
-            return done + int(unequal.argmax())
-        done, step = done + step, step * 4
-    return len(one)
+def _equal_after(one: bytes, two: bytes, in_one: int, in_two: int, most: int) -> int:
+    """How many bytes are equal from two places on, `most` at most; compared in steps that grow."""
+    done, step = 0, 32
+    while done < most:
+        size = min(step, most - done)
+        left = one[in_one + done : in_one + done + size]
+        right = two[in_two + done : in_two + done + size]
+        if left != right:
+            return done + _equal_low_bytes(left, right, "little")
+        done, step = done + size, step * 4
+    return done
+
+
+def _equal_before(one: bytes, two: bytes, in_one: int, in_two: int, most: int) -> int:
+    """The same back from two places, which are not compared themselves."""
+    done, step = 0, 32
+    while done < most:
+        size = min(step, most - done)
+        left = one[in_one - done - size : in_one - done]
+        right = two[in_two - done - size : in_two - done]
+        if left != right:
+            return done + _equal_low_bytes(left, right, "big")
+        done, step = done + size, step * 4
+    return done
+
+
+def _equal_low_bytes(one: bytes, two: bytes, order: Literal["little", "big"]) -> int:
+    """How many of the low bytes of two unlike numbers are equal."""
+    unlike = int.from_bytes(one, order) ^ int.from_bytes(two, order)
+    # The lowest bit that is set, alone.
+    return ((unlike & -unlike).bit_length() - 1) // 8
 
 
 def _count_equal(a: Bytes, b: Bytes, in_a: Numbers, in_b: Numbers, step: int, most: int) -> Numbers:
@@ -319,16 +360,10 @@ def _count_equal(a: Bytes, b: Bytes, in_a: Numbers, in_b: Numbers, step: int, mo
     return counts
 
 
-def _count_free(taken: Mask) -> int:
-    """How many places are free from the start on."""
-    return int(taken.argmax()) if taken.any() else len(taken)
-
-
-def _without_filler(data: Bytes, start: int, end: int) -> tuple[int, int]:
+def _without_filler(data: bytes, start: int, end: int) -> tuple[int, int]:
     """`start` and `end` moved inwards over constant runs."""
     # Compared with itself one byte further on: as long as they agree, all bytes are the same.
-    run = _equal_bytes(data[start : end - 1], data[start + 1 : end]) + 1
+    run = _equal_after(data, data, start, start + 1, end - start - 1) + 1
     start += run if run >= _LONG_CONSTANT else 0
-    backwards = data[start:end][::-1]
-    run = _equal_bytes(backwards[:-1], backwards[1:]) + 1
+    run = _equal_before(data, data, end, end - 1, end - start - 1) + 1
     return start, end - (run if run >= _LONG_CONSTANT else 0)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from memtool.core.runs import rows_of_bytes
+from memtool.core.runs import array_of, rows_of_bytes
 from memtool.core.texts.vin import VIN_LENGTH, CheckDigitState, check_digit_state, explain_vin
 from memtool.lazy import np
 
@@ -169,8 +169,10 @@ def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
     lengths = runs[:, 1] - runs[:, 0]
     # All runs one behind the other, with where each begins.
     starts = np.concatenate(([0], np.cumsum(lengths)[:-1]))
-    joined = b"".join([content[first:end] for first, end in runs.tolist()])
-    chars = np.frombuffer(joined, dtype=np.uint8)
+    # Up where a run begins and down behind it: runs never touch.
+    edges = np.zeros(len(content) + 1, dtype=np.int8)
+    edges[runs[:, 0]], edges[runs[:, 1]] = 1, -1
+    chars = array_of(content)[np.cumsum(edges[:-1], dtype=np.int8).view(np.bool_)]
     # The pair across two runs counts to the first of them: one doubtful pair a run.
     pairs = _pair_table()[(chars[:-1].astype(np.uint16) << 8) | chars[1:]]
     # Differences modulo 256 are exact enough: no two characters of text are so far apart.
@@ -183,7 +185,7 @@ def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
     common = letters & ((pairs & _COMMON) > 0)
     fields = _are_fields(content, runs, starts, pairs, skipping)
     return TextSigns(
-        length=len(joined),
+        length=len(chars),
         letter_pairs=int(letters.sum()),
         common_pairs=int(common.sum()),
         word_pairs=_count_word_pairs(letters, common, starts, lengths),
