@@ -102,6 +102,8 @@ class _Changed:
     """The same bytes as an array."""
     starts: list[int]
     """Index of each piece's first byte, and the length of `data` behind them."""
+    borders: Numbers
+    """The same as an array."""
     addresses: list[int]
     """Address of each piece's first byte."""
 
@@ -112,12 +114,9 @@ class _Changed:
         if not pieces:
             return None
         content = b"".join(image.read(span) for span in pieces)
-        return cls(
-            content,
-            array_of(content),
-            [0, *accumulate(len(span) for span in pieces)],
-            [span.start for span in pieces],
-        )
+        starts = [0, *accumulate(len(span) for span in pieces)]
+        addresses = [span.start for span in pieces]
+        return cls(content, array_of(content), starts, np.array(starts, np.int64), addresses)
 
     def piece_of(self, index: int) -> tuple[int, int]:
         """First index and end index of the piece that `index` lies in."""
@@ -197,9 +196,6 @@ class _Search:
         in_a = upper(proposals).astype(np.int64)
         firsts = (proposals & np.uint64(INDEX)).astype(np.int64)
         keys = upper(self.in_b[firsts])
-        low = max(0, int(in_a[0]) - _BEFORE)
-        busy = np.cumsum(_busy_windows(self.a.data[low : int(in_a[-1]) + _AFTER]))
-        busy_until = np.concatenate([[0], busy, np.repeat(busy[-1:], SHORTEST)])
         holds: Mask = np.zeros(len(proposals), np.bool_)
         for place in range(_PLACES):
             tried = np.flatnonzero(~holds & (firsts + place < len(self.in_b)))
@@ -208,13 +204,43 @@ class _Search:
             tried = tried[same]
             if not len(tried):
                 break
-            at = in_a[tried]
             in_b = (windows[same] & np.uint64(INDEX)).astype(np.int64)
-            begins = at - low - _count_equal(self.a.data, self.b.data, at, in_b, -1, _BEFORE)
-            ends = at - low + _count_equal(self.a.data, self.b.data, at, in_b, 1, _AFTER)
-            windows_inside = np.maximum(ends - SHORTEST + 1, begins)
-            holds[tried] = busy_until[windows_inside] > busy_until[begins]
+            before, after = self._count_around(in_a[tried], in_b)
+            long = np.flatnonzero(before + after >= SHORTEST)
+            at = in_a[tried[long]]
+            holds[tried[long]] = self._are_busy(at, at - before[long], at + after[long])
         return holds
+
+    def _count_around(self, in_a: Numbers, in_b: Numbers) -> tuple[Numbers, Numbers]:
+        """How many bytes are equal before and behind each pair of places, inside their pieces."""
+        before = _count_equal(self.a.data, self.b.data, in_a, in_b, -1, _BEFORE)
+        after = _count_equal(self.a.data, self.b.data, in_a, in_b, 1, _AFTER)
+        # Few are left, so that only those are asked for their pieces.
+        long = np.flatnonzero(before + after >= SHORTEST)
+        for changed, places in ((self.a, in_a[long]), (self.b, in_b[long])):
+            piece = changed.borders.searchsorted(places, "right")
+            before[long] = np.minimum(before[long], places - changed.borders[piece - 1])
+            after[long] = np.minimum(after[long], changed.borders[piece] - places)
+        return before, after
+
+    def _are_busy(self, at: Numbers, begins: Numbers, ends: Numbers) -> Mask:
+        """Whether a window between two places near each of those in A, sorted, is busy."""
+        if not len(at):
+            return np.zeros(0, np.bool_)
+        row = _BEFORE + _AFTER
+        if int(at[-1] - at[0]) < row * len(at):
+            low = max(0, int(at[0]) - _BEFORE)
+            data, lows = self.a.data[low : int(at[-1]) + _AFTER], np.full(len(at), low)
+        else:
+            # Places far apart: what is around each, one behind the other.
+            around = at[:, np.newaxis] + np.arange(-_BEFORE, _AFTER)
+            data = self.a.data.take(around.reshape(-1), mode="clip")
+            lows = at - _BEFORE - row * np.arange(len(at))
+        busy = np.cumsum(_busy_windows(data))
+        busy_until = np.concatenate([[0], busy, np.repeat(busy[-1:], SHORTEST)])
+        windows_inside = np.maximum(ends - SHORTEST + 1, begins)
+        are_busy: Mask = busy_until[windows_inside - lows] > busy_until[begins - lows]
+        return are_busy
 
     def _longest_at(self, number: int) -> tuple[int, int, int] | None:
         """The longest block through one window of A: index in A, index in B, length."""
@@ -223,12 +249,17 @@ class _Search:
         keys = upper(self.in_b[near])
         # Equal keys are neighbours, so those of another key can only stand at the end.
         places = self.in_b[near][keys == keys[0]] & np.uint64(INDEX)
-        blocks = [self._grown(a_index, b_index) for b_index in places.tolist()]
-        best = max((block for block in blocks if block), key=lambda block: block[2], default=None)
-        return best if best is not None and best[2] >= SHORTEST else None
+        best = None
+        for b_index in places.tolist():
+            # Of equally long ones the first.
+            best = self._grown(a_index, b_index, best[2] if best else SHORTEST - 1) or best
+        return best
 
-    def _grown(self, a_index: int, b_index: int) -> tuple[int, int, int] | None:
-        """The block through two windows, grown to both sides, without filler at its ends."""
+    def _grown(self, a_index: int, b_index: int, beaten: int) -> tuple[int, int, int] | None:
+        """The block through two windows, grown to both sides, without filler at its ends.
+
+        None where it is no longer than `beaten`.
+        """
         a_first, a_end = self.a.piece_of(a_index)
         b_first, b_end = self.b.piece_of(b_index)
         a, b = self.a.content, self.b.content
@@ -245,7 +276,11 @@ class _Search:
         before = _equal_before(a, b, a_index, b_index, room)
         taken = self.taken.rfind(1, b_index - before, b_index)
         before = before if taken < 0 else b_index - taken - 1
+        if before + after <= beaten:
+            return None
         start, end = _without_filler(a, a_index - before, a_index + after)
+        if end - start <= beaten:
+            return None
         if not self._is_busy(max(start, a_index - _BEFORE), min(end, a_index + _AFTER)):
             return None
         return start, b_index + start - a_index, end - start
