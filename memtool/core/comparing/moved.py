@@ -118,6 +118,11 @@ class _Changed:
         addresses = [span.start for span in pieces]
         return cls(content, array_of(content), starts, np.array(starts, np.int64), addresses)
 
+    @property
+    def words(self) -> Windows:
+        """The eight bytes at every place, the first one lowest; nothing is copied."""
+        return np.ndarray((len(self.content) - 7,), "<u8", self.content, strides=(1,))
+
     def piece_of(self, index: int) -> tuple[int, int]:
         """First index and end index of the piece that `index` lies in."""
         piece = bisect_right(self.starts, index) - 1
@@ -213,8 +218,9 @@ class _Search:
 
     def _count_around(self, in_a: Numbers, in_b: Numbers) -> tuple[Numbers, Numbers]:
         """How many bytes are equal before and behind each pair of places, inside their pieces."""
-        before = _count_equal(self.a.data, self.b.data, in_a, in_b, -1, _BEFORE)
-        after = _count_equal(self.a.data, self.b.data, in_a, in_b, 1, _AFTER)
+        a, b = self.a.words, self.b.words
+        before = _count_equal(a, b, in_a, in_b, most=_BEFORE, back=True)
+        after = _count_equal(a, b, in_a, in_b, most=_AFTER)
         # Few are left, so that only those are asked for their pieces.
         long = np.flatnonzero(before + after >= SHORTEST)
         for changed, places in ((self.a, in_a[long]), (self.b, in_b[long])):
@@ -236,7 +242,7 @@ class _Search:
             around = at[:, np.newaxis] + np.arange(-_BEFORE, _AFTER)
             data = self.a.data.take(around.reshape(-1), mode="clip")
             lows = at - _BEFORE - row * np.arange(len(at))
-        busy = np.cumsum(_busy_windows(data))
+        busy = np.cumsum(_busy_windows(data), dtype=np.int32)
         busy_until = np.concatenate([[0], busy, np.repeat(busy[-1:], SHORTEST)])
         windows_inside = np.maximum(ends - SHORTEST + 1, begins)
         are_busy: Mask = busy_until[windows_inside - lows] > busy_until[begins - lows]
@@ -373,26 +379,44 @@ def _equal_low_bytes(one: bytes, two: bytes, order: Literal["little", "big"]) ->
     return ((unlike & -unlike).bit_length() - 1) // 8
 
 
-def _count_equal(a: Bytes, b: Bytes, in_a: Numbers, in_b: Numbers, step: int, most: int) -> Numbers:
+def _count_equal(
+    a: Windows, b: Windows, in_a: Numbers, in_b: Numbers, *, most: int, back: bool = False
+) -> Numbers:
     """How many bytes are equal in a row at each pair of places, `most` at most.
 
     Args:
-        a: The first data.
-        b: The second data.
-        in_a: Places in `a`.
-        in_b: Places in `b`, one each.
-        step: 1: from the places on; -1: before them.
-        most: Bytes that are compared.
+        a: The eight bytes at every place of the first data.
+        b: The same of the second data.
+        in_a: Places in the first data.
+        in_b: Places in the second data, one each.
+        most: Bytes that are compared, a multiple of eight.
+        back: The bytes before the places count, from there back.
     """
     counts: Numbers = np.zeros(len(in_a), np.int64)
-    going = np.arange(len(in_a))
-    one, two = (in_a, in_b) if step > 0 else (in_a - 1, in_b - 1)
-    for _ in range(most):
-        inside = (one >= 0) & (two >= 0) & (one < len(a)) & (two < len(b))
-        equal = inside & (a.take(one, mode="clip") == b.take(two, mode="clip"))
-        going, one, two = going[equal], one[equal] + step, two[equal] + step
-        counts[going] += 1
+    going, one, two = np.arange(len(in_a)), in_a, in_b
+    for _ in range(most // 8):
+        unlike = _eight_at(a, one, back=back) ^ _eight_at(b, two, back=back)
+        # The bits below the lowest that is set; all where none is.
+        same = np.bitwise_count((unlike & -unlike) - np.uint64(1)) >> 3
+        room = np.minimum(one, two) if back else np.minimum(len(a) - one, len(b) - two) + 7
+        equal = np.minimum(same, room)
+        counts[going] += equal
+        whole = equal == 8
+        step = -8 if back else 8
+        going, one, two = going[whole], one[whole] + step, two[whole] + step
     return counts
+
+
+def _eight_at(words: Windows, places: Numbers, *, back: bool) -> Windows:
+    """The eight bytes from each place on, or back from it, the nearest one lowest.
+
+    Where there are fewer the others are 0.
+    """
+    if back:
+        firsts = np.maximum(places - 8, 0)
+        return (words[firsts] << (8 * (firsts + 8 - places)).astype(np.uint64)).byteswap()
+    firsts = np.minimum(places, len(words) - 1)
+    return words[firsts] >> (8 * (places - firsts)).astype(np.uint64)
 
 
 def _without_filler(data: bytes, start: int, end: int) -> tuple[int, int]:
