@@ -17,9 +17,11 @@ HEAVY = (
 )
 NOT_FOR_A_LOOK = (
     *("core.discovery", "core.drafting", "core.report", "demo", "desk"),
-    *("render.page.byte_page", "render.page.image_pages", "render.page.report_pages"),
+    *("core.job.events", "core.job.job", "core.job.stages", "core.layouts.layout_fit"),
+    *("formats.layout_toml", "render.page", "render.text.review_view"),
+    *("store.backups", "store.journal", "store.register", "workflow.guards", "workflow.jobs"),
 )
-"""Of ours, what a command that only looks at an image never needs."""
+"""Of ours, what a command that only looks at an image, outside a job, never needs."""
 FOR_HELP = ("cli", "lazy", "version")
 """Rooms that the list of commands is printed with."""
 CODE = (
@@ -71,8 +73,18 @@ def test_the_list_of_commands_loads_few_modules_of_ours(option: str, tmp_path: P
     assert len(ours) < 8, sorted(ours)
 
 
-@pytest.mark.parametrize("command", [("inspect",), ("compare", "read.bin"), ("find", "AB12CD34E")])
-def test_a_look_loads_no_page_no_report_no_search(command: tuple[str, ...], tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("inspect",),
+        ("compare", "read.bin"),
+        ("find", "AB12CD34E"),
+        ("checksum", "compute", "--algorithm", "CRC-32/ISO-HDLC", "--span", "0x0000+256"),
+    ],
+)
+def test_a_look_outside_a_job_loads_no_job_no_page_no_search(
+    command: tuple[str, ...], tmp_path: Path
+) -> None:
     (tmp_path / "read.bin").write_bytes(bytes(range(256)) * 8)
     loaded = modules_of(*command, "read.bin", folder=tmp_path)
     assert "memtool.core.image" in loaded

@@ -26,12 +26,11 @@ from memtool.render.json.as_json import document
 from memtool.render.text import backup_view, terminal
 from memtool.render.text.next_steps import NextStep, quoted
 from memtool.render.words import safe_text
-from memtool.store.backups import BackupStore
 from memtool.workflow.context import clock, open_context
 from memtool.workflow.jobs import OpenJob, append_event
 from memtool.workflow.keeping_reads import new_read
 from memtool.workflow.loading import LoadedRead, find_repeated, load_read
-from memtool.workflow.places import open_stores
+from memtool.workflow.places import StorePlace, find_stores
 from memtool.workflow.restoring import find_backup, restore_backup
 
 DAMAGED = 5
@@ -107,7 +106,8 @@ def add(
             next_step="give --chip, for example --chip 95160",
         )
     loaded = [load_read(path, reading.options()) for path in reads]
-    backups = open_stores(reading.store, also)
+    stores = find_stores(reading.store, also)
+    backups = stores.store
     entry = backups.add(
         [new_read(read) for read in loaded],
         role=Role(role),
@@ -116,7 +116,7 @@ def add(
         added=clock().isoformat(timespec="seconds"),
     )
     findings = _judge(loaded, single_read, role=Role(role), chip=chip)
-    _tell_job(backups, "backup add", {"backup": entry.id}, loaded)
+    _tell_job(stores, "backup add", {"backup": entry.id}, loaded)
     second = None if also is None else str(also)
     if as_json:
         print_json(backup_view.added_document(entry, findings, str(backups.folder), second))
@@ -139,10 +139,11 @@ Example:
 @store_option
 def list_backups(store: Path | None, as_json: bool) -> int:
     """All backups of the store, oldest first."""
-    backups = open_stores(store, None)
+    stores = find_stores(store, None)
+    backups = stores.store
     entries = backups.entries()
     damaged = [str(error) for error in backups.damaged_records()]
-    _tell_job(backups, "backup list", {"backups": len(entries)})
+    _tell_job(stores, "backup list", {"backups": len(entries)})
     if as_json:
         print_json(backup_view.list_document(entries, damaged, str(backups.folder)))
     elif entries:
@@ -177,12 +178,13 @@ def check(quick: bool, repair: bool, also: Path | None, store: Path | None, as_j
 
     With --also the second store is checked as well, and both are compared.
     """
-    backups = open_stores(store, also)
+    stores = find_stores(store, also)
+    backups = stores.store
     time = clock().isoformat(timespec="seconds")
     repaired = backups.repair(time=time) if repair else ()
     items = backups.check(full=not quick)
     ok = all(item.result is Verdict.PASS for item in items)
-    _tell_job(backups, "backup check", {"ok": ok, "repaired": len(repaired)})
+    _tell_job(stores, "backup check", {"ok": ok, "repaired": len(repaired)})
     if as_json:
         print_json(
             document(
@@ -262,8 +264,9 @@ def restore(
     the order and format in which the reader wrote it, and the journal tells of it. Where the
     first store has lost it, the second one (--also) is asked.
     """
-    backups = open_stores(store, also)
-    opened = _job_around(job, backups)
+    stores = find_stores(store, also)
+    backups = stores.store
+    opened = _job_around(job, stores)
     entry = find_backup(backups, opened, backup_id)
     if number > len(entry.reads):
         raise UsageError(
@@ -312,14 +315,14 @@ def restore(
     return 0
 
 
-def _job_around(folder: Path | None, backups: BackupStore) -> OpenJob | None:
+def _job_around(folder: Path | None, stores: StorePlace) -> OpenJob | None:
     """The job that a backup command runs in. A broken journal stops no backup, and is named.
 
     Raises:
         MemtoolError: the job was named, and cannot be opened.
     """
     try:
-        return open_context(job=folder, store=backups).opened
+        return open_context(job=folder, stores=stores).opened
     except MemtoolError as error:
         if folder is not None:
             raise
@@ -328,10 +331,10 @@ def _job_around(folder: Path | None, backups: BackupStore) -> OpenJob | None:
 
 
 def _tell_job(
-    backups: BackupStore, command: str, facts: Mapping[str, Any], reads: Sequence[LoadedRead] = ()
+    stores: StorePlace, command: str, facts: Mapping[str, Any], reads: Sequence[LoadedRead] = ()
 ) -> None:
     """Add the run to the journal of the job that it ran in. A failure here undoes no backup."""
-    opened = _job_around(None, backups)
+    opened = _job_around(None, stores)
     if opened is None:
         return
     event = CommandRun(command=command, details=dict(facts))

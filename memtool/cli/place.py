@@ -16,7 +16,7 @@ import click
 from memtool.cli.shared import note
 from memtool.lazy import late_module
 from memtool.render.words import safe_text
-from memtool.workflow.places import current_folder, is_near_job, open_store
+from memtool.workflow.places import current_folder, find_store, is_near_job
 
 if TYPE_CHECKING:
     from memtool.workflow import context, writing
@@ -44,7 +44,7 @@ class Place:
             UsageError: the named folder holds no job.
             JournalError: its journal is broken.
         """
-        return told(context.open_context(job=self.job, store=open_store(self.store)))
+        return told(context.open_context(job=self.job, stores=find_store(self.store)))
 
     def open_if_in_job(self) -> Context | None:
         """As `open`; None, with nothing loaded, where the run has to do with no job."""

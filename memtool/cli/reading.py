@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,10 +17,12 @@ from memtool.errors import UsageError
 from memtool.formats.codec import ImageFormat
 from memtool.render.words import safe_text
 from memtool.workflow.context import Context, open_context
-from memtool.workflow.jobs import OpenJob
 from memtool.workflow.loading import LoadedRead
-from memtool.workflow.places import open_store
+from memtool.workflow.places import find_store
 from memtool.workflow.showing import Shown, tell_ban
+
+if TYPE_CHECKING:
+    from memtool.workflow.jobs import OpenJob
 
 _LAST_ADDRESS = (1 << 32) - 1
 
@@ -58,7 +61,7 @@ class Reading(Place):
         return told(
             open_context(
                 job=self.job,
-                store=open_store(self.store),
+                stores=find_store(self.store),
                 options=self.options(base=base, accept_missing_end=accept_missing_end),
                 chip=self.chip,
             )

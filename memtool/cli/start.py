@@ -35,7 +35,7 @@ from memtool.workflow.jobs import name_of_chip, open_job, stamp
 from memtool.workflow.loading import load_read
 from memtool.workflow.order_facts import make_order, require_telling
 from memtool.workflow.pages import page_file
-from memtool.workflow.places import current_folder, find_job_folder, open_store
+from memtool.workflow.places import current_folder, find_job_folder, find_store, open_store
 from memtool.workflow.reader_orders import SettledOrder
 from memtool.workflow.remembering import ID_LENGTH
 from memtool.workflow.start import (
@@ -283,7 +283,7 @@ def command(
         view = start_job(request, open_store(reading.store), now=now)
         if html is not None:
             page = page_file(html, render_start_page(view, as_of=stamp(now)))
-            context = open_context(job=job, store=open_store(reading.store))
+            context = open_context(job=job, stores=find_store(reading.store))
             context.record("start", new=[page])
     note_broken(view.broken_layouts)
     if html is not None:

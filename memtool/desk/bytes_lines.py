@@ -17,7 +17,7 @@ from memtool.core.layouts.region import RegionKind
 from memtool.core.span import Span, format_address
 from memtool.desk.bytes_lens import MAJORITY, Lens, lies_in
 from memtool.lazy import np
-from memtool.render.page.layout_map import SIGNS
+from memtool.render.values import SIGNS
 from memtool.render.words import safe_text
 
 if TYPE_CHECKING:

@@ -16,9 +16,8 @@ from memtool.core.memory_map import MapRow, MemoryMap, compute_map, plan_map
 from memtool.core.span import Span
 from memtool.core.words import count_of
 from memtool.desk.bytes_lens import Lens
-from memtool.render.page.layout_map import SIGNS
 from memtool.render.text.terminal_map import CONTENT_KEY, CONTENT_SIGNS, KIND_IN_SHORT
-from memtool.render.values import name_words
+from memtool.render.values import SIGNS, name_words
 
 NARROW, WIDE = 8, 16
 _HERE, _MARKED = ">", "*"

@@ -11,8 +11,7 @@ from memtool.core.layouts.layout import Layout
 from memtool.core.memory_map import PRECEDENCE, MapPlan, plan_map
 from memtool.core.span import Span, format_address
 from memtool.core.words import count_of
-from memtool.render.page.layout_map import SIGNS
-from memtool.render.values import name_words
+from memtool.render.values import SIGNS, name_words
 from memtool.workflow.reviewing import Answer, Review
 
 _OPEN, _NOTHING, _RECORDS = "?", ".", "R"

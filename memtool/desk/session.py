@@ -37,18 +37,14 @@ class Session:
     ran: list[str] = field(default_factory=list)
     """The commands that would have done the same, oldest first."""
 
-    _store: BackupStore | None = None
-
     @property
     def store(self) -> BackupStore:
         """The backup store, opened when it is asked for."""
-        if self._store is None:
-            self._store = self.stores.open()
-        return self._store
+        return self.stores.store
 
     def use_store(self, stores: StorePlace) -> None:
         """Show another store from now on."""
-        self.stores, self._store = stores, None
+        self.stores = stores
 
     def context(self, job: Path | None, options: ReadOptions | None = None) -> Context:
         """The context of one action, with the job as it is now.
@@ -58,12 +54,12 @@ class Session:
         """
         if job is None:
             return rooms.context.Context(
-                store=self.store,
+                stores=self.stores,
                 opened=None,
                 options=options or rooms.read_options.ReadOptions(),
                 chip=None,
             )
-        return rooms.context.open_context(job=job, store=self.store, options=options)
+        return rooms.context.open_context(job=job, stores=self.stores, options=options)
 
     def job(self, job: Path) -> OpenJob:
         """The job in that folder, as it is now.

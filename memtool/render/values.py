@@ -17,17 +17,31 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from memtool.core.checksums.checksum import ChecksumResult
 from memtool.core.finding import Verdict
-from memtool.core.job.setup_list import SetupItem
 from memtool.core.layouts.fields import DecodedField, FieldState, FieldValue
-from memtool.core.layouts.region import FieldType
+from memtool.core.layouts.region import FieldType, RegionKind
 from memtool.core.span import Span, format_span_with_length
 from memtool.core.words import byte_pairs, count_of, grouped_digest, spaced, tell_reads
 from memtool.render.words import safe_text
 
+if TYPE_CHECKING:
+    from memtool.core.job.setup_list import SetupItem
+
+SIGNS = {
+    RegionKind.PROTECTED: "P",
+    RegionKind.MODULE_IDENTITY: "M",
+    RegionKind.VEHICLE_IDENTITY: "V",
+    RegionKind.STATE: "S",
+    RegionKind.CONFIGURATION: "F",
+    RegionKind.CHECKSUM: "C",
+    RegionKind.CALIBRATION: "A",
+    RegionKind.CODE: "X",
+    RegionKind.UNUSED: "u",
+}
+"""The letter of each kind on the map. Where a cell holds several, the first here shows."""
 MOST_BYTES = 32
 """Of a field that are shown; the JSON document has them all."""
 NO_BAD_SIGN = "no sign of a bad read"

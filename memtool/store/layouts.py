@@ -8,13 +8,18 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from memtool.core.layouts.layout import Layout
 from memtool.errors import InputError, LayoutError, UsageError
-from memtool.formats.layout_toml.parsing import LARGEST_FILE, decode_layout, parse_layout
-from memtool.lazy import platformdirs
+from memtool.lazy import late_module, platformdirs
 from memtool.store.reading import read_file
 from memtool.store.writing import make_folder, write_new
+
+if TYPE_CHECKING:
+    from memtool.core.layouts.layout import Layout
+    from memtool.formats.layout_toml import parsing
+else:
+    parsing = late_module("memtool.formats.layout_toml.parsing")
 
 _LAYOUT_ENDING = ".toml"
 
@@ -49,11 +54,11 @@ def read_layout(path: Path) -> LoadedLayout:
     Raises:
         UsageError: there is no such file.
         LayoutError: it is not a valid layout; names the file.
-        InputError: it cannot be read, or is larger than `LARGEST_FILE`.
+        InputError: it cannot be read, or is larger than `parsing.LARGEST_FILE`.
     """
-    content = read_file(path, limit=LARGEST_FILE)
+    content = read_file(path, limit=parsing.LARGEST_FILE)
     try:
-        layout = parse_layout(decode_layout(content.data))
+        layout = parsing.parse_layout(parsing.decode_layout(content.data))
     except LayoutError as error:
         error.file = str(path)
         raise

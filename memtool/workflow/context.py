@@ -8,33 +8,27 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from memtool.core.chip import Chip
-from memtool.core.job.events.kinds import CommandRun
 from memtool.core.read_options import ReadOptions
 from memtool.errors import UsageError
-from memtool.store.backups import BackupStore
 from memtool.store.writing import write_new
-from memtool.workflow.jobs import (
-    OpenJob,
-    append_event,
-    load_named,
-    name_in_journal,
-    name_of_chip,
-    open_job,
-)
-from memtool.workflow.loading import LoadedRead
-from memtool.workflow.places import current_folder, find_job_folder
-from memtool.workflow.remembering import require_not_vanished
+from memtool.workflow.late import jobs, kinds, remembering
+from memtool.workflow.loading import LoadedRead, load_read
+from memtool.workflow.places import StorePlace, current_folder, find_job_folder, lies_in_job_folders
 from memtool.workflow.writing import NewFile, write_files
+
+if TYPE_CHECKING:
+    from memtool.store.backups import BackupStore
+    from memtool.workflow.jobs import OpenJob
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Context:
     """One run of a command: the same for all that can run inside a job."""
 
-    store: BackupStore
+    stores: StorePlace
     opened: OpenJob | None
     """The job that was named or that the current folder lies in."""
     options: ReadOptions
@@ -42,9 +36,16 @@ class Context:
     """The chip that was named; None: none was."""
 
     @property
+    def store(self) -> BackupStore:
+        """The backup store."""
+        return self.stores.store
+
+    @property
     def chip_name(self) -> str | None:
         """The chip's name as the job records it, or as the table has it."""
-        return None if self.chip is None else name_of_chip(self.opened, self.chip)
+        if self.chip is None:
+            return None
+        return self.chip.name if self.opened is None else jobs.name_of_chip(self.opened, self.chip)
 
     def require_job(self) -> OpenJob:
         """The job.
@@ -67,7 +68,9 @@ class Context:
             UsageError: the job has no such image, or there is no such file.
             ImageFormatError: it is not what it claims to be.
         """
-        return load_named(
+        if self.opened is None:
+            return load_read(Path(name), self.options)
+        return jobs.load_named(
             name, self.options, opened=self.opened, store=self.store, chip=self.chip_name
         )
 
@@ -104,18 +107,18 @@ class Context:
             for file in new:
                 write_new(file.path, file.data)
             return None
-        event = CommandRun(command=command, details=dict(facts or {}))
+        event = kinds.CommandRun(command=command, details=dict(facts or {}))
         named = [*((read.path, read.file_sha256) for read in reads), *files]
         if new:
-            named += [(name_in_journal(self.opened, file.path), file.sha256) for file in new]
+            named += [(jobs.name_in_journal(self.opened, file.path), file.sha256) for file in new]
             return write_files(self.opened, event, new, files=named, now=clock())
-        return append_event(self.opened, event, files=named, now=clock())
+        return jobs.append_event(self.opened, event, files=named, now=clock())
 
 
 def open_context(
     *,
     job: Path | None,
-    store: BackupStore,
+    stores: StorePlace,
     options: ReadOptions | None = None,
     chip: Chip | None = None,
 ) -> Context:
@@ -128,11 +131,11 @@ def open_context(
     """
     current = current_folder() if job is None else job
     folder = job or find_job_folder(None, current)
-    if folder is None:
-        require_not_vanished(current, store.folder)
+    if folder is None and lies_in_job_folders(current):
+        remembering.require_not_vanished(current, stores.folder)
     return Context(
-        store=store,
-        opened=None if folder is None else open_job(folder, store=store.folder),
+        stores=stores,
+        opened=None if folder is None else jobs.open_job(folder, store=stores.folder),
         options=options or ReadOptions(),
         chip=chip,
     )

@@ -11,7 +11,7 @@ from functools import cache
 from pathlib import Path
 
 from memtool.core.chip import Chip, find_chip
-from memtool.core.health.agreement import ReadFile
+from memtool.core.health.same_file import ReadFile
 from memtool.core.job.backup import Backup
 from memtool.core.job.events.event import Event
 from memtool.core.job.events.kinds import (
@@ -429,26 +429,25 @@ def load_named(
     name: str,
     options: ReadOptions,
     *,
-    opened: OpenJob | None,
+    opened: OpenJob,
     store: BackupStore,
     chip: str | None,
 ) -> LoadedRead:
-    """The image that `name` stands for: inside a job one of its own, otherwise a path.
+    """The image that `name` stands for: one of the job's own, otherwise a path.
 
     Args:
         name: A path, or ``donor``, ``to-write`` …, with ``/MEMORY`` behind it or without.
         options: How a file is read.
-        opened: The job, if there is one.
+        opened: The job.
         store: Where its backups are.
         chip: The memory that is meant, by name or chip, where `name` tells none.
 
     Raises:
         UsageError: the job has no such image, or there is no such file.
     """
-    parts = None if opened is None else split_image_name(opened, name)
-    if opened is None or parts is None:
-        read = load_read(Path(name), options)
-        return read if opened is None else _in_known_order(opened, store, read)
+    parts = split_image_name(opened, name)
+    if parts is None:
+        return _in_known_order(opened, store, load_read(Path(name), options))
     kind, named = parts
     memory = named or only_memory(opened, chip)
     if kind == TO_WRITE:

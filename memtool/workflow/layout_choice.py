@@ -6,11 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from memtool.core.chip import find_chip
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout
-from memtool.core.layouts.layout_fit import rank_layouts
 from memtool.core.records.placing import place_records
 from memtool.errors import InputError, RefusalError, StoreError
 from memtool.store.layouts import (
@@ -20,8 +19,11 @@ from memtool.store.layouts import (
     read_layout,
     read_library,
 )
-from memtool.workflow.jobs import OpenJob
-from memtool.workflow.named_layouts import remember_layout
+from memtool.workflow.late import layout_fit, named_layouts
+
+if TYPE_CHECKING:
+    from memtool.core.layouts.layout import Layout
+    from memtool.workflow.jobs import OpenJob
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +120,7 @@ def require_job_layout(opened: OpenJob, named: Path, *, now: datetime) -> OpenJo
     loaded = read_layout(named)
     memory = opened.job.find_memory(loaded.layout.chip)
     known = memory if memory in opened.job.memories else None
-    opened = remember_layout(opened, loaded, known, now)
+    opened = named_layouts.remember_layout(opened, loaded, known, now)
     if loaded.sha256 not in {chosen.sha256 for chosen in used if chosen is not None}:
         raise RefusalError(
             "this is not the layout that the job uses, and a check is made with the job's alone",
@@ -138,7 +140,7 @@ def _from_library(
     # A layout's record stores speak for it where their checksums hold in this image.
     placed = [(place_records(loaded.layout, image), loaded) for loaded in library.layouts]
     by_layout = {id(layout): loaded for layout, loaded in placed}
-    ranking = rank_layouts(
+    ranking = layout_fit.rank_layouts(
         [layout for layout, _ in placed],
         image,
         chip=find_chip(chip) if chip else None,

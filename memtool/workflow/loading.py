@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from memtool.core.finding import Finding
-from memtool.core.health.agreement import ReadFile, find_same_file
+from memtool.core.health.same_file import ReadFile, find_same_file
 from memtool.core.image import Image
 from memtool.core.read_options import ImageFormat, ReadOptions
 from memtool.core.reader_order import fits, turn

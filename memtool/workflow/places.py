@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,16 +26,17 @@ def default_store_folder() -> Path:
     return platformdirs.user_data_path("benchimage", appauthor=False) / "backups"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)  # without slots: it keeps the store that it has opened
 class StorePlace:
-    """Where the backup store lies; nothing of it is opened yet."""
+    """Where the backup store lies; nothing of it is opened before it is asked for."""
 
     folder: Path
     also: Path | None = None
     """Of its second copy."""
 
-    def open(self) -> backups.BackupStore:
-        """The store itself."""
+    @cached_property
+    def store(self) -> backups.BackupStore:
+        """The store itself, the same one each time: it knows whether this run holds it."""
         return backups.BackupStore(self.folder, also=self.also)
 
 
@@ -45,7 +47,7 @@ def find_store(folder: Path | None) -> StorePlace:
         UsageError: the second store is the first.
     """
     also = os.environ.get("BENCHIMAGE_ALSO")
-    return _two_places(folder, Path(also) if also else None)
+    return find_stores(folder, Path(also) if also else None)
 
 
 def open_store(folder: Path | None) -> backups.BackupStore:
@@ -54,19 +56,15 @@ def open_store(folder: Path | None) -> backups.BackupStore:
     Raises:
         UsageError: the second store is the first.
     """
-    return find_store(folder).open()
+    return find_store(folder).store
 
 
-def open_stores(folder: Path | None, also: Path | None) -> backups.BackupStore:
-    """The backup store that was asked for, or the user's own, and a second one.
+def find_stores(folder: Path | None, also: Path | None) -> StorePlace:
+    """Place of the store that was asked for, or the user's own, and of a second one.
 
     Raises:
         UsageError: the second store is the first.
     """
-    return _two_places(folder, also).open()
-
-
-def _two_places(folder: Path | None, also: Path | None) -> StorePlace:
     first = folder or default_store_folder()
     if also is not None and first.resolve() == also.resolve():
         raise UsageError(
@@ -129,6 +127,9 @@ def is_near_job(start: Path) -> bool:
     Raises:
         InputError: a folder cannot be looked into.
     """
-    if find_job_folder(None, start) is not None:
-        return True
+    return find_job_folder(None, start) is not None or lies_in_job_folders(start)
+
+
+def lies_in_job_folders(start: Path) -> bool:
+    """Whether it is, or lies in, a folder that looks like a job, with a journal or without."""
     return any(looks_like_a_job(folder) for folder in (start, *start.parents))

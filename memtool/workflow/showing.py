@@ -5,25 +5,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from memtool.core.chip import find_chip, is_same_chip
 from memtool.core.image import Image
-from memtool.core.job.job import NEVER_BLANKED
-from memtool.core.job.protection import hide_guarded, spans_of_kind
-from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
 from memtool.core.records.placing import place_in_all
 from memtool.core.role import Role
 from memtool.core.span import Span, format_span_with_length
 from memtool.errors import RefusalError
-from memtool.render.text.review_view import NamedImage
-from memtool.store.layouts import LoadedLayout
 from memtool.workflow.context import Context, clock
-from memtool.workflow.guards import find_guarded_in
-from memtool.workflow.jobs import OpenJob, load_role, split_image_name
+from memtool.workflow.late import guards, job, jobs, named_layouts, protection, review_view
 from memtool.workflow.layout_choice import LayoutChoice, choose_given, choose_layout
 from memtool.workflow.loading import LoadedRead
-from memtool.workflow.named_layouts import remember_layout
+
+if TYPE_CHECKING:
+    from memtool.core.layouts.layout import Layout
+    from memtool.render.text.review_view import NamedImage
+    from memtool.store.layouts import LoadedLayout
+    from memtool.workflow.jobs import OpenJob
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,10 +90,15 @@ def _show(
     if opened is None:
         return Shown(context=context, choice=choice, layout=layout, shown=layout)
     if is_named and choice.loaded is not None:
-        opened = remember_layout(opened, choice.loaded, memory, clock())
+        opened = named_layouts.remember_layout(opened, choice.loaded, memory, clock())
         context = replace(context, opened=opened)
-    guarded = find_guarded_in(opened, memory, images, choice.loaded)
-    return Shown(context=context, choice=choice, layout=layout, shown=hide_guarded(layout, guarded))
+    guarded = guards.find_guarded_in(opened, memory, images, choice.loaded)
+    return Shown(
+        context=context,
+        choice=choice,
+        layout=layout,
+        shown=protection.hide_guarded(layout, guarded),
+    )
 
 
 def load_for_layout(context: Context, names: Sequence[str], chip: str) -> list[LoadedRead]:
@@ -116,7 +121,7 @@ def load_for_layout(context: Context, names: Sequence[str], chip: str) -> list[L
     meant = [memory for memory, each in opened.job.chips.items() if is_same_chip(each, chip)]
     reads = []
     for name in names:
-        parts = split_image_name(opened, name)
+        parts = jobs.split_image_name(opened, name)
         if parts is not None and parts[1] is None and len(meant) == 1:
             name = f"{name}/{meant[0]}"
         read = context.load(name)
@@ -149,15 +154,16 @@ def load_shown(context: Context, names: Sequence[str], chip: str) -> list[NamedI
     """
     reads = load_for_layout(context, names, chip)
     found = [
-        NamedImage(name=name, image=read.image) for name, read in zip(names, reads, strict=True)
+        review_view.NamedImage(name=name, image=read.image)
+        for name, read in zip(names, reads, strict=True)
     ]
     if not names and context.opened is not None:
         several = len(context.opened.job.memories) > 1
         which = context.chip_name or (chip if several else None)
         for role in Role:
-            backed_up = load_role(context.opened, context.store, role, which)
+            backed_up = jobs.load_role(context.opened, context.store, role, which)
             if backed_up is not None:
-                found.append(NamedImage(name=role.value, image=backed_up[1].image))
+                found.append(review_view.NamedImage(name=role.value, image=backed_up[1].image))
     return found
 
 
@@ -217,8 +223,8 @@ def find_hidden(opened: OpenJob | None, chip: str, images: Sequence[Image]) -> t
 
 
 def _protected_in(opened: OpenJob, memory: str | None, images: Sequence[Image]) -> tuple[Span, ...]:
-    guarded = find_guarded_in(opened, memory, images)
-    return spans_of_kind(guarded, RegionKind.PROTECTED)
+    guarded = guards.find_guarded_in(opened, memory, images)
+    return protection.spans_of_kind(guarded, RegionKind.PROTECTED)
 
 
 def find_memory_of(
@@ -234,7 +240,7 @@ def find_memory_of(
 
 def tell_ban(loaded: LoadedLayout | None) -> str | None:
     """What follows in a job from a layout of a module that is never blanked; None: nothing."""
-    if loaded is None or loaded.layout.module not in NEVER_BLANKED:
+    if loaded is None or loaded.layout.module not in job.NEVER_BLANKED:
         return None
     kind = loaded.layout.module
     return (
@@ -246,7 +252,7 @@ def tell_ban(loaded: LoadedLayout | None) -> str | None:
 
 def _memory_of(opened: OpenJob, name: str, read: LoadedRead, chip: str | None) -> str | None:
     job = opened.job
-    parts = split_image_name(opened, name)
+    parts = jobs.split_image_name(opened, name)
     if parts is not None and parts[1] is not None:
         return parts[1]
     if len(job.memories) == 1:

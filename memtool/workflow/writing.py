@@ -12,13 +12,16 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from memtool.core.job.events.event import Event
-from memtool.core.job.events.kinds import FilesIntended, IntendedFile
 from memtool.errors import MemtoolError, RefusalError
 from memtool.store.reading import compute_sha256, read_file
 from memtool.store.writing import remove_own, write_new
-from memtool.workflow.jobs import OpenJob, append_event, free_path
+from memtool.workflow.late import jobs, kinds
+
+if TYPE_CHECKING:
+    from memtool.core.job.events.event import Event
+    from memtool.workflow.jobs import OpenJob
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,16 +91,17 @@ def write_steps(opened: OpenJob, steps: Sequence[Step], *, now: datetime) -> Ope
     for path, is_ours in there.items():
         if not is_ours:
             require_free(path)
-    intent = FilesIntended(
+    intent = kinds.FilesIntended(
         purpose=steps[0].event.kind,
         memory=steps[0].event.memory if len(steps) == 1 else None,
         files=tuple(
-            IntendedFile(path=_journal_path(opened, file.path), sha256=file.sha256) for file in new
+            kinds.IntendedFile(path=_journal_path(opened, file.path), sha256=file.sha256)
+            for file in new
         ),
     )
     # Durable before the first file: whatever is cut off behind it, the journal knows whose the
     # files are.
-    opened = append_event(opened, intent, now=now)
+    opened = jobs.append_event(opened, intent, now=now)
     number = opened.job.events[-1].number
     written: list[NewFile] = []
     try:
@@ -115,7 +119,9 @@ def write_steps(opened: OpenJob, steps: Sequence[Step], *, now: datetime) -> Ope
     for step in steps:
         # Cut off before the last event, the intent stays open and the command can be given again.
         ends = number if step is steps[-1] else None
-        opened = append_event(opened, replace(step.event, intent=ends), files=step.files, now=now)
+        opened = jobs.append_event(
+            opened, replace(step.event, intent=ends), files=step.files, now=now
+        )
     return opened
 
 
@@ -157,7 +163,7 @@ def require_free(path: Path | None, opened: OpenJob | None = None) -> None:
 
 def is_left_over(opened: OpenJob, path: Path, sha256: str) -> bool:
     """Whether this file is what a command that was cut off had announced and written."""
-    wanted = IntendedFile(path=_journal_path(opened, path), sha256=sha256)
+    wanted = kinds.IntendedFile(path=_journal_path(opened, path), sha256=sha256)
     if not any(wanted in intent.files for intent in opened.job.unfinished):
         return False
     try:
@@ -173,7 +179,7 @@ def choose_path(opened: OpenJob, folder: Path, stem: str, suffix: str, sha256: s
         if is_left_over(opened, path, sha256):
             return path
         number += 1
-    return free_path(folder, stem, suffix)
+    return jobs.free_path(folder, stem, suffix)
 
 
 def find_left_over(opened: OpenJob) -> tuple[Path, ...]:

@@ -21,7 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from memtool.core.health import find_health
+from memtool.core.health.all_checks import find_health
 from memtool.core.image import Image
 from tests.core.health.healthy_images import FAMILIES
 

@@ -21,8 +21,8 @@ from memtool.core.memory_map import (
 )
 from memtool.core.span import Span
 from memtool.formats.layout_toml.parsing import parse_layout
-from memtool.render.page.layout_map import SIGNS
 from memtool.render.page.picture import memory_map
+from memtool.render.values import SIGNS
 from tests.build import LAYOUT, module_memory
 
 images = st.lists(

@@ -25,6 +25,7 @@ from memtool.render.text.job_view import job_document, render_job
 from memtool.store.backups import BackupStore
 from memtool.workflow.context import open_context
 from memtool.workflow.jobs import open_job
+from memtool.workflow.places import find_store
 from memtool.workflow.report import gather_report
 from memtool.workflow.reviewing import Answer, Answered, finish_review, give_answers, open_review
 from tests.command_line import run_benchimage
@@ -173,7 +174,7 @@ def test_forged_answers_to_a_review_are_taken_or_refused(bench: Path) -> None:
         full = replace(review, answers={**review.answers, **rest})
         out = bench / "reviewed.toml"
         out.unlink(missing_ok=True)
-        context = open_context(job=None, store=BackupStore(bench / "store"))
+        context = open_context(job=None, stores=find_store(bench / "store"))
         return finish_review(full, out, context, by="N. N.", now=NOW).layout.name
 
     count = forge_one_by_one(bench / "module.toml.review.jsonl", look)

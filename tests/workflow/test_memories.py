@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from memtool.store.backups import BackupStore
 from memtool.workflow.context import open_context
+from memtool.workflow.places import find_store
 from memtool.workflow.showing import load_shown
 from tests.build import VEHICLE_VIN, module_memory
 from tests.command_line import parse_document
@@ -145,7 +145,7 @@ def test_a_draft_is_of_the_memory_that_is_named(two: Bench) -> None:
 def test_a_review_shows_the_memory_that_the_layout_is_of(two: Bench) -> None:
     """Whatever memory was added last."""
     start_two(two)
-    context = open_context(job=two.job, store=BackupStore(two.folder / "store"))
+    context = open_context(job=two.job, stores=find_store(two.folder / "store"))
     for chip, size in (("24C02", len(DONOR)), ("1K", len(CODE))):
         shown = load_shown(context, (), chip)
         assert [(item.name, item.image.size) for item in shown] == [

@@ -24,7 +24,6 @@ from memtool.core.finding import Verdict
 from memtool.core.image import Image, find_change_edges
 from memtool.core.layouts.fields import DecodedField, FieldState
 from memtool.core.layouts.layout import FieldType, Layout, RegionKind, decode_fields
-from memtool.core.layouts.layout_fit import LayoutFit, check_fit
 from memtool.core.records.placing import place_in_all
 from memtool.core.runs import edges_of
 from memtool.core.span import (
@@ -34,10 +33,14 @@ from memtool.core.span import (
     intersect_spans,
     subtract_spans,
 )
-from memtool.lazy import np
+from memtool.lazy import late_module, np
 
 if TYPE_CHECKING:
     from memtool.core.image import Edges
+    from memtool.core.layouts import layout_fit
+    from memtool.core.layouts.layout_fit import LayoutFit
+else:
+    layout_fit = late_module("memtool.core.layouts.layout_fit")
 
 __all__ = [
     "Difference",
@@ -174,7 +177,10 @@ def _extent_of(image: Image) -> str:
 
 def _one_layout(a: Image, b: Image, layout: Layout, chip: Chip | None) -> SameLayout:
     """Whether `layout` fits both, and whether anything in both speaks for it."""
-    fits = {"A": check_fit(layout, a, chip=chip), "B": check_fit(layout, b, chip=chip)}
+    fits = {
+        "A": layout_fit.check_fit(layout, a, chip=chip),
+        "B": layout_fit.check_fit(layout, b, chip=chip),
+    }
     against = [
         f"{name} {fault}" for name, fit in fits.items() if (fault := _misfit(fit)) is not None
     ]

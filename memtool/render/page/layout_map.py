@@ -11,27 +11,14 @@ from memtool.core.layouts.layout import (
     DecodedField,
     Layout,
     Region,
-    RegionKind,
 )
 from memtool.core.layouts.layout_fit import LayoutFit
 from memtool.core.layouts.record_rules import RecordRules
 from memtool.core.span import Span, format_address, format_span
 from memtool.core.words import count_of
-from memtool.render.values import bytes_words, checksum_words, field_words, name_words
+from memtool.render.values import SIGNS, bytes_words, checksum_words, field_words, name_words
 from memtool.render.words import safe_text
 
-SIGNS = {
-    RegionKind.PROTECTED: "P",
-    RegionKind.MODULE_IDENTITY: "M",
-    RegionKind.VEHICLE_IDENTITY: "V",
-    RegionKind.STATE: "S",
-    RegionKind.CONFIGURATION: "F",
-    RegionKind.CHECKSUM: "C",
-    RegionKind.CALIBRATION: "A",
-    RegionKind.CODE: "X",
-    RegionKind.UNUSED: "u",
-}
-"""The letter of each kind on the map. Where a cell holds several, the first here shows."""
 _NO_REGION = "."
 _RECORDS = "R"
 _NO_BREAK = "\u00a0"

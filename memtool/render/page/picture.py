@@ -16,8 +16,7 @@ from memtool.core.layouts.region import RegionKind
 from memtool.core.memory_map import PRECEDENCE, Content, MapRow, MapRun, MemoryMap, Strip
 from memtool.core.span import Span, format_address, union_spans
 from memtool.core.words import count_of, listed_spans
-from memtool.render.page.layout_map import SIGNS
-from memtool.render.values import name_words
+from memtool.render.values import SIGNS, name_words
 from memtool.render.words import safe_text
 
 CELL = 10

@@ -19,8 +19,7 @@ from memtool.core.memory_map import Content, MapRow, compute_map, plan_map
 from memtool.core.span import Span, format_address
 from memtool.core.words import count_of
 from memtool.lazy import rich_console, rich_text
-from memtool.render.page.layout_map import SIGNS
-from memtool.render.values import name_words
+from memtool.render.values import SIGNS, name_words
 
 if TYPE_CHECKING:
     from memtool.core.image import Edges

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 
 from memtool.core.chip import chips_of_size, find_chip
 from memtool.core.finding import Severity
-from memtool.core.health import diagnose_write, find_health
+from memtool.core.health.after_writing import diagnose_write
 from memtool.core.health.agreement import compare_reads
+from memtool.core.health.all_checks import find_health
 from memtool.core.image import Image
 from tests.core.health.faults_between_reads import PAIR_FAULTS, WRITE_FAULTS
 from tests.core.health.faults_of_reads import FAULTS, Fault

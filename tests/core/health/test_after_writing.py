@@ -12,7 +12,7 @@ import pytest
 
 from memtool.core.chip import find_chip
 from memtool.core.finding import Finding, Severity
-from memtool.core.health import diagnose_write
+from memtool.core.health.after_writing import diagnose_write
 from memtool.core.image import Image
 from memtool.core.span import Span
 

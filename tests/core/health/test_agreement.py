@@ -10,11 +10,10 @@ import pytest
 from memtool.core.finding import Severity
 from memtool.core.health.agreement import (
     Agreement,
-    ReadFile,
     compare_reads,
-    find_same_file,
     majority_image,
 )
+from memtool.core.health.same_file import ReadFile, find_same_file
 from memtool.core.image import Image
 from memtool.core.span import Span
 from memtool.errors import InputError

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from memtool.core.finding import Finding
-from memtool.core.health import find_health
+from memtool.core.health.all_checks import find_health
 from memtool.core.health.content import compute_entropy_strip
 from memtool.core.image import Image
 from memtool.core.span import Span

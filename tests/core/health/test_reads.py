@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked
 from memtool.core.chip import find_chip
 from memtool.core.finding import Finding, Severity
-from memtool.core.health import find_health, judge_health
+from memtool.core.health.all_checks import find_health, judge_health
 from memtool.core.health.judgeable import QUESTIONS
 from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout, ModuleKind

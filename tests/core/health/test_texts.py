@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from memtool.core.finding import Finding
-from memtool.core.health import find_health
+from memtool.core.health.all_checks import find_health
 from memtool.core.health.texts import TextKind, find_texts
 from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout, ModuleKind

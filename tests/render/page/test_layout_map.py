@@ -13,7 +13,8 @@ from memtool.core.layouts.layout import Layout, ModuleKind, Region, RegionKind
 from memtool.core.layouts.layout_fit import check_fit
 from memtool.core.span import Span
 from memtool.formats.layout_toml.parsing import parse_layout
-from memtool.render.page.layout_map import SIGNS, render_fit, render_layout, render_map
+from memtool.render.page.layout_map import render_fit, render_layout, render_map
+from memtool.render.values import SIGNS
 from tests.sample_layout import LAYOUT, VIN, sample_image
 
 SAMPLE = parse_layout(LAYOUT)

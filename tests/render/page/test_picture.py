@@ -13,7 +13,7 @@ from memtool.core.memory_map import compute_entropy, compute_map, compute_marks,
 from memtool.core.span import Span
 from memtool.formats.layout_toml.parsing import parse_layout
 from memtool.render.page import picture
-from memtool.render.page.layout_map import SIGNS
+from memtool.render.values import SIGNS
 from tests.build import LAYOUT, blanked_memory, module_memory
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -9,8 +9,8 @@ import pytest
 from memtool.core.image import Image
 from memtool.core.span import Span
 from memtool.formats.layout_toml.parsing import parse_layout
-from memtool.render.page.layout_map import SIGNS
 from memtool.render.text.terminal_map import render_bytes, render_map
+from memtool.render.values import SIGNS
 from tests.build import LAYOUT, module_memory
 
 IMAGE = Image.from_bytes(module_memory())

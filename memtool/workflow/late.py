@@ -1,0 +1,42 @@
+"""What a run outside a job does not need is bound late: the job, its store, its layouts.
+
+See `memtool.lazy`, which does the same for heavy libraries.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from memtool.lazy import late_module
+
+__all__ = [
+    "backups",
+    "guards",
+    "job",
+    "jobs",
+    "kinds",
+    "layout_fit",
+    "named_layouts",
+    "protection",
+    "remembering",
+    "review_view",
+]
+
+if TYPE_CHECKING:
+    from memtool.core.job import job, protection
+    from memtool.core.job.events import kinds
+    from memtool.core.layouts import layout_fit
+    from memtool.render.text import review_view
+    from memtool.store import backups
+    from memtool.workflow import guards, jobs, named_layouts, remembering
+else:
+    backups = late_module("memtool.store.backups")
+    guards = late_module("memtool.workflow.guards")
+    job = late_module("memtool.core.job.job")
+    jobs = late_module("memtool.workflow.jobs")
+    kinds = late_module("memtool.core.job.events.kinds")
+    layout_fit = late_module("memtool.core.layouts.layout_fit")
+    named_layouts = late_module("memtool.workflow.named_layouts")
+    protection = late_module("memtool.core.job.protection")
+    remembering = late_module("memtool.workflow.remembering")
+    review_view = late_module("memtool.render.text.review_view")
