@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from memtool.core.finding import Finding, Severity
@@ -109,22 +110,23 @@ def _commonest_distance(data: Bytes, block: int) -> tuple[int, int]:
     """(distance in bytes, how many filled blocks repeat there first); (0, 0) where none do."""
     # Only whole blocks at multiples of their length: copies lie at such distances.
     whole = data[: len(data) // block * block].reshape(-1, block)
-    # A hash by random odd weights: equal blocks meet, others hardly ever do.
-    weights = np.random.default_rng(block).integers(1, 1 << 62, block, dtype=np.uint64) | 1
     filled = ((whole != 0xFF) & (whole != 0)).sum(axis=1) * 2 >= block
     plain = (whole == whole[:, :1]).all(axis=1)
     places = np.flatnonzero(filled & ~plain)
-    hashes = (whole[places].astype(np.uint64) * weights).sum(axis=1)
-    # A stable sort keeps equal blocks in their order, so neighbours in it are the nearest pairs.
-    order = np.argsort(hashes, kind="stable")
-    same = hashes[order[1:]] == hashes[order[:-1]]
-    order = places[order]
-    # In blocks; the commonest one wins, then counts in bytes.
-    distances = (order[1:] - order[:-1])[same]
-    if not len(distances):
+    content = whole.tobytes()
+    # How often each distance lies between a block and the nearest equal one in front of it.
+    counted: Counter[int] = Counter()
+    latest: dict[bytes, int] = {}
+    for at in (places * block).tolist():
+        held = content[at : at + block]
+        if held in latest:
+            counted[at - latest[held]] += 1
+        latest[held] = at
+    if not counted:
         return 0, 0
-    counted = np.bincount(distances)
-    return int(counted.argmax()) * block, int(counted.max())
+    # The commonest one wins, then the shortest: hence the minus.
+    count, distance = max((count, -distance) for distance, count in counted.items())
+    return -distance, count
 
 
 _BREAK = 4
