@@ -10,9 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
-from memtool.core.checksums.algorithms import Algorithm, value_function
 from memtool.core.checksums.checksum import WhenBlanked
-from memtool.core.checksums.sums import ByteOrder
 from memtool.core.layouts.record_rules import (
     Counts,
     Covered,
@@ -28,7 +26,7 @@ from memtool.core.layouts.region import FieldType
 from memtool.core.records.finding.header_sums import find_header_sum
 from memtool.core.records.finding.keys import find_key, find_number
 from memtool.core.records.finding.pages import find_sequence
-from memtool.core.records.finding.sums import algorithms_of
+from memtool.core.records.finding.sums import count_held, functions_of
 from memtool.core.span import Span
 from memtool.lazy import np
 
@@ -47,20 +45,29 @@ _MOST_BEHIND = 7
 _ALIGN = (1, 4)
 _PAGES = (1024, 2048, 4096, 8192)
 _HEADERS = (0, 4, 8, 16, 32)
+_Walk = tuple[int, tuple[tuple[tuple[int, int], ...], ...]]
+"""Room for a checksum; (start, length) of every record of every image."""
 
 
 def find_chain(samples: Sequence[bytes], span: Span, erased: int) -> RecordRules | None:
     """The rules of a store of records with lengths that carry a checksum."""
     best: _Chain | None = None
     longest = max(map(len, samples))
-    pages = [page for page in (longest, *_PAGES) if page <= longest]
+    pages = dict.fromkeys(page for page in (longest, *_PAGES) if page <= longest)
+    pieces = {page: [_cut_pages(sample, page, erased) for sample in samples] for page in pages}
+    # Many ways to walk an image lead over the same records.
+    summed: dict[_Walk, tuple[RecordChecksum | None, float]] = {}
+    numbers: dict[FieldType, list[Sequence[int]]] = {}
     for length in _lengths():
+        kind = length[0].type
+        if kind not in numbers:
+            numbers[kind] = [_numbers(sample, length[0]) for sample in samples]
         for page, header in product(pages, _HEADERS):
-            starts = _follow_all(samples, page, header, length, erased)
+            starts = _follow_all(pieces[page], numbers[kind], header, length)
             count = min(map(len, starts), default=0)
             if count < _FEWEST or (best is not None and count < _ENOUGH * best.count):
                 continue
-            found = _describe(samples, starts, span, page, header, length, erased)
+            found = _describe(samples, starts, span, page, header, length, erased, summed)
             if found is not None and (best is None or found.merit > best.merit):
                 best = found
         # Every checksum holds: no other length field explains more.
@@ -81,13 +88,46 @@ class _Chain:
         return (self.held, self.count)
 
 
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """A page of a sample, as far as it goes."""
+
+    start: int
+    """Offset in the sample."""
+    size: int
+    end: int
+    """Behind the last byte that is not erased: free space, or what a record of erased bytes ends
+    in."""
+
+
+def _cut_pages(sample: bytes, size: int, erased: int) -> list[_Piece]:
+    blank = bytes([erased])
+    pages = ((at, sample[at : at + size]) for at in range(0, len(sample), size))
+    return [_Piece(at, len(page), len(page.rstrip(blank))) for at, page in pages]
+
+
+def _numbers(sample: bytes, place: Place) -> Sequence[int]:
+    """What a number of this place's type is at each offset of the sample."""
+    if place.size == 1:
+        return sample
+    kind = "<u2" if place.byte_order == "little" else ">u2"
+    both = [np.frombuffer(sample[at : at + (len(sample) - at) // 2 * 2], kind) for at in (0, 1)]
+    numbers = np.zeros(max(0, len(sample) - 1), np.uint16)
+    numbers[0::2], numbers[1::2] = both
+    found: list[int] = numbers.tolist()
+    return found
+
+
 def _follow_all(
-    samples: Sequence[bytes], page: int, header: int, length: tuple[Place, int, int], erased: int
+    pages: Sequence[Sequence[_Piece]],
+    numbers: Sequence[Sequence[int]],
+    header: int,
+    length: tuple[Place, int, int],
 ) -> list[list[tuple[int, int]]]:
     """The chains of all images; empty where one breaks, or all records are of few lengths."""
     starts: list[list[tuple[int, int]]] = []
-    for sample in samples:
-        chain = _follow(sample, page, header, *length, erased)
+    for image_pages, image_numbers in zip(pages, numbers, strict=True):
+        chain = _follow(image_pages, image_numbers, header, *length)
         if chain is None:
             return []
         starts.append(chain)
@@ -104,33 +144,32 @@ def _lengths() -> Iterator[tuple[Place, int, int]]:
 
 
 def _follow(
-    data: bytes, page_size: int, header: int, place: Place, plus: int, align: int, erased: int
+    pages: Sequence[_Piece],
+    numbers: Sequence[int],
+    header: int,
+    place: Place,
+    plus: int,
+    align: int,
 ) -> list[tuple[int, int]] | None:
     """(start, length) of every record; None where the chain breaks in some page."""
     found: list[tuple[int, int]] = []
-    blank = bytes([erased])
-    for page in range(0, len(data), page_size):
-        content = data[page : page + page_size]
-        # Behind the last byte that is not erased: free space, or what a record of erased bytes ends
-        # in.
-        end = len(content.rstrip(blank))
-        if end <= header:
-            continue
+    to_number, behind_number = place.at, place.at + place.size
+    for page in pages:
+        start, size, end = page.start, page.size, page.end
         at = header
         while at < end:
-            raw = content[at + place.at : at + place.at + place.size]
-            length = int.from_bytes(raw, place.byte_order) + plus
+            if at + behind_number > size:
+                return None
+            length = numbers[start + at + to_number] + plus
             # A record that ends before its own length field leads nowhere.
-            if len(raw) < place.size or length <= place.at + place.size:
+            if length <= behind_number or at + length > size:
                 return None
-            if at + length > len(content):
-                return None
-            found.append((page + at, length))
+            found.append((start + at, length))
             at += length
             # Up to the next multiple: the remainder of a negative number is positive in Python.
             at += -(at - header) % align
         # What the last record holds may end in erased bytes.
-        if at - end > 8 + align:
+        if end > header and at - end > 8 + align:
             return None
     return found
 
@@ -143,24 +182,27 @@ def _describe(
     header: int,
     length: tuple[Place, int, int],
     erased: int,
+    summed: dict[_Walk, tuple[RecordChecksum | None, float]],
 ) -> _Chain | None:
+    """The rules that a walk over all images follows; None where no checksum or no key shows.
+
+    `summed` holds what `_record_sum` has said of earlier walks.
+    """
     place, plus, align = length
     # Rows of one array must be of one length: that of the shortest record.
     front = min(each for chain in chains for _, each in chain)
+    # Where the length is that of the whole record, its shortest content tells the room left.
+    room = plus or front - place.at - place.size
+    walk = (room, tuple(map(tuple, chains)))
+    if walk not in summed:
+        summed[walk] = _record_sum(list(_records(samples, chains)), room)
+    checksum, held = summed[walk]
+    if checksum is None:
+        return None
     modules = [
         np.array([list(sample[start : start + front]) for start, _ in chain], np.uint8)
         for sample, chain in zip(samples, chains, strict=False)
     ]
-    records = [
-        sample[start : start + each]
-        for sample, chain in zip(samples, chains, strict=False)
-        for start, each in chain
-    ]
-    # Where the length is that of the whole record, its shortest content tells the room left.
-    room = plus or front - place.at - place.size
-    checksum, held = _record_sum(records, room)
-    if checksum is None:
-        return None
     taken = list(range(place.at, place.at + place.size))
     key = find_key([rows[:, : place.at + place.size + 2] for rows in modules], without=taken)
     if key is None or key.columns[-1] - key.columns[0] >= 4:
@@ -187,6 +229,12 @@ def _describe(
     return _Chain(rules, held, min(map(len, chains)))
 
 
+def _records(samples: Sequence[bytes], chains: Sequence[list[tuple[int, int]]]) -> Iterator[bytes]:
+    for sample, chain in zip(samples, chains, strict=False):
+        for start, length in chain:
+            yield sample[start : start + length]
+
+
 def _page_rules(page: int, header: int, headers: Sequence[Sequence[bytes]]) -> PageRules:
     return PageRules(
         size=page,
@@ -211,29 +259,23 @@ def _record_sum(records: Sequence[bytes], room: int) -> tuple[RecordChecksum | N
         # What is not payload must have room for it.
         if size > room:
             continue
-        for algorithm in algorithms_of(size):
-            order, held = _held(algorithm, tried, size)
-            if held >= _SOUND:
-                found = RecordChecksum(
-                    algorithm=algorithm.name,
-                    covers=Covered.RECORD,
-                    at=-size,
-                    size=size,
-                    byte_order=order,
-                    when_blanked=WhenBlanked.REFRESH,
-                )
-                return found, held
+        blocks = [record[:-size] for record in tried]
+        stored = [
+            (int.from_bytes(record[-size:], "big"), int.from_bytes(record[-size:], "little"))
+            for record in tried
+        ]
+        for algorithm, compute in functions_of(size):
+            # Most combinations are wrong, and are given up after the first few records.
+            counted = count_held(compute, blocks, stored, at_once=_AT_ONCE)
+            if counted is None or counted[0] / len(tried) < _SOUND:
+                continue
+            found = RecordChecksum(
+                algorithm=algorithm.name,
+                covers=Covered.RECORD,
+                at=-size,
+                size=size,
+                byte_order=counted[1],
+                when_blanked=WhenBlanked.REFRESH,
+            )
+            return found, counted[0] / len(tried)
     return None, 0.0
-
-
-def _held(algorithm: Algorithm, tried: Sequence[bytes], size: int) -> tuple[ByteOrder, float]:
-    compute = value_function(algorithm)
-    little = big = 0
-    for number, record in enumerate(tried):
-        # Most combinations are wrong, and are given up after the first few records.
-        if number == _AT_ONCE and not little and not big:
-            return "big", 0.0
-        value = compute(record[:-size])
-        little += int.from_bytes(record[-size:], "little") == value
-        big += int.from_bytes(record[-size:], "big") == value
-    return ("little" if little > big else "big"), max(little, big) / len(tried)

@@ -29,7 +29,7 @@ from memtool.core.records.finding.pages import (
     find_paging,
     find_sequence,
 )
-from memtool.core.records.finding.rows import Rows
+from memtool.core.records.finding.rows import Rows, distinct
 from memtool.core.records.finding.sums import RowSum
 from memtool.core.records.finding.values import find_value_sum
 from memtool.core.span import Span
@@ -132,7 +132,7 @@ def _span_column(heads: Heads) -> int | None:
         # The last record of a page is followed by the next page's header.
         if (
             float((data[:, column] == apart).mean()) >= _STEADY
-            and len(np.unique(data[:, column])) > 1
+            and len(distinct(data[:, column])) > 1
         ):
             return column
     return None

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from memtool.core.layouts.record_rules import Place
 from memtool.core.layouts.region import FieldType
+from memtool.core.records.finding.rows import distinct
 from memtool.lazy import np
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def find_key(modules: Sequence[Bytes], *, without: Sequence[int]) -> KeyColumns 
     left = [
         column
         for column in range(size)
-        if column not in without and len(np.unique(together[:, column])) > 1
+        if column not in without and len(distinct(together[:, column])) > 1
     ]
     chosen: list[int] = []
     alike = 1.0
@@ -127,7 +128,7 @@ def find_number(modules: Sequence[Bytes], *, without: Sequence[int]) -> Place | 
 
 def _narrowed(rows: Bytes, at: int, size: int, kind: FieldType) -> Place:
     """Without bytes at its upper end that never change: they may be something else."""
-    fixed = [len(np.unique(rows[:, column])) == 1 for column in range(at, at + size)]
+    fixed = [len(distinct(rows[:, column])) == 1 for column in range(at, at + size)]
     little = kind.value.endswith("le") or size == 1
     # The upper end is the last byte, or with the high byte first the first one: then the place
     # moves.
@@ -148,7 +149,7 @@ def find_mark(rows: Bytes, keys: Sequence[bytes], *, without: Sequence[int]) -> 
     for column in range(rows.shape[1]):
         if column in without:
             continue
-        held = set(np.unique(rows[:, column]).tolist())
-        if 2 <= len(held) <= 3 and len(np.unique(newest[:, column])) == 1:
+        held = distinct(rows[:, column])
+        if 2 <= len(held) <= 3 and len(distinct(newest[:, column])) == 1:
             return Place(at=column, type=FieldType.U8, size=1)
     return None

@@ -48,6 +48,11 @@ class Rows:
     """Offset of each in the image."""
 
 
+def distinct(values: Bytes) -> set[int]:
+    """The different bytes of some. Sooner said by Python than by numpy, for as few as a column."""
+    return set(values.tobytes())
+
+
 def cut_rows(data: bytes, cut: Cut, erased: int) -> Rows:
     """The rows of `data` that hold anything; what is no whole row at a page's end is left out."""
     starts: list[Numbers] = []

@@ -25,6 +25,7 @@ from memtool.core.records.finding.rows import (
     Cut,
     Rows,
     cut_rows,
+    distinct,
     rank_record_sizes,
 )
 from memtool.core.records.finding.sums import RowSum, find_row_sum
@@ -230,7 +231,7 @@ def _best_keys(samples: Sequence[bytes], sizes: Sequence[int], erased: int) -> H
         if columns[-1] - columns[0] >= 4 or 2 * key.keys > most:
             continue
         others = [each for each in range(cut.record) if not columns[0] <= each <= columns[-1]]
-        varied = [len(np.unique(rows[0].data[:, each])) for each in others]
+        varied = [len(distinct(rows[0].data[:, each])) for each in others]
         if not varied or max(varied) < 8:
             continue
         # Rows of several records have fewer keys in common.

@@ -21,6 +21,7 @@ from memtool.core.checksums.algorithms import (
 )
 from memtool.core.checksums.sums import ByteOrder, Ending
 from memtool.core.checksums.written_crc import format_written_crc
+from memtool.core.records.finding.rows import distinct
 from memtool.core.span import Span, subtract_spans
 from memtool.lazy import np
 
@@ -62,10 +63,11 @@ def find_row_sum(rows: Bytes) -> RowSum | None:
         rows: Of one length, erased ones left out.
     """
     # A row that is there twice holds twice by one chance.
-    different = np.unique(rows, axis=0)
-    if len(different) < max(_NEEDED.values()) // 2:
+    ordered = sorted({bytes(row) for row in rows})
+    if len(ordered) < max(_NEEDED.values()) // 2:
         return None
-    # `unique` sorts: neighbours there have much in common and prove less.
+    different = np.frombuffer(b"".join(ordered), np.uint8).reshape(len(ordered), -1)
+    # They are sorted: neighbours there have much in common and prove less.
     tried = [bytes(row) for row in _spread(different)]
     best: tuple[int, RowSum] | None = None
     for width, at in _fields(different):
@@ -75,8 +77,8 @@ def find_row_sum(rows: Bytes) -> RowSum | None:
         wanted = [(int.from_bytes(each, "big"), int.from_bytes(each, "little")) for each in stored]
         for covers in _coverings(field, rows.shape[1]):
             blocks = [b"".join(row[span.start : span.end] for span in covers) for row in tried]
-            for algorithm, compute in _functions(width):
-                found = _count(compute, blocks, wanted)
+            for algorithm, compute in functions_of(width):
+                found = count_held(compute, blocks, wanted, at_once=_AT_ONCE)
                 if found and found[0] >= needed and (best is None or found[0] > best[0]):
                     best = (found[0], RowSum(algorithm, covers, field, found[1]))
         if best is not None and best[0] >= 0.9 * len(tried):
@@ -95,7 +97,7 @@ def _fields(rows: Bytes) -> Iterator[tuple[int, int]]:
     """(width, place) of each run of columns that looks random, wide ones first."""
     sample = rows[np.random.default_rng(2).permutation(len(rows))[:96]]
     most = min(len(sample), 200)
-    random = [len(np.unique(column)) >= _RANDOM * most for column in sample.T]
+    random = [len(distinct(column)) >= _RANDOM * most for column in sample.T]
     for width in reversed(_WIDTHS):
         for at in range(rows.shape[1] - width + 1):
             if all(random[at : at + width]) and _is_usual(at, width, rows.shape[1]):
@@ -122,14 +124,25 @@ def _coverings(field: Span, size: int) -> Iterator[tuple[Span, ...]]:
     yield from dict.fromkeys(found)
 
 
-def _count(
-    compute: Callable[[bytes], int], blocks: Sequence[bytes], wanted: Sequence[tuple[int, int]]
+def count_held(
+    compute: Callable[[bytes], int],
+    blocks: Sequence[bytes],
+    wanted: Sequence[tuple[int, int]],
+    *,
+    at_once: int,
 ) -> tuple[int, ByteOrder] | None:
-    """How many rows hold, in the byte order in which more do."""
+    """How many rows hold, in the byte order in which more do; None where it is given up.
+
+    Args:
+        compute: The checksum of a block.
+        blocks: What it covers, row by row.
+        wanted: What each row stores, read as big-endian and as little-endian.
+        at_once: Rows of which one must hold, where there are more.
+    """
     big = little = 0
     for number, (block, (as_big, as_little)) in enumerate(zip(blocks, wanted, strict=True)):
-        # Almost every combination ends here, after five rows.
-        if number == _AT_ONCE and not big and not little:
+        # Almost every combination ends here, after the first few rows.
+        if number == at_once and not big and not little:
             return None
         value = compute(block)
         big += value == as_big
@@ -138,7 +151,8 @@ def _count(
 
 
 @cache
-def _functions(width: int) -> tuple[tuple[Algorithm, Callable[[bytes], int]], ...]:
+def functions_of(width: int) -> tuple[tuple[Algorithm, Callable[[bytes], int]], ...]:
+    """`algorithms_of` so many bytes, each with what computes it."""
     return tuple((each, value_function(each)) for each in algorithms_of(width))
 
 
@@ -152,7 +166,8 @@ def algorithms_of(width: int) -> tuple[Algorithm, ...]:
         and algorithm.ending is not Ending.TOTAL
         and algorithm.word_order is None
     ]
-    known = {algorithm.crc for algorithm in found}
+    # Compared without their check values, which follow from the rest.
+    known = {replace(each.crc, check=0) for each in found if each.crc is not None}
     ones = (1 << 8 * width) - 1
     for algorithm in tuple(found):
         if algorithm.crc is None:
@@ -160,9 +175,8 @@ def algorithms_of(width: int) -> tuple[Algorithm, ...]:
         for init in (0, ones):
             for xorout in (0, ones):
                 changed = replace(algorithm.crc, init=init, xorout=xorout, check=0)
-                # By the name a layout writes, so that what is found can be written down.
-                written = get_algorithm(format_written_crc(changed))
-                if written.crc not in known:
-                    known.add(written.crc)
-                    found.append(written)
+                if changed not in known:
+                    known.add(changed)
+                    # By the name a layout writes, so that what is found can be written down.
+                    found.append(get_algorithm(format_written_crc(changed)))
     return tuple(found)

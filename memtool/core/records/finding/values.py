@@ -14,7 +14,7 @@ from memtool.core.layouts.record_rules import (
     ValueRule,
 )
 from memtool.core.layouts.region import FieldType
-from memtool.core.records.finding.rows import Rows
+from memtool.core.records.finding.rows import Rows, distinct
 from memtool.core.records.finding.sums import RowSum
 from memtool.lazy import np
 
@@ -102,8 +102,8 @@ def _where(heads: Sequence[Rows], spans: int) -> Condition | None:
     for column in range(rows.shape[1]):
         if column == spans:
             continue
-        with_value = set(np.unique(rows[long][:, column]).tolist())
-        without = set(np.unique(rows[~long][:, column]).tolist())
+        with_value = distinct(rows[long][:, column])
+        without = distinct(rows[~long][:, column])
         # Few values, and none of them in both kinds: a type, not something that happens to differ.
         if len(with_value) <= 4 and not with_value & without:
             place = Place(at=column, type=FieldType.U8, size=1)
