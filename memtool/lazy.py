@@ -30,8 +30,6 @@ __all__ = [
     "platformdirs",
     "pydantic",
     "pydantic_core",
-    "rich_console",
-    "rich_text",
     "secrets",
     "shutil",
     "textwrap",
@@ -78,8 +76,6 @@ if TYPE_CHECKING:
     import platformdirs
     import pydantic
     import pydantic_core
-    import rich.console as rich_console
-    import rich.text as rich_text
     import tomlkit
     import tomlkit.items as tomlkit_items
     import typst
@@ -97,8 +93,6 @@ else:
     platformdirs = late_module("platformdirs")
     pydantic = late_module("pydantic")
     pydantic_core = late_module("pydantic_core")
-    rich_console = late_module("rich.console")
-    rich_text = late_module("rich.text")
     secrets = late_module("secrets")
     shutil = late_module("shutil")
     textwrap = late_module("textwrap")

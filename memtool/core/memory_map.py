@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 
 from memtool.core.health.content import compute_entropy_strip
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
 from memtool.core.runs import edges_of
 from memtool.core.span import Span, union_spans
@@ -23,6 +22,7 @@ from memtool.lazy import np
 
 if TYPE_CHECKING:
     from memtool.core.image import Edges
+    from memtool.core.layouts.layout import Layout
 
 PRECEDENCE = (
     RegionKind.PROTECTED,

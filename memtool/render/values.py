@@ -19,16 +19,20 @@ from collections.abc import Iterable, Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from memtool.core.checksums.checksum import ChecksumResult
 from memtool.core.finding import Verdict
-from memtool.core.layouts.fields import DecodedField, FieldState, FieldValue
 from memtool.core.layouts.region import FieldType, RegionKind
 from memtool.core.span import Span, format_span_with_length
 from memtool.core.words import byte_pairs, count_of, grouped_digest, spaced, tell_reads
+from memtool.lazy import late_module
 from memtool.render.words import safe_text
 
 if TYPE_CHECKING:
+    from memtool.core.checksums.checksum import ChecksumResult
     from memtool.core.job.setup_list import SetupItem
+    from memtool.core.layouts import fields
+    from memtool.core.layouts.fields import DecodedField, FieldValue
+else:
+    fields = late_module("memtool.core.layouts.fields")
 
 SIGNS = {
     RegionKind.PROTECTED: "P",
@@ -115,21 +119,21 @@ def bytes_value(data: bytes) -> str | None:
 def field_words(field: DecodedField) -> str:
     """The value, or why there is none; never that of a protected region."""
     match field.state:
-        case FieldState.PROTECTED:
+        case fields.FieldState.PROTECTED:
             return NOT_SHOWN
-        case FieldState.UNDEFINED:
+        case fields.FieldState.UNDEFINED:
             return "not in the image"
-        case FieldState.BLANK:
+        case fields.FieldState.BLANK:
             return "blank"
-        case FieldState.FAULTY:
+        case fields.FieldState.FAULTY:
             why = f"not readable: {safe_text(field.reason or 'no value of its type')}"
             return why if field.value is None else f"{_plain(field.value)} ({why})"
-        case FieldState.DECODED if field.type is FieldType.BYTES:
+        case fields.FieldState.DECODED if field.type is FieldType.BYTES:
             digits = str(field.value)
             more = len(digits) // 2 - MOST_BYTES
             shown = digits_words(digits[: 2 * MOST_BYTES])
             return shown if more <= 0 else f"{shown} and {count_of(more, 'more byte')}"
-        case FieldState.DECODED:
+        case fields.FieldState.DECODED:
             return _plain(field.value)
 
 

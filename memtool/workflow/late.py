@@ -12,11 +12,13 @@ from memtool.lazy import late_module
 __all__ = [
     "backups",
     "guards",
+    "inspect_view",
     "job",
     "jobs",
     "kinds",
     "layout_fit",
     "named_layouts",
+    "placing",
     "protection",
     "remembering",
     "review_view",
@@ -26,17 +28,20 @@ if TYPE_CHECKING:
     from memtool.core.job import job, protection
     from memtool.core.job.events import kinds
     from memtool.core.layouts import layout_fit
-    from memtool.render.text import review_view
+    from memtool.core.records import placing
+    from memtool.render.text import inspect_view, review_view
     from memtool.store import backups
     from memtool.workflow import guards, jobs, named_layouts, remembering
 else:
     backups = late_module("memtool.store.backups")
     guards = late_module("memtool.workflow.guards")
+    inspect_view = late_module("memtool.render.text.inspect_view")
     job = late_module("memtool.core.job.job")
     jobs = late_module("memtool.workflow.jobs")
     kinds = late_module("memtool.core.job.events.kinds")
     layout_fit = late_module("memtool.core.layouts.layout_fit")
     named_layouts = late_module("memtool.workflow.named_layouts")
+    placing = late_module("memtool.core.records.placing")
     protection = late_module("memtool.core.job.protection")
     remembering = late_module("memtool.workflow.remembering")
     review_view = late_module("memtool.render.text.review_view")

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 
 from memtool.core.chip import find_chip
 from memtool.core.image import Image
-from memtool.core.records.placing import place_records
 from memtool.errors import InputError, RefusalError, StoreError
 from memtool.store.layouts import (
     Library,
@@ -19,7 +18,7 @@ from memtool.store.layouts import (
     read_layout,
     read_library,
 )
-from memtool.workflow.late import layout_fit, named_layouts
+from memtool.workflow.late import layout_fit, named_layouts, placing
 
 if TYPE_CHECKING:
     from memtool.core.layouts.layout import Layout
@@ -138,7 +137,7 @@ def _from_library(
         reason = "No layout given, and your layout library is empty."
         return LayoutChoice(loaded=None, reason=reason)
     # A layout's record stores speak for it where their checksums hold in this image.
-    placed = [(place_records(loaded.layout, image), loaded) for loaded in library.layouts]
+    placed = [(placing.place_records(loaded.layout, image), loaded) for loaded in library.layouts]
     by_layout = {id(layout): loaded for layout, loaded in placed}
     ranking = layout_fit.rank_layouts(
         [layout for layout, _ in placed],

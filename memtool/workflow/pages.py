@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from memtool.core.image import Image
 from memtool.errors import RefusalError
 from memtool.render.late import byte_page
-from memtool.render.text.inspect_view import ReadFacts
+from memtool.workflow.late import inspect_view
 from memtool.workflow.loading import LoadedRead
 from memtool.workflow.writing import NewFile
+
+if TYPE_CHECKING:
+    from memtool.render.text.inspect_view import ReadFacts
 
 
 def read_facts(read: LoadedRead) -> ReadFacts:
     """What a view shows of a loaded file."""
-    return ReadFacts(
+    return inspect_view.ReadFacts(
         path=read.path,
         format=read.format.value,
         file_sha256=read.file_sha256,

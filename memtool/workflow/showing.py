@@ -10,12 +10,19 @@ from typing import TYPE_CHECKING
 from memtool.core.chip import find_chip, is_same_chip
 from memtool.core.image import Image
 from memtool.core.layouts.region import RegionKind
-from memtool.core.records.placing import place_in_all
 from memtool.core.role import Role
 from memtool.core.span import Span, format_span_with_length
 from memtool.errors import RefusalError
 from memtool.workflow.context import Context, clock
-from memtool.workflow.late import guards, job, jobs, named_layouts, protection, review_view
+from memtool.workflow.late import (
+    guards,
+    job,
+    jobs,
+    named_layouts,
+    placing,
+    protection,
+    review_view,
+)
 from memtool.workflow.layout_choice import LayoutChoice, choose_given, choose_layout
 from memtool.workflow.loading import LoadedRead
 
@@ -86,7 +93,9 @@ def _show(
     """The layout laid over the images; one that was named is remembered before it is used."""
     opened = context.opened
     images = [read.image for read in reads]
-    layout = place_in_all(None if choice.loaded is None else choice.loaded.layout, images)
+    layout = None
+    if choice.loaded is not None:
+        layout = placing.place_in_all(choice.loaded.layout, images)
     if opened is None:
         return Shown(context=context, choice=choice, layout=layout, shown=layout)
     if is_named and choice.loaded is not None:

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 ROOT = Path(__file__).parents[2]
-BASE = "import click, numpy, rich.console, rich.text"
-"""The least that a command which computes and draws has to load."""
+BASE = "import click, numpy, rich"
+"""What a command that computes and draws is measured beside."""
 
 
 class Cost(NamedTuple):

@@ -23,8 +23,7 @@ from memtool.core.comparing.runs_by_region import DifferingRun, DifferingRuns
 from memtool.core.finding import Verdict
 from memtool.core.image import Image, find_change_edges
 from memtool.core.layouts.fields import DecodedField, FieldState
-from memtool.core.layouts.layout import FieldType, Layout, RegionKind, decode_fields
-from memtool.core.records.placing import place_in_all
+from memtool.core.layouts.region import FieldType, RegionKind
 from memtool.core.runs import edges_of
 from memtool.core.span import (
     Span,
@@ -37,10 +36,15 @@ from memtool.lazy import late_module, np
 
 if TYPE_CHECKING:
     from memtool.core.image import Edges
+    from memtool.core.layouts import layout as layouts
     from memtool.core.layouts import layout_fit
+    from memtool.core.layouts.layout import Layout
     from memtool.core.layouts.layout_fit import LayoutFit
+    from memtool.core.records import placing
 else:
     layout_fit = late_module("memtool.core.layouts.layout_fit")
+    layouts = late_module("memtool.core.layouts.layout")
+    placing = late_module("memtool.core.records.placing")
 
 __all__ = [
     "Difference",
@@ -113,8 +117,9 @@ def compare_images(
         shown: The same with everything protected that must not be shown; `layout` if left out.
         chip: The memory both come from, where it is known.
     """
-    layout = place_in_all(layout, (a, b))
-    shown = place_in_all(shown, (a, b)) or layout
+    if layout is not None:
+        layout = placing.place_in_all(layout, (a, b))
+    shown = layout if shown is None else placing.place_in_all(shown, (a, b))
     edges = find_change_edges(a, b)
     only_in_a = subtract_spans(a.spans, b.spans)
     only_in_b = subtract_spans(b.spans, a.spans)
@@ -146,7 +151,7 @@ def _with_spans(edges: Edges, spans: Sequence[Span]) -> Edges:
 
 
 def _field_changes(a: Image, b: Image, layout: Layout, edges: Edges) -> tuple[FieldChange, ...]:
-    pairs = zip(decode_fields(layout, a), decode_fields(layout, b), strict=True)
+    pairs = zip(layouts.decode_fields(layout, a), layouts.decode_fields(layout, b), strict=True)
     return tuple(
         FieldChange(name=ours.name, kind=ours.kind, span=ours.span, a=ours, b=theirs)
         for ours, theirs in pairs

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, overload
 
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout, Region, RegionKind
+from memtool.core.layouts.region import Region, RegionKind
 from memtool.core.span import Span
 from memtool.lazy import np
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from memtool.core.image import Edges
+    from memtool.core.layouts.layout import Layout
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

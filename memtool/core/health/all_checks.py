@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
@@ -23,9 +24,14 @@ from memtool.core.health.size import find_size_faults
 from memtool.core.health.texts import tell_texts
 from memtool.core.health.transfer import find_transfer_damage
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout
-from memtool.core.records.placing import place_known
 from memtool.core.span import Span
+from memtool.lazy import late_module
+
+if TYPE_CHECKING:
+    from memtool.core.layouts.layout import Layout
+    from memtool.core.records import placing
+else:
+    placing = late_module("memtool.core.records.placing")
 
 _ON_CONTENT: tuple[Callable[[Evidence], tuple[Finding, ...]], ...] = (
     find_stuck_address_lines,
@@ -83,7 +89,7 @@ def judge_health(
     evidence = gather_evidence(
         image,
         chip=chip,
-        layout=place_known(layout, image),
+        layout=None if layout is None else placing.place_records(layout, image),
         hidden=tuple(hidden),
         vin_texts=tuple(vin_texts),
         claimed_new=claimed_new,

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
+from typing import TYPE_CHECKING
 
 from memtool.core.checksums.checksum import check_checksum
 from memtool.core.finding import Finding, Severity, Verdict
@@ -33,9 +34,11 @@ from memtool.core.health.text_looks import TextLooks, text_looks_of
 from memtool.core.health.views import OtherView, list_views
 from memtool.core.image import Image
 from memtool.core.layouts.fields import undo_stored_form
-from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import FieldType
 from memtool.core.runs import array_of
+
+if TYPE_CHECKING:
+    from memtool.core.layouts.layout import Layout
 
 SURE_WEIGHT = 2 << 32
 """Of a view in which a VIN stands; the text in it is added."""

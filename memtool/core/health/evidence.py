@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout
 from memtool.core.runs import defined_bytes
 from memtool.core.span import Span
 from memtool.lazy import np
@@ -16,6 +15,7 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from memtool.core.layouts.layout import Layout
     from memtool.core.runs import Bytes
 
 BLANKS = (0xFF, 0x00)

@@ -4,21 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from memtool.core.checksums.checksum import ChecksumResult, check_checksum
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.agreement import Agreement, compare_reads
 from memtool.core.health.all_checks import Health, judge_health
 from memtool.core.image import Image
-from memtool.core.layouts.fields import DecodedField
-from memtool.core.layouts.layout import Layout, find_copy_faults
 from memtool.core.layouts.region import RegionKind
-from memtool.core.records.finding import find_stores
-from memtool.core.records.placing import place_in_all, read_stores
-from memtool.core.records.store import RecordStore
-from memtool.core.records.values import decode_placed
 from memtool.core.texts.known_identity import VinFinding, find_vins
+from memtool.lazy import late_module
+
+if TYPE_CHECKING:
+    from memtool.core.checksums import checksum
+    from memtool.core.checksums.checksum import ChecksumResult
+    from memtool.core.layouts import layout as layouts
+    from memtool.core.layouts.fields import DecodedField
+    from memtool.core.layouts.layout import Layout
+    from memtool.core.records import finding as record_finding
+    from memtool.core.records import placing, values
+    from memtool.core.records.store import RecordStore
+else:
+    checksum = late_module("memtool.core.checksums.checksum")
+    layouts = late_module("memtool.core.layouts.layout")
+    record_finding = late_module("memtool.core.records.finding")
+    placing = late_module("memtool.core.records.placing")
+    values = late_module("memtool.core.records.values")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +94,9 @@ def inspect_images(
     if not images:
         raise ValueError("there is nothing to inspect")
     first = images[0]
-    layout = place_in_all(layout, images)
-    shown = place_in_all(shown, images) or layout
+    if layout is not None:
+        layout = placing.place_in_all(layout, images)
+    shown = layout if shown is None else placing.place_in_all(shown, images)
     protected = () if shown is None else shown.regions_of(RegionKind.PROTECTED)
     hidden = [region.span for region in protected]
     return Inspection(
@@ -102,9 +114,11 @@ def inspect_images(
         ),
         agreement=compare_reads(images) if len(images) > 1 else None,
         vins=find_vins(first, deep=deep),
-        fields=decode_placed(shown, first) if shown else (),
-        checksums=tuple(check_checksum(first, rule) for rule in shown.checksums) if shown else (),
-        findings=(*about_files, *(find_copy_faults(layout, first) if layout else ())),
+        fields=values.decode_placed(shown, first) if shown else (),
+        checksums=tuple(checksum.check_checksum(first, rule) for rule in shown.checksums)
+        if shown
+        else (),
+        findings=(*about_files, *(layouts.find_copy_faults(layout, first) if layout else ())),
         layout=shown,
         record_stores=find_record_stores(layout, images),
     )
@@ -113,8 +127,8 @@ def inspect_images(
 def find_record_stores(layout: Layout | None, images: Sequence[Image]) -> tuple[RecordStore, ...]:
     """Stores of records in the first image: the layout's, or what is found without one."""
     if layout is not None and layout.records:
-        return read_stores(layout, images[0])
+        return placing.read_stores(layout, images[0])
     if layout is not None:
         # A layout that speaks of no store was drawn by someone who saw none.
         return ()
-    return tuple(found.store for found in find_stores(images))
+    return tuple(found.store for found in record_finding.find_stores(images))

@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import LISTED_SPANS, Evidence
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
 from memtool.core.runs import array_of, rows_of_bytes
 from memtool.core.span import Span, format_address, subtract_spans
@@ -26,6 +25,8 @@ from memtool.lazy import np
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from memtool.core.layouts.layout import Layout
 
 
 class TextKind(StrEnum):

@@ -5,19 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.agreement import EQUAL_IS_NO_PROOF
 from memtool.core.health.disagreement import TWO_MODULES
 from memtool.core.health.inspection import Inspection
 from memtool.core.image import Image
-from memtool.core.layouts.fields import DecodedField
-from memtool.core.records.store import RecordStore
 from memtool.core.span import format_span
 from memtool.core.words import count_of, listed, listed_spans
 from memtool.render.json.as_json import document, finding_values, vin_values
-from memtool.render.stores import STORE_HEAD, STORES_TITLE, store_value, store_words
+from memtool.render.late import stores
 from memtool.render.text import terminal, terminal_map
 from memtool.render.text.next_steps import NextStep, quoted
 from memtool.render.values import (
@@ -32,6 +30,10 @@ from memtool.render.values import (
     span_values,
 )
 from memtool.render.words import safe_text
+
+if TYPE_CHECKING:
+    from memtool.core.layouts.fields import DecodedField
+    from memtool.core.records.store import RecordStore
 
 _MOST_SHOWN = 3
 """VINs whose bytes are shown."""
@@ -165,7 +167,7 @@ def render_content(
     parts += ["", terminal.heading("Map")]
     parts.append(_map(reads[0].image, inspection, width, show_all=show_all))
     if inspection.record_stores:
-        parts += ["", terminal.heading(STORES_TITLE), _stores(inspection.record_stores)]
+        parts += ["", terminal.heading(stores.STORES_TITLE), _stores(inspection.record_stores)]
     infos = [
         (names, finding)
         for names, finding in _said(reads, inspection)
@@ -241,8 +243,8 @@ def _checksums(inspection: Inspection) -> str:
     return terminal.table(rows) if rows else "  the layout names none"
 
 
-def _stores(stores: Sequence[RecordStore]) -> str:
-    rows = [list(STORE_HEAD), *(list(store_words(store)) for store in stores)]
+def _stores(found: Sequence[RecordStore]) -> str:
+    rows = [list(stores.STORE_HEAD), *(list(stores.store_words(store)) for store in found)]
     return terminal.table(rows)
 
 
@@ -313,6 +315,6 @@ def inspect_document(reads: Sequence[ReadFacts], inspection: Inspection) -> dict
         vins=vin_values(inspection.vins, inspection.layout),
         fields=[field_value(field) for field in inspection.fields],
         checksums=[checksum_value(result) for result in inspection.checksums],
-        record_stores=[store_value(store) for store in inspection.record_stores],
+        record_stores=[stores.store_value(store) for store in inspection.record_stores],
         findings=finding_values((*inspection.findings, *extra)),
     )

@@ -1,4 +1,4 @@
-"""A memory in the terminal: a map of letters, and rows of bytes. rich's one door.
+"""A memory in the terminal: a map of letters, and rows of bytes.
 
 A cell's letter is its region's, as in every map of the tool; where no region is, `#` is
 data, `.` erased, `0` zero, a blank undefined. A `^` below a cell or byte marks it, so that
@@ -9,20 +9,18 @@ they are not wanted.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from io import StringIO
 from typing import TYPE_CHECKING
 
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
 from memtool.core.memory_map import Content, MapRow, compute_map, plan_map
 from memtool.core.span import Span, format_address
 from memtool.core.words import count_of
-from memtool.lazy import rich_console, rich_text
 from memtool.render.values import SIGNS, name_words
 
 if TYPE_CHECKING:
     from memtool.core.image import Edges
+    from memtool.core.layouts.layout import Layout
 
 MOST_COLUMNS = 64
 MOST_ROWS = 8
@@ -51,8 +49,10 @@ CONTENT_KEY = {
     Content.ERASED: "erased",
     Content.ZERO: "zero",
 }
-_KIND_STYLES = {RegionKind.VEHICLE_IDENTITY: "bold reverse", RegionKind.PROTECTED: "dim reverse"}
-_MARK_STYLE = "bold yellow"
+_BOLD_REVERSE, _DIM_REVERSE, _BOLD_YELLOW = "1;7", "2;7", "1;33"
+"""Select graphic rendition, of ECMA-48, 8.3.117; yellow is 33 there."""
+_KIND_STYLES = {RegionKind.VEHICLE_IDENTITY: _BOLD_REVERSE, RegionKind.PROTECTED: _DIM_REVERSE}
+_MARK_STYLE = _BOLD_YELLOW
 
 
 def render_map(
@@ -83,7 +83,7 @@ def render_map(
     drawn = compute_map(image, plan, layout=layout, vins=vins, marked=marked, stores=stores)
     if not drawn.rows:
         return "  this image is empty"
-    lines: list[rich_text.Text] = []
+    lines: list[str] = []
     wide = len(format_address(drawn.rows[-1].start))
     for row in drawn.rows:
         address = format_address(row.start).ljust(wide)
@@ -99,11 +99,8 @@ def render_map(
     ]
     if drawn.has_marks:
         key.append(f"^ {marks}")
-    lines += [
-        rich_text.Text(line)
-        for line in _key_lines([f"{count_of(plan.cell, 'byte')} a cell", *key], width)
-    ]
-    return _to_string(lines, width)
+    lines += _key_lines([f"{count_of(plan.cell, 'byte')} a cell", *key], width)
+    return _joined(lines)
 
 
 def _key_lines(parts: Sequence[str], width: int) -> Iterator[str]:
@@ -117,20 +114,20 @@ def _key_lines(parts: Sequence[str], width: int) -> Iterator[str]:
     yield line.rstrip()
 
 
-def _map_line(row: MapRow, address: str) -> rich_text.Text:
-    line = rich_text.Text(f"  {address}  ")
+def _map_line(row: MapRow, address: str) -> str:
+    line = f"  {address}  "
     for run in row.runs:
         sign = SIGNS[run.kind] if run.kind else CONTENT_SIGNS[run.content]
-        line.append(sign * run.cells, style=_KIND_STYLES.get(run.kind, "") if run.kind else "")
+        line += _styled(sign * run.cells, _KIND_STYLES.get(run.kind) if run.kind else None)
     return line
 
 
-def _mark_line(row: MapRow, address: str) -> rich_text.Text:
+def _mark_line(row: MapRow, address: str) -> str:
     gutter = len(f"  {address}  ")
     line = " " * gutter
     for first, cells in row.marked:
         line = line.ljust(gutter + first) + "^" * cells
-    return rich_text.Text(line, style=_MARK_STYLE)
+    return _styled(line, _MARK_STYLE)
 
 
 def render_bytes(
@@ -145,32 +142,30 @@ def render_bytes(
 
     Undefined bytes show as ``--``, those of protected regions as ``··``.
     """
-    lines: list[rich_text.Text] = []
+    lines: list[str] = []
     # A byte takes three columns for its digits and one for its text; gaps take four.
     room = width - len(format_address(span.end)) - 7
     row_length = next((length for length in (16, 8) if 4 * length <= room), 4)
     for start in range(span.start - span.start % row_length, span.end, row_length):
         lines += _byte_lines(image, Span(start, start + row_length), layout, marked)
-    return _to_string(lines, width)
+    return _joined(lines)
 
 
 def _byte_lines(
     image: Image, row: Span, layout: Layout | None, marked: Sequence[Span]
-) -> Iterator[rich_text.Text]:
-    line, below = rich_text.Text(f"  {format_address(row.start)}  "), ""
+) -> Iterator[str]:
+    line, below = f"  {format_address(row.start)}  ", ""
     gutter, text = len(line), ""
     for place, address in enumerate(range(row.start, row.end)):
         digits, letter = _byte_signs(image, address, layout)
         is_marked = any(address in span for span in marked)
         gap = "  " if place % 8 == 0 and place else ("" if place == 0 else " ")
-        line.append(gap)
-        line.append(digits, style=_MARK_STYLE if is_marked else "")
+        line += gap + _styled(digits, _MARK_STYLE if is_marked else None)
         below += " " * len(gap) + ("^^" if is_marked else "  ")
         text += letter
-    line.append(f"  {text}")
-    yield line
+    yield f"{line}  {text}"
     if below.strip():
-        yield rich_text.Text((" " * gutter + below).rstrip(), style=_MARK_STYLE)
+        yield _styled((" " * gutter + below).rstrip(), _MARK_STYLE)
 
 
 def _byte_signs(image: Image, address: int, layout: Layout | None) -> tuple[str, str]:
@@ -185,18 +180,9 @@ def _byte_signs(image: Image, address: int, layout: Layout | None) -> tuple[str,
     return f"{value:02X}", chr(value) if 0x20 <= value < 0x7F else "."
 
 
-def _to_string(lines: Sequence[rich_text.Text], width: int) -> str:
-    out = StringIO()
-    console = rich_console.Console(
-        file=out,
-        width=width,
-        force_terminal=True,
-        color_system="standard",
-        markup=False,
-        highlight=False,
-        emoji=False,
-        legacy_windows=False,
-    )
-    for line in lines:
-        console.print(line, no_wrap=True, crop=False, overflow="ignore")
-    return "\n".join(part.rstrip() for part in out.getvalue().splitlines())
+def _styled(text: str, style: str | None) -> str:
+    return text if style is None else f"\x1b[{style}m{text}\x1b[0m"
+
+
+def _joined(lines: Sequence[str]) -> str:
+    return "\n".join(line.rstrip() for line in lines)
