@@ -100,7 +100,7 @@ class PairedSum(Sum):
         # Counted in elements from the image's start: M_k of the module's text.
         index = np.arange(len(image), dtype=np.int64) // self.element
         first = running(elements, np.add, step=self.element)
-        second = running(elements * index % self.modulus, np.add, step=self.element)
+        second = running(self._reduced(elements * index), np.add, step=self.element)
         return first.astype(np.uint64), second.astype(np.uint64)
 
     def start_sides(self, prefix: Prefix) -> Numbers:
@@ -124,19 +124,29 @@ class PairedSum(Sum):
             last = image[head].astype(np.int64)
             place = (ends + 1) // self.element
             sums = sums + last
-            weighted = weighted + last * (head // self.element % self.modulus)
+            weighted = weighted + last * self._reduced(head // self.element)
         # Reduced before they are multiplied: 64 bits would not hold the product of a long image.
-        moved = place % self.modulus * (low % self.modulus)
+        moved = self._reduced(place) * self._reduced(low)
         return self._pair(sums - (low - self.start), weighted + high - moved)
 
     def drift(self, sides: Numbers, others: Numbers) -> Numbers:
         mask = np.uint64((1 << self._half) - 1)
         low = (sides & mask).astype(np.int64) - (others & mask).astype(np.int64)
-        return (low % self.modulus).astype(np.uint64)
+        return self._reduced(low).view(np.uint64)
 
     def _pair(self, low: NDArray[np.int64], high: NDArray[np.int64]) -> Numbers:
-        low, high = low % self.modulus, high % self.modulus
-        return low.astype(np.uint64) | high.astype(np.uint64) << np.uint64(self._half)
+        paired = self._reduced(high).view(np.uint64)
+        paired <<= np.uint64(self._half)
+        paired |= self._reduced(low).view(np.uint64)
+        return paired
+
+    def _reduced(self, numbers: NDArray[np.int64]) -> NDArray[np.int64]:
+        """What `%` gives, in a third of its time: numpy divides by one number fast, and takes
+        remainders slowly."""
+        rest = numbers // self.modulus
+        rest *= -self.modulus
+        rest += numbers
+        return rest
 
 
 class AdlerSum(PairedSum):

@@ -84,19 +84,30 @@ class CrcSides:
         self.group, self.area = group, area
         self.algebra: RegisterAlgebra = algebra_of(group.width, group.poly, group.reflected)
         self.keys = LinearKeys(group.width, area.count)
-        self.prefixes = self.algebra.prefix_sides(area.masks)
+        self._alike = _ALIKE * len(area.differing) <= area.size
+        self.prefixes = self._prefix_sides()
         self.prefix_key = self.keys.of(self.prefixes)
         self.drifts = CrcDrifts(self.algebra, self.prefixes)
         self._constants: dict[int, Registers] = {}
         self._starts: dict[int, StartClasses] = {}
         self._meetings: dict[NumberOrder, Meeting | None] = {}
 
+    def _prefix_sides(self) -> list[Registers]:
+        area, algebra = self.area, self.algebra
+        if not self._alike:
+            return algebra.prefix_sides(area.masks)
+        (first,) = algebra.prefix_sides(area.masks[:1])
+        drifts = [
+            algebra.drift_sides(area.images[0], image, area.differing) for image in area.images[1:]
+        ]
+        return [first, *(first ^ drift for drift in drifts)]
+
     def meeting(self, order: NumberOrder) -> Meeting | None:
         """The starts and ends that any model can have, with the number right behind the block;
         None where they are too many, or too much in common."""
         if order not in self._meetings:
             self._meetings[order] = None
-            if _ALIKE * len(self.area.differing) > self.area.size and self.area.count > 1:
+            if not self._alike and self.area.count > 1:
                 asked = self._asked
                 natural = self.is_natural(order)
                 self._meetings[order] = self.drifts.meet(order, asked, natural=natural)
@@ -187,16 +198,25 @@ class CrcSides:
         """The key of A^(-j)·c_j ⊕ P_j for a number stored right after each j, without final XOR."""
         if self.is_natural(order):
             return self.prefix_key[positions + self.group.length]
-        if 2 * len(positions) > self.area.size:
-            every = [
-                self.algebra.stored_sides(prefix, order.significance) for prefix in self.prefixes
-            ]
-            return self.keys.of(every)[positions] ^ self.prefix_key[positions]
+        if not self._alike:
+            return self._behind(order, positions, self.prefixes) ^ self.prefix_key[positions]
+        # Numbers that are the same in all images bring the same sides.
+        key = self._behind(order, positions, self.prefixes[:1])
+        apart = np.flatnonzero(self.area.stored_levels(self.group.length)[positions] > 1)
+        key[apart] = self._behind(order, positions[apart], self.prefixes)
+        return key ^ self.prefix_key[positions]
+
+    def _behind(
+        self, order: NumberOrder, positions: Indexes, prefixes: Sequence[Registers]
+    ) -> Registers:
+        """The key of the stored numbers' sides, of all images or of one that stands for them."""
+        every = 2 * len(positions) > self.area.size
         stored = [
-            self.algebra.stored_sides(prefix, order.significance, positions)
-            for prefix in self.prefixes
+            self.algebra.stored_sides(prefix, order.significance, None if every else positions)
+            for prefix in prefixes
         ]
-        return self.keys.of(stored) ^ self.prefix_key[positions]
+        key = self.keys.of(stored) if len(stored) > 1 else self.keys.of_shared(stored[0])
+        return key[positions] if every else key
 
 
 def _start_classes(sides: Sequence[Registers], positions: Indexes | None = None) -> StartClasses:

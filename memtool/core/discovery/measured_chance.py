@@ -84,12 +84,12 @@ def measure_chance(
     possible = possible[long[possible] > 0]
     if not len(possible):
         return MeasuredChance({}, {})
-    varied = np.minimum(long, _varied_limits(sides, ends.positions))
-    sources, weight = _sources(possible, ends.positions)
+    shifts, fields, weight = _sources(possible, count)
     # An odd distance between the ends looked at favours no alignment.
-    every = len(sources) * count // _LOOKED_AT | 1
+    every = max(len(shifts), len(fields)) * count // _LOOKED_AT | 1
     looked = slice(None, None, every)
-    positions, long, varied = ends.positions[looked], long[looked], varied[looked]
+    positions, long = ends.positions[looked], long[looked]
+    varied = np.minimum(long, _varied_limits(sides, positions))
     kinds = (
         _Kind(several=False, limits=long, lowest=np.zeros_like(long)),
         _Kind(several=True, limits=varied, lowest=np.zeros_like(long)),
@@ -100,8 +100,11 @@ def measure_chance(
     # Numbers that did match stay where they are: elsewhere they would fit again, and not by chance.
     kept = np.zeros(count, bool)
     kept[proved] = True
-    for whole in sources:
-        source = whole[looked]
+    # The field that is moved to each end: from so far before it, or always the same one.
+    for source in (
+        *((positions - shift) % count for shift in shifts),
+        *(np.full(len(positions), field) for field in fields),
+    ):
         keys = sides.end_keys(
             algorithm, positions, [row[source] for row in stored], odd_length=odd_length
         )
@@ -173,18 +176,17 @@ class _Kind:
         return {level: scale * number for level, number in self._found.items()}
 
 
-def _sources(possible: Indexes, positions: Indexes) -> tuple[list[Indexes], float]:
-    """For each end the field that is moved there, some times over; what a match counts."""
-    count = len(positions)
+def _sources(possible: Indexes, count: int) -> tuple[Indexes, Indexes, float]:
+    """How far fields are moved, or which ones are moved everywhere; what a match counts."""
+    nothing = possible[:0]
     if 2 * len(possible) < count:
         # Every so many, rounded up, so that there are never more than the samples.
         chosen = possible[:: -(-len(possible) // _SAMPLES)]
-        weight = len(possible) / len(chosen) / count
-        return [np.full(count, field) for field in chosen], weight
+        return nothing, chosen, len(possible) / len(chosen) / count
     times = min(_MOST_SHIFTS, max(2, _SHIFTED // count))
     # Spread over the whole area, and never 0, which would leave every field in its place.
-    shifts = [1 + turn * (count - 1) // (times + 1) for turn in range(1, times + 1)]
-    return [np.roll(positions, shift) for shift in shifts], 1 / times
+    turns = np.arange(1, times + 1)
+    return 1 + turns * (count - 1) // (times + 1), nothing, 1 / times
 
 
 def _varied_limits(sides: SumSides, positions: Indexes) -> Indexes:

@@ -29,9 +29,13 @@ from memtool.core.checksums.crc import reflect
 
 Registers = NDArray[np.uint64]
 Table = NDArray[np.uint64]
+Bytes = NDArray[np.uint8]
+Places = NDArray[np.int64]
 
 _CHUNK = 8192
 """Positions worked on at a time: sequences and masks of so many stay in the cache."""
+_FAR = 4 * _CHUNK
+"""Positions moved by one map: to make a map takes as long as to apply it to some thousands."""
 _TABLED = 1024
 """Of so many registers a factor's tables cost less than they save."""
 
@@ -256,29 +260,47 @@ class RegisterAlgebra:
         size = images[0].shape[1]
         # The narrowest type that holds the register: less memory to go through.
         kind = np.dtype(f"u{max(1, 1 << (self.length - 1).bit_length())}")
-        count = min(size, _CHUNK)
+        count = min(size, _FAR)
         low = 0 if self.reflected else self.width - 8
         units = np.array([1 << (low + bit) for bit in range(8)], np.uint64)
-        # What each bit of a byte adds, at each position of a chunk.
-        weights = list(self.back_sequences(units, count).astype(kind))
+        # What each bit of a byte adds, at each position of a far chunk.
+        weights = self.back_sequences(units, count).astype(kind)
         sides = [np.zeros(size + 1, np.uint64) for _ in images]
-        # Each chunk is summed as if it were the first, then moved as a whole: `_CHUNK` must be a
+        # Each far chunk is summed as if it were the first, then moved as a whole: `_FAR` must be a
         # power of two.
-        far = self.back_power(_CHUNK.bit_length() - 1) if size > _CHUNK else None
+        far = self.back_power(_FAR.bit_length() - 1) if size > _FAR else None
         shift: LinearMap | None = None
-        for begin in range(0, size, _CHUNK):
-            end = min(begin + _CHUNK, size)
-            for masks, side in zip(images, sides, strict=True):
-                local = _weighted(masks[:, begin:end], weights, kind)
-                np.bitwise_xor.accumulate(local, out=local)
-                moved = local.astype(np.uint64)
-                if shift is not None:
-                    moved = shift.apply(moved)
-                # What all chunks before it add up to.
-                np.bitwise_xor(moved, side[begin], out=side[begin + 1 : end + 1])
+        for chunk in range(0, size, _FAR):
+            for begin in range(chunk, min(chunk + _FAR, size), _CHUNK):
+                end = min(begin + _CHUNK, size)
+                own = weights[:, begin - chunk : end - chunk]
+                for masks, side in zip(images, sides, strict=True):
+                    local = _weighted(masks[:, begin:end], own, kind)
+                    np.bitwise_xor.accumulate(local, out=local)
+                    moved = local.astype(np.uint64)
+                    if shift is not None:
+                        moved = shift.apply(moved)
+                    # What all chunks before it add up to.
+                    np.bitwise_xor(moved, side[begin], out=side[begin + 1 : end + 1])
             if far is not None:
                 shift = far if shift is None else far.after(shift)
         return sides
+
+    def drift_sides(self, one: Bytes, other: Bytes, places: Places) -> Registers:
+        """P_0 … P_n of one image ⊕ those of another one.
+
+        Args:
+            one: The bytes of an image.
+            other: Those of the other one, of the same length n.
+            places: Where they may differ, ascending; worth it where these are few.
+        """
+        bytes_ = (one[places] ^ other[places]).astype(np.uint64)
+        put = bytes_ << np.uint64(0 if self.reflected else self.width - 8)
+        found = np.zeros(len(places) + 1, np.uint64)
+        np.bitwise_xor.accumulate(self.back_each(put, places), out=found[1:])
+        # It stands still up to the next place, which is in the prefix behind it.
+        borders = np.concatenate([[-1], places, [len(one)]])
+        return np.repeat(found, np.diff(borders))
 
     def stored_sides(
         self,
@@ -329,16 +351,15 @@ class RegisterAlgebra:
 
 
 def _weighted(
-    masks: NDArray[np.int8], weights: Sequence[NDArray[np.unsignedinteger]], kind: np.dtype
+    masks: NDArray[np.int8], weights: NDArray[np.unsignedinteger], kind: np.dtype
 ) -> NDArray[np.unsignedinteger]:
     """A^(-m)·β(b_m) of each position, counted from the masks' first one."""
-    count = masks.shape[1]
     total: NDArray[np.unsignedinteger] = masks[0].astype(kind)
-    total &= weights[0][:count]
+    total &= weights[0]
     for bit in range(1, 8):
         # -1 is all ones in every type: the mask keeps the weight or clears it.
         part = masks[bit].astype(kind)
-        part &= weights[bit][:count]
+        part &= weights[bit]
         total ^= part
     return total
 

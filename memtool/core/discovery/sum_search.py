@@ -55,8 +55,8 @@ def search_sums_after_block(
     if area.size <= one.length:
         return
     positions = np.arange(area.size - one.length + 1)
-    thresholds = area.thresholds(one.length, strict=True)
-    limits = np.minimum(positions, thresholds[0][positions + one.length]).astype(np.int64)
+    limits = area.start_limits_behind(one.length, strict=True)
+    alive = np.flatnonzero(limits > 0)
     levels = area.stored_levels(one.length)
     orders = number_orders(one.length, word_swapped=word_swapped)
     numbers = [
@@ -69,10 +69,11 @@ def search_sums_after_block(
             nulls: list[MeasuredChance] = []
             for stored in numbers:
                 yield
-                keys = sides.end_keys(algorithm, positions, stored, odd_length=odd_length)
-                matches = sides.starts.match(keys, limits)
+                own = [row[alive] for row in stored]
+                keys = sides.end_keys(algorithm, alive, own, odd_length=odd_length)
+                matches = sides.starts.match(keys, limits[alive])
                 found.append(matches)
-                matched = positions[:0] if matches is None else matches.matched_ends
+                matched = alive[:0] if matches is None else alive[matches.matched_ends]
                 yield
                 null = measure_chance(
                     sides, algorithm, asked, stored, matched, odd_length=odd_length
@@ -94,11 +95,11 @@ def search_sums_after_block(
                         together=True,
                         linear=False,
                     ),
-                    positions=positions,
-                    fields=positions,
-                    levels=levels,
+                    positions=alive,
+                    fields=alive,
+                    levels=levels[alive],
                 )
-                collector.offer(area, ends, matches, 1, limits)
+                collector.offer(area, ends, matches, 1, limits[alive])
 
 
 def _count_chance(

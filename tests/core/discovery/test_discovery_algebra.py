@@ -31,7 +31,7 @@ def of_catalogue(name: str) -> tuple[RegisterAlgebra, int, int]:
 @pytest.mark.parametrize("name", WHOLE_BYTE_CRCS)
 def test_start_and_end_sides_stand_apart(name: str) -> None:
     """The size is more than the chunk that prefixes are made in."""
-    size = 8192 + 700
+    size = 4 * 8192 + 700
     algebra, init, xorout = of_catalogue(name)
     source = random.Random(name)
     data = source.randbytes(size)
@@ -49,6 +49,21 @@ def test_start_and_end_sides_stand_apart(name: str) -> None:
         stored = data[end : end + length]
         assert int(little[end]) == algebra.back(int.from_bytes(stored, "little"), end)
         assert int(big[end]) == algebra.back(int.from_bytes(stored, "big"), end)
+
+
+@pytest.mark.parametrize(("width", "poly", "reflected"), POLYNOMIALS)
+def test_images_that_hardly_differ_have_prefixes_that_hardly_do(
+    width: int, poly: int, reflected: bool
+) -> None:
+    algebra = algebra_of(width, poly, reflected)
+    source = np.random.default_rng(poly % 1000)
+    one = source.integers(0, 256, 500).astype(np.uint8)
+    places = np.sort(source.choice(500, 7, replace=False))
+    for chosen in (places, np.unique([*places, 499])[-3:], places[:0]):
+        other = one.copy()
+        other[chosen[1:]] ^= 0x5A
+        first, second = algebra.prefix_sides([bit_masks(one), bit_masks(other)])
+        assert (algebra.drift_sides(one, other, chosen) == first ^ second).all()
 
 
 @pytest.mark.parametrize(("width", "poly", "reflected"), POLYNOMIALS)
