@@ -17,8 +17,14 @@ HEAVY = (
 )
 NOT_FOR_A_LOOK = (
     *("core.discovery", "core.drafting", "core.report", "demo", "desk"),
-    *("core.job.events", "core.job.job", "core.job.stages", "core.layouts.layout_fit"),
-    *("formats.layout_toml", "render.page", "render.text.review_view"),
+    *("core.job.events", "core.job.job", "core.job.stages", "core.layouts.layout"),
+    *(
+        "formats.intel_hex",
+        "formats.layout_toml",
+        "formats.s_record",
+        "render.page",
+        "render.text.review_view",
+    ),
     *("store.backups", "store.journal", "store.register", "workflow.guards", "workflow.jobs"),
 )
 """Of ours, what a command that only looks at an image, outside a job, never needs."""
@@ -90,6 +96,14 @@ def test_a_look_outside_a_job_loads_no_job_no_page_no_search(
     assert "memtool.core.image" in loaded
     inside = tuple(f"memtool.{name}" for name in NOT_FOR_A_LOOK)
     assert not {name for name in loaded if name.startswith(inside)}
+
+
+def test_a_checksum_is_computed_without_the_search_for_texts(tmp_path: Path) -> None:
+    (tmp_path / "read.bin").write_bytes(bytes(range(256)) * 8)
+    named = ("--algorithm", "CRC-32/ISO-HDLC", "--span", "0x0000+256")
+    loaded = modules_of("checksum", "compute", *named, "read.bin", folder=tmp_path)
+    assert "memtool.core.checksums.algorithms" in loaded
+    assert not {name for name in loaded if name.startswith(("memtool.core.texts", "numpy"))}
 
 
 def test_a_vin_outside_a_job_is_explained_without_the_rooms_of_a_job(tmp_path: Path) -> None:

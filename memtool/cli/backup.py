@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -14,24 +14,30 @@ from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import PATH
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity, Verdict
-from memtool.core.health.agreement import compare_reads
-from memtool.core.health.all_checks import find_health
-from memtool.core.job.events.kinds import CommandRun
 from memtool.core.role import Role
 from memtool.core.span import format_address
 from memtool.core.words import count_of
 from memtool.errors import MemtoolError, UsageError
 from memtool.formats.codec import ImageFormat
+from memtool.lazy import late_module
 from memtool.render.json.as_json import document
 from memtool.render.text import backup_view, terminal
 from memtool.render.text.next_steps import NextStep, quoted
 from memtool.render.words import safe_text
 from memtool.workflow.context import clock, open_context
-from memtool.workflow.jobs import OpenJob, append_event
-from memtool.workflow.keeping_reads import new_read
+from memtool.workflow.late import jobs, kinds
 from memtool.workflow.loading import LoadedRead, find_repeated, load_read
 from memtool.workflow.places import StorePlace, find_stores
-from memtool.workflow.restoring import find_backup, restore_backup
+
+if TYPE_CHECKING:
+    from memtool.core.health import agreement, all_checks
+    from memtool.workflow import keeping_reads, restoring
+    from memtool.workflow.jobs import OpenJob
+else:
+    agreement = late_module("memtool.core.health.agreement")
+    all_checks = late_module("memtool.core.health.all_checks")
+    keeping_reads = late_module("memtool.workflow.keeping_reads")
+    restoring = late_module("memtool.workflow.restoring")
 
 DAMAGED = 5
 
@@ -109,7 +115,7 @@ def add(
     stores = find_stores(reading.store, also)
     backups = stores.store
     entry = backups.add(
-        [new_read(read) for read in loaded],
+        [keeping_reads.new_read(read) for read in loaded],
         role=Role(role),
         chip=chip.name,
         single_read_reason=single_read,
@@ -267,7 +273,7 @@ def restore(
     stores = find_stores(store, also)
     backups = stores.store
     opened = _job_around(job, stores)
-    entry = find_backup(backups, opened, backup_id)
+    entry = restoring.find_backup(backups, opened, backup_id)
     if number > len(entry.reads):
         raise UsageError(
             f"backup {entry.id} has {count_of(len(entry.reads), 'read')}",
@@ -275,7 +281,7 @@ def restore(
             next_step="see 'benchimage backup list'",
         )
     read = entry.reads[number - 1]
-    done = restore_backup(
+    done = restoring.restore_backup(
         backups,
         opened,
         entry,
@@ -337,10 +343,10 @@ def _tell_job(
     opened = _job_around(None, stores)
     if opened is None:
         return
-    event = CommandRun(command=command, details=dict(facts))
+    event = kinds.CommandRun(command=command, details=dict(facts))
     files = [(read.path, read.file_sha256) for read in reads]
     try:
-        append_event(opened, event, files=files, now=clock())
+        jobs.append_event(opened, event, files=files, now=clock())
     except MemtoolError as error:
         note(f"Note: this was not recorded in the job's journal: {error}")
 
@@ -349,7 +355,7 @@ def _judge(
     loaded: list[LoadedRead], single_read: str | None, *, role: Role, chip: Chip
 ) -> tuple[Finding, ...]:
     findings = [finding for read in loaded for finding in read.findings]
-    health = find_health(loaded[0].image, chip=chip, claimed_new=role is Role.REFERENCE)
+    health = all_checks.find_health(loaded[0].image, chip=chip, claimed_new=role is Role.REFERENCE)
     findings += terminal.weighty(health)
     if len(loaded) == 1 and single_read is None:
         findings.append(
@@ -361,5 +367,5 @@ def _judge(
             )
         )
     findings += find_repeated(loaded)
-    findings += compare_reads([read.image for read in loaded]).findings
+    findings += agreement.compare_reads([read.image for read in loaded]).findings
     return tuple(findings)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,7 +14,6 @@ from memtool.cli.shared import note, print_json, say, say_next
 from memtool.cli.types import IMAGE, PATH
 from memtool.core.comparing.difference import Difference, DifferingRun, compare_images
 from memtool.core.image import Image
-from memtool.core.layouts.layout import Layout
 from memtool.core.runs import edges_of
 from memtool.core.span import format_span
 from memtool.core.texts.known_identity import find_vins
@@ -31,6 +30,9 @@ from memtool.workflow.loading import LoadedRead
 from memtool.workflow.pages import page_file, read_facts, require_fits
 from memtool.workflow.showing import Shown, choose_shown
 from memtool.workflow.writing import require_free
+
+if TYPE_CHECKING:
+    from memtool.core.layouts.layout import Layout
 
 
 @click.command(

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from memtool.cli.place import PATH as PATH
 from memtool.core.chip import Chip
-from memtool.core.reader_order import parse_reader_order
 from memtool.core.span import Span, parse_number, parse_span
 from memtool.errors import UsageError
+from memtool.lazy import late_module
 from memtool.workflow.naming import require_chip, require_memory
+
+if TYPE_CHECKING:
+    from memtool.core import reader_order
+else:
+    reader_order = late_module("memtool.core.reader_order")
 
 
 class _SpanType(click.ParamType[Span]):
@@ -104,7 +111,7 @@ def require_reader_order(name: str) -> str:
         UsageError: it is none.
     """
     try:
-        return parse_reader_order(name)
+        return reader_order.parse_reader_order(name)
     except ValueError as error:
         raise UsageError(
             str(error), code="reader-order", next_step="plain means in the chip's own order"

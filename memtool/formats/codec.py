@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from memtool.core.image import Image
 from memtool.core.read_options import PLAIN, ImageFormat, ReadOptions
-from memtool.core.reader_order import fits, turn
 from memtool.formats.detect import detect_format
-from memtool.formats.intel_hex import parse_intel_hex
-from memtool.formats.intel_hex_writing import encode_intel_hex
 from memtool.formats.parsed import ParsedImage, whole_file_error
 from memtool.formats.raw import encode_raw, parse_raw
-from memtool.formats.s_record import parse_s_record
-from memtool.formats.s_record_writing import encode_s_record
+from memtool.lazy import late_module
+
+if TYPE_CHECKING:
+    from memtool.core import reader_order
+    from memtool.formats import intel_hex, intel_hex_writing, s_record, s_record_writing
+else:
+    reader_order = late_module("memtool.core.reader_order")
+    intel_hex = late_module("memtool.formats.intel_hex")
+    intel_hex_writing = late_module("memtool.formats.intel_hex_writing")
+    s_record = late_module("memtool.formats.s_record")
+    s_record_writing = late_module("memtool.formats.s_record_writing")
 
 __all__ = [
     "DEFAULT_RECORD_LENGTH",
@@ -58,7 +65,10 @@ def parse_image(
         format = detect_format(data)
     if format is ImageFormat.RAW:
         return parse_raw(data, base=base)
-    parse = parse_intel_hex if format is ImageFormat.INTEL_HEX else parse_s_record
+    if format is ImageFormat.INTEL_HEX:
+        parse = intel_hex.parse_intel_hex
+    else:
+        parse = s_record.parse_s_record
     return parse(data, overlap_last=overlap_last, accept_missing_end=accept_missing_end)
 
 
@@ -80,7 +90,7 @@ def parse_as(data: bytes, options: ReadOptions) -> ParsedImage:
     )
     if options.order == PLAIN:
         return parsed
-    if not fits(parsed.image, options.order):
+    if not reader_order.fits(parsed.image, options.order):
         raise whole_file_error(
             f"the file does not consist of whole words, so it cannot be in the order"
             f" {options.order}",
@@ -89,7 +99,7 @@ def parse_as(data: bytes, options: ReadOptions) -> ParsedImage:
             found="bytes beside them",
             next_step="read the memory again from its first address on",
         )
-    return replace(parsed, image=turn(parsed.image, options.order))
+    return replace(parsed, image=reader_order.turn(parsed.image, options.order))
 
 
 def encode_image(
@@ -113,8 +123,11 @@ def encode_image(
         ValueError: the format cannot hold this image, or the record length.
     """
     if order != PLAIN:
-        image = turn(image, order)
+        image = reader_order.turn(image, order)
     if format is ImageFormat.RAW:
         return encode_raw(image)
-    encode = encode_intel_hex if format is ImageFormat.INTEL_HEX else encode_s_record
+    if format is ImageFormat.INTEL_HEX:
+        encode = intel_hex_writing.encode_intel_hex
+    else:
+        encode = s_record_writing.encode_s_record
     return encode(image, record_length=record_length)

@@ -1,4 +1,4 @@
-"""What a run outside a job does not need is bound late: the job, its store, its layouts.
+"""What many a run does not need is bound late: the job, its store, layouts, identity.
 
 See `memtool.lazy`, which does the same for heavy libraries.
 """
@@ -16,19 +16,23 @@ __all__ = [
     "job",
     "jobs",
     "kinds",
+    "known_identity",
     "layout_fit",
     "named_layouts",
     "placing",
     "protection",
+    "reader_order",
     "remembering",
     "review_view",
 ]
 
 if TYPE_CHECKING:
+    from memtool.core import reader_order
     from memtool.core.job import job, protection
     from memtool.core.job.events import kinds
     from memtool.core.layouts import layout_fit
     from memtool.core.records import placing
+    from memtool.core.texts import known_identity
     from memtool.render.text import inspect_view, review_view
     from memtool.store import backups
     from memtool.workflow import guards, jobs, named_layouts, remembering
@@ -39,9 +43,11 @@ else:
     job = late_module("memtool.core.job.job")
     jobs = late_module("memtool.workflow.jobs")
     kinds = late_module("memtool.core.job.events.kinds")
+    known_identity = late_module("memtool.core.texts.known_identity")
     layout_fit = late_module("memtool.core.layouts.layout_fit")
     named_layouts = late_module("memtool.workflow.named_layouts")
     placing = late_module("memtool.core.records.placing")
     protection = late_module("memtool.core.job.protection")
+    reader_order = late_module("memtool.core.reader_order")
     remembering = late_module("memtool.workflow.remembering")
     review_view = late_module("memtool.render.text.review_view")

@@ -10,11 +10,10 @@ from memtool.core.finding import Finding
 from memtool.core.health.same_file import ReadFile, find_same_file
 from memtool.core.image import Image
 from memtool.core.read_options import ImageFormat, ReadOptions
-from memtool.core.reader_order import fits, turn
-from memtool.core.texts.known_identity import find_vins
 from memtool.errors import InputError
 from memtool.formats.codec import parse_as
 from memtool.store.reading import read_file
+from memtool.workflow.late import known_identity, reader_order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +84,7 @@ def parse_content(
 
 def in_order(read: LoadedRead, order: str) -> LoadedRead:
     """The same file, understood as written in that order; as it was where it does not fit."""
-    if read.options.order == order or not fits(read.image, order):
+    if read.options.order == order or not reader_order.fits(read.image, order):
         return read
     options = replace(read.options, order=order)
     turned = parse_content(read.path, read.data, read.file_sha256, options, file=read.file)
@@ -94,7 +93,7 @@ def in_order(read: LoadedRead, order: str) -> LoadedRead:
 
 def as_in_file(read: LoadedRead) -> Image:
     """The image as its bytes lie in the file."""
-    return turn(read.image, read.options.order)
+    return reader_order.turn(read.image, read.options.order)
 
 
 def require_few_vins(reads: Sequence[LoadedRead]) -> None:
@@ -105,7 +104,7 @@ def require_few_vins(reads: Sequence[LoadedRead]) -> None:
     """
     for read in reads:
         try:
-            find_vins(read.image)
+            known_identity.find_vins(read.image)
         except InputError as error:
             error.file = read.path
             raise

@@ -22,7 +22,6 @@ from memtool.core.comparing.moved import MovedBlock, find_moved_blocks
 from memtool.core.comparing.runs_by_region import DifferingRun, DifferingRuns
 from memtool.core.finding import Verdict
 from memtool.core.image import Image, find_change_edges
-from memtool.core.layouts.fields import DecodedField, FieldState
 from memtool.core.layouts.region import FieldType, RegionKind
 from memtool.core.runs import edges_of
 from memtool.core.span import (
@@ -36,12 +35,14 @@ from memtool.lazy import late_module, np
 
 if TYPE_CHECKING:
     from memtool.core.image import Edges
+    from memtool.core.layouts import fields, layout_fit
     from memtool.core.layouts import layout as layouts
-    from memtool.core.layouts import layout_fit
+    from memtool.core.layouts.fields import DecodedField
     from memtool.core.layouts.layout import Layout
     from memtool.core.layouts.layout_fit import LayoutFit
     from memtool.core.records import placing
 else:
+    fields = late_module("memtool.core.layouts.fields")
     layout_fit = late_module("memtool.core.layouts.layout_fit")
     layouts = late_module("memtool.core.layouts.layout")
     placing = late_module("memtool.core.records.placing")
@@ -218,7 +219,7 @@ def _count_texts(fit: LayoutFit) -> int:
     """Decoded fields that most bytes would not be: VINs, texts, decimal digits."""
     texts = (FieldType.VIN, FieldType.ASCII, FieldType.BCD)
     return sum(
-        field.state is FieldState.DECODED and field.type in texts and field.value != ""
+        field.state is fields.FieldState.DECODED and field.type in texts and field.value != ""
         for field in fit.fields
     )
 

@@ -6,11 +6,11 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from memtool.core.finding import Finding
-from memtool.core.texts.known_identity import VinFinding
 from memtool.render.values import span_value, span_values
 
 if TYPE_CHECKING:
     from memtool.core.layouts.layout import Layout
+    from memtool.core.texts.known_identity import VinFinding
 
 __all__ = ["document", "finding_values", "span_value", "span_values", "vin_values"]
 
