@@ -34,8 +34,8 @@ from tests.core.health.planted_writes import SIZES as WRITE_SIZES
 from tests.real_images import RealFile, cut_pieces, fetch_displays, fetch_firmware
 
 PUBLISHED_SEED = 271828
-PIECES = (2048, 4096, 8192, 16384, 32768, 65536)
-"""Sizes into which the real firmware is cut. Smaller pieces are single tables, no memories."""
+PIECES = (256, 512, 1024, 2048, 4096, 8192, 16384, 32768, 65536)
+"""Sizes into which the real firmware is cut. The smallest pieces are single tables at times."""
 MOST_PIECES = 3000
 """Of one size; drawn from all different ones."""
 

@@ -8,7 +8,8 @@ Evidence that it is not the content itself:
 
 * the fill: erased memory reads FF, cleared memory 00; a stuck line leaves fill with exactly
   one bit wrong (F7 for bit 3 at 0), which no memory has by itself; or
-* richness: all other seven bits take both values often, in many different bytes.
+* richness: all other seven bits take both values often, in many different bytes, and most
+  bytes are not those of a record before.
 
 Seven-bit text has bit 7 at 0 by nature, so for that bit control characters are asked for.
 """
@@ -18,7 +19,7 @@ from __future__ import annotations
 from itertools import combinations
 
 from memtool.core.finding import Finding, Severity
-from memtool.core.health.evidence import Evidence
+from memtool.core.health.evidence import Evidence, is_table
 from memtool.core.runs import runs_of_mask
 from memtool.lazy import np
 
@@ -97,6 +98,8 @@ def _is_rich(evidence: Evidence, mask: int, level: int) -> bool:
         ones = sum(count for value, count in weights.items() if value >> other & 1)
         if min(ones, total - ones) < _BALANCE * total:
             return False
+    if is_table(evidence):
+        return False
     # Bit 7 at 0 is what plain text looks like, so text must be ruled out as well.
     if mask != 0x80 or level:
         return True
@@ -141,7 +144,7 @@ def find_shorted_data_lines(evidence: Evidence) -> tuple[Finding, ...]:
         ones = sum(count for value, count in weights.items() if value >> low & 1)
         if min(ones, total - ones) < _BALANCE * total:
             continue
-        if low >= _SLOW_BIT and _climbs_slowly(evidence):
+        if (low >= _SLOW_BIT and _climbs_slowly(evidence)) or is_table(evidence):
             continue
         text = (
             f"Bits {low} and {high} are equal in every byte: data lines D{low} and D{high} are "

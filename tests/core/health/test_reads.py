@@ -256,6 +256,22 @@ def test_seven_bit_text_with_zeros_is_no_stuck_line() -> None:
     assert not [f for f in look(data[:-7] + b"ENDING.") if f.code.startswith("data")]
 
 
+def test_tables_of_records_are_no_stuck_lines() -> None:
+    """Like tables in real firmware (Debian's u-boot-qemu): eight bytes, the first of which and
+    the last four of which are alike, and addresses that are there twice."""
+    drawn = random.Random(6)
+    places = [drawn.randrange(64) * 4 for _ in range(64)]
+    assert look(b"".join(bytes([0x17, 0, 0, 0, low, 0x63, 8, 0]) for low in places)) == []
+    ends = [0x47C000 + 16 * number for number in range(64)]
+    assert look(b"".join(2 * (end.to_bytes(4, "little") + bytes(4)) for end in ends)) == []
+
+
+def test_a_stuck_line_is_named_where_records_differ() -> None:
+    drawn = random.Random(7)
+    records = b"".join(b"\x17\x00" + drawn.randbytes(14) for _ in range(32))
+    assert only(bytes(value & 0xFE for value in records)).code == "data-line-stuck"
+
+
 def test_shorted_data_lines_are_named() -> None:
     data = random.Random(8).randbytes(SIZE)
     seen = bytes(byte if byte & 0x24 == 0x24 else byte & ~0x24 for byte in data)
