@@ -15,7 +15,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from memtool.core.image import Segment
-from memtool.core.runs import in_a_row, rows_of_bytes
+from memtool.core.runs import array_of, in_a_row, rows_of_bytes
 from memtool.core.texts.chance import DIGIT_CODES, VIN_CODES
 from memtool.core.texts.form_table import Family, Form, forms_of, orders_of
 from memtool.core.texts.stored_forms import Step, StoredForm, undoing_table
@@ -245,22 +245,20 @@ def _windows_with_keys(keyed: _Keyed, view: View) -> Iterator[tuple[int, int]]:
     Windows with six equal bytes in a row are left out.
     """
     places = _find_windows(keyed, view.key_steps(keyed.form))
-    if not len(places):
-        return
-    data = np.frombuffer(view.data, np.uint8)
-    six_equal = in_a_row(data[1:] == data[:-1], 5)
-    places = places[in_a_row(~six_equal, VIN_LENGTH - 5)[places]]
-    # All keys at once, one bit each: a byte leaves those that make a character of it. The
-    # digits come first, since they leave the fewest.
-    left = keyed.digit_keys[data[places + VIN_LENGTH - 4]]
-    for offsets, keys in (
-        (range(VIN_LENGTH - 3, VIN_LENGTH), keyed.digit_keys),
-        (range(VIN_LENGTH - 4), keyed.keys),
-    ):
-        for offset in offsets:
-            left &= keys[data[places + offset]]
+    data = array_of(view.data)
+    # All keys at once, one bit each: a byte leaves those that make a character of it. From behind,
+    # since digits leave the fewest, and most windows end at the first character before them.
+    left = np.full((len(places), 4), ~np.uint64(0))
+    for offset in reversed(range(VIN_LENGTH)):
+        keys = keyed.digit_keys if offset >= VIN_LENGTH - 4 else keyed.keys
+        left &= keys[data[places + offset]]
         fits = left.any(axis=1)
         places, left = places[fits], left[fits]
+        if not len(places):
+            return
+    six_equal = in_a_row(data[1:] == data[:-1], 5)
+    varied = in_a_row(~six_equal, VIN_LENGTH - 5)[places]
+    places, left = places[varied], left[varied]
     for place, bits in zip(places.tolist(), left, strict=True):
         yield place, int.from_bytes(bits.tobytes(), "little")
 
@@ -277,6 +275,8 @@ def _find_windows(keyed: _Keyed, steps: bytes) -> Places:
     windows = in_a_row(of_digits, 3)[13:]
     windows &= in_a_row(between, 13)[:many]
     windows &= ~in_a_row(~crossing, 13)[:many]
+    # What stands before the digits is a letter or a digit.
+    windows &= (crossing | of_digits)[12 : 12 + many]
     return np.flatnonzero(windows)
 
 
