@@ -44,7 +44,8 @@ NOTES = """
   records with lengths.
 - `start`, `blank` and `check` look for VINs in every stored form, under every key, in each module's
   image and in what was made of it.
-- `compare` looks for moved blocks in all that differs, which numpy alone does not.
+- `compare` looks for moved blocks in all that differs, which numpy alone does not. Two programs
+  without a common version hold thousands of short ones, and each is grown by itself.
 """
 KINDS = ("structured", "random", "text", "code", "erased")
 VIN = "1G4AH59H45G118341"
