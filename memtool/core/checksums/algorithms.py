@@ -153,10 +153,17 @@ def _written(text: str) -> Algorithm:
         parameters = parse_written_crc(text)
     except ValueError as error:
         raise UnknownAlgorithmError(text, reason=str(error)) from error
-    for algorithm in list_algorithms():
-        if algorithm.crc == parameters:
-            return algorithm
-    return Algorithm(name=format_written_crc(parameters), width=parameters.width, crc=parameters)
+    known = _by_parameters().get(parameters)
+    return known or Algorithm(
+        name=format_written_crc(parameters), width=parameters.width, crc=parameters
+    )
+
+
+@cache
+def _by_parameters() -> dict[CrcParameters, Algorithm]:
+    """The catalogue's CRCs; where two have the same parameters, the first."""
+    crcs = [(each.crc, each) for each in list_algorithms() if each.crc is not None]
+    return dict(reversed(crcs))
 
 
 def compute_value(algorithm: Algorithm, data: bytes, *, total: int | None = None) -> int:

@@ -26,7 +26,7 @@ from memtool.core.layouts.region import FieldType
 from memtool.core.records.finding.header_sums import find_header_sum
 from memtool.core.records.finding.keys import find_key, find_number
 from memtool.core.records.finding.pages import find_sequence
-from memtool.core.records.finding.sums import count_held, functions_of
+from memtool.core.records.finding.sums import count_held, promising
 from memtool.core.span import Span
 from memtool.lazy import np
 
@@ -255,6 +255,10 @@ def _record_sum(records: Sequence[bytes], room: int) -> tuple[RecordChecksum | N
     different = list(dict.fromkeys(records))
     # Spread over all records: the first ones may all be of one kind.
     tried = different[:: max(1, len(different) // _TRIED)]
+    # Most combinations are wrong, and are given up after the first few records: at the latest
+    # where the others would be too few.
+    too_many = next(n for n in range(1, len(tried) + 1) if (len(tried) - n) / len(tried) < _SOUND)
+    at_once = min(_AT_ONCE, too_many)
     for size in (4, 2, 1):
         # What is not payload must have room for it.
         if size > room:
@@ -264,10 +268,9 @@ def _record_sum(records: Sequence[bytes], room: int) -> tuple[RecordChecksum | N
             (int.from_bytes(record[-size:], "big"), int.from_bytes(record[-size:], "little"))
             for record in tried
         ]
-        for algorithm, compute in functions_of(size):
-            # Most combinations are wrong, and are given up after the first few records.
-            counted = count_held(compute, blocks, stored, at_once=_AT_ONCE)
-            if counted is None or counted[0] / len(tried) < _SOUND:
+        for algorithm, compute in promising(size, blocks, stored, at_once):
+            counted = count_held(compute, blocks, stored)
+            if counted[0] / len(tried) < _SOUND:
                 continue
             found = RecordChecksum(
                 algorithm=algorithm.name,

@@ -77,9 +77,9 @@ def find_row_sum(rows: Bytes) -> RowSum | None:
         wanted = [(int.from_bytes(each, "big"), int.from_bytes(each, "little")) for each in stored]
         for covers in _coverings(field, rows.shape[1]):
             blocks = [b"".join(row[span.start : span.end] for span in covers) for row in tried]
-            for algorithm, compute in functions_of(width):
-                found = count_held(compute, blocks, wanted, at_once=_AT_ONCE)
-                if found and found[0] >= needed and (best is None or found[0] > best[0]):
+            for algorithm, compute in promising(width, blocks, wanted, _AT_ONCE):
+                found = count_held(compute, blocks, wanted)
+                if found[0] >= needed and (best is None or found[0] > best[0]):
                     best = (found[0], RowSum(algorithm, covers, field, found[1]))
         if best is not None and best[0] >= 0.9 * len(tried):
             break
@@ -124,26 +124,31 @@ def _coverings(field: Span, size: int) -> Iterator[tuple[Span, ...]]:
     yield from dict.fromkeys(found)
 
 
-def count_held(
-    compute: Callable[[bytes], int],
-    blocks: Sequence[bytes],
-    wanted: Sequence[tuple[int, int]],
-    *,
-    at_once: int,
-) -> tuple[int, ByteOrder] | None:
-    """How many rows hold, in the byte order in which more do; None where it is given up.
+def promising(
+    width: int, blocks: Sequence[bytes], wanted: Sequence[tuple[int, int]], at_once: int
+) -> Iterator[tuple[Algorithm, Callable[[bytes], int]]]:
+    """Those of `algorithms_of` so many bytes of which one of the first rows holds.
 
     Args:
-        compute: The checksum of a block.
+        width: Bytes of the checksum.
         blocks: What it covers, row by row.
         wanted: What each row stores, read as big-endian and as little-endian.
-        at_once: Rows of which one must hold, where there are more.
+        at_once: Rows of which one must hold.
     """
+    first = list(zip(blocks[:at_once], wanted, strict=False))
+    for algorithm, compute in _functions(width):
+        for block, numbers in first:
+            if compute(block) in numbers:
+                yield algorithm, compute
+                break
+
+
+def count_held(
+    compute: Callable[[bytes], int], blocks: Sequence[bytes], wanted: Sequence[tuple[int, int]]
+) -> tuple[int, ByteOrder]:
+    """How many rows hold, in the byte order in which more do; see `promising`."""
     big = little = 0
-    for number, (block, (as_big, as_little)) in enumerate(zip(blocks, wanted, strict=True)):
-        # Almost every combination ends here, after the first few rows.
-        if number == at_once and not big and not little:
-            return None
+    for block, (as_big, as_little) in zip(blocks, wanted, strict=True):
         value = compute(block)
         big += value == as_big
         little += value == as_little
@@ -151,8 +156,7 @@ def count_held(
 
 
 @cache
-def functions_of(width: int) -> tuple[tuple[Algorithm, Callable[[bytes], int]], ...]:
-    """`algorithms_of` so many bytes, each with what computes it."""
+def _functions(width: int) -> tuple[tuple[Algorithm, Callable[[bytes], int]], ...]:
     return tuple((each, value_function(each)) for each in algorithms_of(width))
 
 
