@@ -15,7 +15,8 @@ from enum import StrEnum
 
 from memtool.core.checksums.checksum import WhenBlanked
 from memtool.core.checksums.sums import ByteOrder
-from memtool.core.layouts.region import INTEGER_LENGTHS, FieldType, Region
+from memtool.core.layouts.record_place import Place as Place
+from memtool.core.layouts.region import Region
 from memtool.core.span import Span
 
 KeyPart = int | str
@@ -26,34 +27,6 @@ Key = tuple[KeyPart, ...]
 def format_key(key: Key) -> str:
     """As people see it: numbers as hex, several fields one behind the other."""
     return ", ".join(f"0x{part:02X}" if isinstance(part, int) else part for part in key)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
-    """A number, or a key's text or bytes, at a place in a record or page."""
-
-    at: int
-    """Offset of the first byte."""
-    type: FieldType
-    """An integer; for a key's field also ``ascii`` (zeros and blanks at the end are cut off) or
-    ``bytes`` (read as lower-case hex)."""
-    size: int
-    """Bytes."""
-
-    @property
-    def span(self) -> Span:
-        """The bytes that it takes, as offsets."""
-        return Span(self.at, self.at + self.size)
-
-    @property
-    def byte_order(self) -> ByteOrder:
-        """Of an integer."""
-        return "little" if self.type.value.endswith("le") else "big"
-
-    @property
-    def is_number(self) -> bool:
-        """Whether it holds an integer."""
-        return self.type in INTEGER_LENGTHS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,26 +9,26 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import TYPE_CHECKING
 
-from memtool.core.checksums.checksum import WhenBlanked
-from memtool.core.layouts.record_rules import (
-    Counts,
-    Covered,
-    LengthRule,
-    NewestBy,
-    NewestRule,
-    PageRules,
-    Place,
-    RecordChecksum,
-    RecordRules,
-)
+from memtool.core.layouts.record_place import Place
 from memtool.core.layouts.region import FieldType
-from memtool.core.records.finding.header_sums import find_header_sum
 from memtool.core.records.finding.keys import find_key, find_number
-from memtool.core.records.finding.pages import find_sequence
 from memtool.core.records.finding.sums import count_held, promising
 from memtool.core.span import Span
-from memtool.lazy import np
+from memtool.lazy import late_module, np
+
+if TYPE_CHECKING:
+    from memtool.core.checksums import checksum as checksums
+    from memtool.core.layouts import record_rules
+    from memtool.core.layouts.record_rules import PageRules, RecordChecksum, RecordRules
+    from memtool.core.records.finding import header_sums
+    from memtool.core.records.finding import pages as page_finding
+else:
+    checksums = late_module("memtool.core.checksums.checksum")
+    record_rules = late_module("memtool.core.layouts.record_rules")
+    header_sums = late_module("memtool.core.records.finding.header_sums")
+    page_finding = late_module("memtool.core.records.finding.pages")
 
 _FEWEST = 12
 _FEWEST_LENGTHS = 3
@@ -208,21 +208,21 @@ def _describe(
     if key is None or key.columns[-1] - key.columns[0] >= 4:
         return None
     number = find_number(modules, without=[*taken, *key.columns])
-    counts = Counts.PAYLOAD if plus else Counts.RECORD
+    counts = record_rules.Counts.PAYLOAD if plus else record_rules.Counts.RECORD
     kinds = {1: FieldType.U8, 2: FieldType.U16LE}
     columns = key.columns
     width = columns[-1] - columns[0] + 1
     kind = kinds.get(width, FieldType.BYTES)
     headers = [_headers(sample, page, header, erased) for sample in samples]
-    rules = RecordRules(
+    rules = record_rules.RecordRules(
         name="records",
         span=Span(span.start, span.end - len(span) % page),
         record=None,
-        length=LengthRule(place=place, counts=counts, plus=plus, align=align),
+        length=record_rules.LengthRule(place=place, counts=counts, plus=plus, align=align),
         key=(Place(at=columns[0], type=kind, size=width),),
-        newest=NewestRule(by=NewestBy.POSITION)
+        newest=record_rules.NewestRule(by=record_rules.NewestBy.POSITION)
         if number is None
-        else NewestRule(by=NewestBy.HIGHEST, place=number),
+        else record_rules.NewestRule(by=record_rules.NewestBy.HIGHEST, place=number),
         checksums=(checksum,),
         page=_page_rules(page, header, headers) if header or page < len(span) else None,
     )
@@ -236,11 +236,11 @@ def _records(samples: Sequence[bytes], chains: Sequence[list[tuple[int, int]]]) 
 
 
 def _page_rules(page: int, header: int, headers: Sequence[Sequence[bytes]]) -> PageRules:
-    return PageRules(
+    return record_rules.PageRules(
         size=page,
         header=header,
-        sequence=find_sequence(headers),
-        checksum=find_header_sum([each for image in headers for each in image]),
+        sequence=page_finding.find_sequence(headers),
+        checksum=header_sums.find_header_sum([each for image in headers for each in image]),
     )
 
 
@@ -272,13 +272,13 @@ def _record_sum(records: Sequence[bytes], room: int) -> tuple[RecordChecksum | N
             counted = count_held(compute, blocks, stored)
             if counted[0] / len(tried) < _SOUND:
                 continue
-            found = RecordChecksum(
+            found = record_rules.RecordChecksum(
                 algorithm=algorithm.name,
-                covers=Covered.RECORD,
+                covers=record_rules.Covered.RECORD,
                 at=-size,
                 size=size,
                 byte_order=counted[1],
-                when_blanked=WhenBlanked.REFRESH,
+                when_blanked=checksums.WhenBlanked.REFRESH,
             )
             return found, counted[0] / len(tried)
     return None, 0.0

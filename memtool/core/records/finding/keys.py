@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from memtool.core.layouts.record_rules import Place
+from memtool.core.layouts.record_place import Place
 from memtool.core.layouts.region import FieldType
 from memtool.core.records.finding.rows import distinct
 from memtool.lazy import np

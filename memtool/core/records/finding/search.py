@@ -13,11 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from memtool.core.image import Image
-from memtool.core.layouts.record_rules import RecordRules
 from memtool.core.records.finding.chains import find_chain
-from memtool.core.records.finding.describing import Heads, describe
 from memtool.core.records.finding.keys import find_key
 from memtool.core.records.finding.rows import (
     HEADERS,
@@ -29,10 +28,20 @@ from memtool.core.records.finding.rows import (
     rank_record_sizes,
 )
 from memtool.core.records.finding.sums import RowSum, find_row_sum
-from memtool.core.records.reading import read_store
-from memtool.core.records.store import RecordStore, Standing
 from memtool.core.span import Span
-from memtool.lazy import np
+from memtool.lazy import late_module, np
+
+if TYPE_CHECKING:
+    from memtool.core.layouts.record_rules import RecordRules
+    from memtool.core.records import reading
+    from memtool.core.records import store as stores
+    from memtool.core.records.finding import describing
+    from memtool.core.records.finding.describing import Heads
+    from memtool.core.records.store import RecordStore
+else:
+    reading = late_module("memtool.core.records.reading")
+    stores = late_module("memtool.core.records.store")
+    describing = late_module("memtool.core.records.finding.describing")
 
 _SMALLEST = 1024
 """Bytes of a memory that is looked at."""
@@ -77,14 +86,14 @@ def find_stores(images: Sequence[Image], *, erased: int = 0xFF) -> tuple[FoundSt
             continue
         # Made one by one: the next search runs only where the rules before it explained nothing.
         for rules, is_proven in _candidates(different, segment.span, erased):
-            stores = [
-                read_store(image, rules, erased=erased)
+            read = [
+                reading.read_store(image, rules, erased=erased)
                 for image in images
                 if image.covers(segment.span)
             ]
-            if any(_is_sound(store, is_proven) for store in stores):
-                if len(stores[0].records) > 1:
-                    found.append(FoundStore(store=stores[0], is_proven=is_proven))
+            if any(_is_sound(store, is_proven) for store in read):
+                if len(read[0].records) > 1:
+                    found.append(FoundStore(store=read[0], is_proven=is_proven))
                 break
     return tuple(found)
 
@@ -92,7 +101,7 @@ def find_stores(images: Sequence[Image], *, erased: int = 0xFF) -> tuple[FoundSt
 def _is_sound(store: RecordStore, is_proven: bool) -> bool:
     """Rule 4."""
     records = len(store.records)
-    broken = sum(each.standing is Standing.BROKEN for each in store.records)
+    broken = sum(each.standing is stores.Standing.BROKEN for each in store.records)
     fewest = _FEWEST if is_proven else _FEWEST_UNPROVEN
     return (
         records >= fewest
@@ -117,7 +126,7 @@ def _candidates(
     summed = _best_sum(samples, sizes, erased)
     if summed is not None:
         heads = _heads_of(summed, samples, erased)
-        rules = describe(heads, samples, span, erased)
+        rules = describing.describe(heads, samples, span, erased)
         if rules is not None:
             yield rules, True
     if len(samples) < 2:
@@ -125,7 +134,7 @@ def _candidates(
         return
     keyed = _best_keys(samples, sizes, erased)
     if keyed is not None:
-        rules = describe(keyed, samples, span, erased)
+        rules = describing.describe(keyed, samples, span, erased)
         # A store has a header in front of its records; a table has none.
         if rules is not None and rules.page is not None:
             yield rules, False
@@ -206,7 +215,7 @@ def _heads_of(summed: _Summed, samples: Sequence[bytes], erased: int) -> Heads:
         rows = cut_rows(sample, summed.cut, erased)
         held = np.array([summed.sum.holds(bytes(row)) for row in rows.data], np.bool_)
         heads.append(Rows(rows.data[held], rows.starts[held]))
-    return Heads(record=summed.cut.record, rows=tuple(heads), sum=summed.sum)
+    return describing.Heads(record=summed.cut.record, rows=tuple(heads), sum=summed.sum)
 
 
 def _best_keys(samples: Sequence[bytes], sizes: Sequence[int], erased: int) -> Heads | None:
@@ -241,7 +250,7 @@ def _best_keys(samples: Sequence[bytes], sizes: Sequence[int], erased: int) -> H
             # An image without any such row has no page header, and is a table.
             if any(_count(each) == _count(head) for each, head in zip(rows, heads, strict=True)):
                 continue
-            best = (score, Heads(record=cut.record, rows=heads, sum=None))
+            best = (score, describing.Heads(record=cut.record, rows=heads, sum=None))
     return best[1] if best else None
 
 
