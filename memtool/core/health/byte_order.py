@@ -21,7 +21,6 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import TYPE_CHECKING
 
-from memtool.core.checksums.checksum import check_checksum
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.evidence import Evidence
 from memtool.core.health.readable import (
@@ -33,12 +32,17 @@ from memtool.core.health.text_ends import find_swapped_ends, have_right_ends
 from memtool.core.health.text_looks import TextLooks, text_looks_of
 from memtool.core.health.views import OtherView, list_views
 from memtool.core.image import Image
-from memtool.core.layouts.fields import undo_stored_form
 from memtool.core.layouts.region import FieldType
 from memtool.core.runs import array_of
+from memtool.lazy import late_module
 
 if TYPE_CHECKING:
+    from memtool.core.checksums import checksum as checksums
+    from memtool.core.layouts import fields as layout_fields
     from memtool.core.layouts.layout import Layout
+else:
+    checksums = late_module("memtool.core.checksums.checksum")
+    layout_fields = late_module("memtool.core.layouts.fields")
 
 SURE_WEIGHT = 2 << 32
 """Of a view in which a VIN stands; the text in it is added."""
@@ -277,11 +281,11 @@ def _sound_field(layout: Layout | None, image: Image | None) -> str | None:
         return None
     for region in layout.regions:
         if region.type is FieldType.VIN and image.covers(region.span):
-            held = undo_stored_form(region, image.read(region.span))
+            held = layout_fields.undo_stored_form(region, image.read(region.span))
             if held is not None and find_certain_vins(held):
                 return region.name
     for rule in layout.checksums:
         strong = len(rule.stored) >= _STRONG_WIDTH
-        if strong and check_checksum(image, rule).result is Verdict.PASS:
+        if strong and checksums.check_checksum(image, rule).result is Verdict.PASS:
             return rule.name
     return None
