@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from math import log2
 from typing import TYPE_CHECKING
 
-from memtool.core.checksums.sums import Sum, running
+from memtool.core.checksums.sums import FEW, Sum, running
 from memtool.lazy import np
 
 if TYPE_CHECKING:
@@ -71,6 +71,11 @@ class PairedSum(Sum):
     def compute(self, data: bytes) -> int:
         words = self._words_of(data + b"\0" * (len(data) % self.element))
         first, second = self.start, 0
+        if len(words) < FEW:
+            for word in words.tolist():
+                first += word
+                second += first
+            return second % self.modulus << self._half | first % self.modulus
         for begin in range(0, len(words), _BLOCK):
             block = words[begin : begin + _BLOCK].astype(np.int64)
             # The second sum adds the first one up after every element: the first element is in it

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     """First and second prefix sums; the second is a single zero where there is none."""
 
 ByteOrder = Literal["big", "little"]
-_FEW = 128
-"""Bytes that Python adds up sooner than numpy is asked."""
+FEW = 128
+"""Elements that Python adds up sooner than numpy is asked."""
 
 
 class Ending(StrEnum):
@@ -207,7 +207,7 @@ class AddedSum(Sum):
         return "sum of bytes" if self.word_order is None else f"sum of words, {first_byte(self)}"
 
     def compute(self, data: bytes) -> int:
-        if self.word_order is None and len(data) < _FEW:
+        if self.word_order is None and len(data) < FEW:
             return sum(data)
         return int(self._words_of(data).sum(dtype=np.uint64))
 
