@@ -38,6 +38,9 @@ from memtool.core.span import Span, format_span, format_span_with_length, subtra
 from memtool.core.words import listed
 
 MOST_EXPECTED = 0.05
+MOST_EXPECTED_OF_SHORT_CRCS = 0.02
+"""For those of 8 bits: real memories hold sums of 8 bits, and one of 200 families of real ones
+had such a CRC by chance, just below the other limit."""
 MOST_ANYWHERE = 5.0
 """Chance matches in the whole search from which on no beginning and end is natural enough."""
 MOST_CONSIDERED = 300
@@ -139,7 +142,7 @@ def _take_best(assembly: Assembly, candidates: list[_Candidate], limit: float) -
             found = min(
                 _readings_of(assembly, candidate), key=lambda each: each.natural, default=None
             )
-            if found is not None and found.natural < limit:
+            if found is not None and found.natural < min(limit, _limit_of(found.rule)):
                 readings.append(found)
         readings.sort(key=lambda each: (each.natural, each.expected))
         before = len(assembly.checksums)
@@ -147,6 +150,11 @@ def _take_best(assembly: Assembly, candidates: list[_Candidate], limit: float) -
             _take(assembly, reading)
         if len(assembly.checksums) == before:
             return
+
+
+def _limit_of(rule: ChecksumRule) -> float:
+    short = len(rule.stored) == 1 and rule.algorithm.startswith("CRC")
+    return MOST_EXPECTED_OF_SHORT_CRCS if short else MOST_EXPECTED
 
 
 def _distinct(modules: Sequence[ModuleReads], spans: Sequence[Span]) -> list[Image]:

@@ -6,7 +6,8 @@ Rules
    and that use so many values that they look random. They may be keys.
 2. Configuration: a run of at least sixteen bytes, small numbers and flags nearly all, of which
    single bytes differ between the modules by few bits. What touches a text or a date, holds
-   digits, or has erased bytes inside is left alone: it may be the module's own identity.
+   digits, or has erased bytes inside is left alone: it may be the module's own identity. So is
+   what differs nearly throughout: two tables.
 3. Equal in at least two different modules, at least sixteen bytes that are not empty, no 32 empty
    ones between them: calibration or code.
 4. Empty: erased (or zero) in all.
@@ -112,7 +113,10 @@ def _add_configuration(assembly: Assembly, chunk: Span) -> None:
     changed = np.array([int(value).bit_count() for value in bits])
     # What options look like: a small number, nothing, or a single high flag.
     flat = (part <= 0x3F) | (part == 0xFF) | np.isin(part, [0x40, 0x80])
-    if changed.max() > 4 or flat.mean() < 0.75 or varies.mean() > 0.75:
+    # Equal bytes before and behind say nothing of how densely the others differ.
+    first, last = np.flatnonzero(varies)[[0, -1]].tolist()
+    density = varies[first : last + 1].mean() if last - first + 1 >= _SHORTEST_OPTIONS else 0
+    if changed.max() > 4 or flat.mean() < 0.75 or max(varies.mean(), density) > 0.75:
         return
     if _has_long_number(part, varies) or _has_digits(part) or _touches_text(assembly, chunk):
         return

@@ -233,6 +233,15 @@ def test_date_right_behind_a_serial_is_not_taken_for_its_padding() -> None:
     assert at(draft(*images), 0x1C).region.span == Span(0x1C, 0x20)
 
 
+def test_two_tables_of_small_numbers_are_no_configuration() -> None:
+    """As in pieces of real firmware: nearly all bytes differ, the code behind them is equal."""
+    drawn = random.Random(12)
+    behind = bytes(drawn.choices((0, 1, 2, 4, 8, 16, 32), k=300))
+    tables = [bytes(drawn.choices(values, k=112)) for values in ((1, 2), (4, 5, 6, 7))]
+    result = draft(*(b"\xff" * 64 + table + behind + b"\xff" * 36 for table in tables))
+    assert RegionKind.CONFIGURATION not in {guess.region.kind for guess in result.regions}
+
+
 def test_configuration_is_small_numbers_that_differ_by_few_bits() -> None:
     first = [1, 0, 3, 0, 2, 8, 0, 4, 1, 1, 0, 2, 1, 0, 6, 1]
     second = [1, 1, 3, 0, 2, 9, 0, 4, 1, 0, 0, 2, 1, 0, 4, 1]

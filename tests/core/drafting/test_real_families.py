@@ -12,7 +12,8 @@ from tests.real_images import fetch, fetch_displays
 
 def test_nothing_beside_a_vin_in_a_real_memory_is_erasable() -> None:
     firmware, displays = fetch(("seabios", "ipxe-qemu")), fetch_displays()
-    for seed in range(1000, 1012):
+    # A CRC of 8 bits fits the last family by chance.
+    for seed in (*range(1000, 1012), 3010):
         family = make_real_family(seed, modules=2 + seed % 3, firmware=firmware, displays=displays)
         missed, unsafe = score_real_family(family)
         assert (missed, unsafe) == (0, []), family.name
