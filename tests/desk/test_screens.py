@@ -21,9 +21,13 @@ VIEWS = "#images, #here, #view, #next, #verdict, #words Static, #caution, .more,
 SIZES = ((80, 24), (120, 40))
 
 
+def _without_digits(found: re.Match[str]) -> str:
+    return "YEAR-MM-DD HH:MM" if found[1] else "YEAR-MM-DD"
+
+
 def without_chance(text: str) -> str:
     """Times, digests and the cursor's blink are another each time; their places are not."""
-    text = re.sub(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d", "YEAR-MM-DD HH:MM", text)
+    text = re.sub(r"\d{4}-\d\d-\d\d([T ]\d\d:\d\d)?", _without_digits, text)
     text = re.sub(
         r"[0-9a-f]{12,64}", lambda found: "#" * len(found[0]) if found[0].isascii() else "", text
     )
