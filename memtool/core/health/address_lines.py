@@ -13,7 +13,7 @@ shows that there should be no copies.
 from __future__ import annotations
 
 from memtool.core.finding import Finding, Severity
-from memtool.core.health.evidence import BLANKS, Evidence, is_table
+from memtool.core.health.evidence import BLANKS, Evidence
 
 _LEAST_FILLED = 8
 """Filled bytes (neither FF nor 00) on each side of the mirror, below which nothing is said."""
@@ -70,9 +70,7 @@ def _are_topmost(lines: list[int], bit: int, top: int) -> bool:
 def _stuck(evidence: Evidence, lines: list[int]) -> Finding:
     names = " and ".join(f"A{bit}" for bit in lines)
     many = len(lines) > 1
-    # Entries of a table that are there twice are much like the pair before.
-    table = is_table(evidence, [2 << max(lines)])
-    rated = _different_blocks(evidence, max(lines)) > 1 and not table
+    rated = _different_blocks(evidence, max(lines)) > 1
     if rated:
         text = (
             f"The content repeats wherever address bit{'s' if many else ''} {names} "

@@ -13,8 +13,6 @@ from memtool.core.span import Span
 from memtool.lazy import np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from numpy.typing import NDArray
 
     from memtool.core.layouts.layout import Layout
@@ -91,18 +89,14 @@ class Evidence:
         return Finding(code=code, severity=severity, text=text, spans=spans)
 
 
-def is_table(evidence: Evidence, lengths: Iterable[int] = _LENGTHS_OF_RECORDS) -> bool:
+def is_table(evidence: Evidence) -> bool:
     """Whether the filled bytes are for the most part those of the record before.
 
     Such a table has bits and bytes that never change by nature, whatever its columns count.
-
-    Args:
-        evidence: The read.
-        lengths: Bytes that a record may have.
     """
     data = evidence.data
     filled = ~np.isin(data, BLANKS)
-    for length in lengths:
+    for length in _LENGTHS_OF_RECORDS:
         behind = filled[length:]
         # Nothing lies behind a record as long as the image: nothing is equal, and nothing is more.
         equal = (data[length:] == data[:-length]) & behind
