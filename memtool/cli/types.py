@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from memtool.cli.place import PATH as PATH
 from memtool.core.chip import Chip
 from memtool.core.span import Span, parse_number, parse_span
 from memtool.errors import UsageError
-from memtool.lazy import late_module
+from memtool.workflow.late import reader_order
 from memtool.workflow.naming import require_chip, require_memory
-
-if TYPE_CHECKING:
-    from memtool.core import reader_order
-else:
-    reader_order = late_module("memtool.core.reader_order")
 
 
 class _SpanType(click.ParamType[Span]):

@@ -9,16 +9,11 @@ import os
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from memtool.core.names import JOURNAL
 from memtool.errors import InputError, UsageError
-from memtool.lazy import late_module, platformdirs
-
-if TYPE_CHECKING:
-    from memtool.store import backups
-else:
-    backups = late_module("memtool.store.backups")
+from memtool.lazy import platformdirs
+from memtool.workflow.late import backups
 
 
 def default_store_folder() -> Path:
