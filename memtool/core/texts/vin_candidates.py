@@ -61,12 +61,12 @@ class VinCandidate:
     """Characters of the alphabet in a row here, the other VINs of the row included; 17 in
     packed forms."""
     tears: int
-    """Changes between letters and other signs just outside of the row, see `count_tears`: a
+    """Changes between letters and other signs just outside of the row, see `_count_tears`: a
     text in a wrong order leaves single characters behind. None are counted in packed forms."""
     alone: bool = False
     """Swapped as a field by itself, not as a part of swapped words."""
     labelled: bool = False
-    """A label stands directly before the row, see `is_labelled`."""
+    """A label stands directly before the row, see `_is_labelled`."""
 
 
 def is_wanted(form: StoredForm, shape: VinShape, run: int | None, *, deep: bool) -> bool:
@@ -145,11 +145,7 @@ def find_windows(view: bytes, *, deep: bool) -> Iterator[tuple[int, str, VinShap
         windows = list(_windows_in(run, deep=deep))
         if not windows:
             continue
-        row = Row(
-            length=length,
-            tears=count_tears(view, first, end),
-            labelled=is_labelled(view, first),
-        )
+        row = row_at(view, first, end)
         for place, shape, in_a_row in windows:
             text = run[place : place + VIN_LENGTH].decode("ascii")
             yield first + place, text, shape, in_a_row, row
@@ -183,7 +179,16 @@ def find_rows(view: bytes) -> list[list[int]]:
     return found
 
 
-def count_tears(view: bytes, start: int, end: int) -> int:
+def row_at(view: bytes, first: int, end: int) -> Row:
+    """What is seen of the characters from `first` to `end`, a whole row."""
+    return Row(
+        length=end - first,
+        tears=_count_tears(view, first, end),
+        labelled=_is_labelled(view, first),
+    )
+
+
+def _count_tears(view: bytes, start: int, end: int) -> int:
     """Changes between letters or digits and others in the few bytes on both sides of a row.
 
     A sign of its own beside the row, as text has it, counts against one of them.
@@ -199,7 +204,7 @@ def count_tears(view: bytes, start: int, end: int) -> int:
     return tears
 
 
-def is_labelled(view: bytes, start: int) -> bool:
+def _is_labelled(view: bytes, start: int) -> bool:
     """Whether a label like those of printed identities ends where a row starts."""
     return _LABEL.search(view, max(0, start - LONGEST_LABEL), start) is not None
 

@@ -31,11 +31,10 @@ from memtool.core.texts.vin_candidates import (
     LONGEST_LABEL,
     NEARLY_EXACT,
     VinCandidate,
-    count_tears,
     find_rows,
     find_windows,
-    is_labelled,
     is_wanted,
+    row_at,
 )
 from memtool.core.texts.vin_shape import find_vin_shape
 from memtool.lazy import np
@@ -165,8 +164,7 @@ def _swapped_alone(reading: _Reading, parts: Parts, *, deep: bool) -> Iterator[V
         run = end - first
         if run > NEARLY_EXACT and (not deep or run % VIN_LENGTH):
             continue
-        tears = count_tears(joined, first, end)
-        labelled = is_labelled(joined, first)
+        row = row_at(joined, first, end)
         offsets = range(run - VIN_LENGTH + 1)
         for offset, (order, form) in product(offsets, orders):
             stored = joined[first + offset : first + offset + VIN_LENGTH]
@@ -183,9 +181,9 @@ def _swapped_alone(reading: _Reading, parts: Parts, *, deep: bool) -> Iterator[V
                 trace=make_trace((start + index, 0xFF) for index in range(VIN_LENGTH)),
                 shape=shape,
                 run=run,
-                row=run,
-                tears=tears,
-                labelled=labelled,
+                row=row.length,
+                tears=row.tears,
+                labelled=row.labelled,
                 alone=True,
             )
 
