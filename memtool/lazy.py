@@ -37,6 +37,7 @@ __all__ = [
     "tomlkit_items",
     "traceback",
     "typst",
+    "unicodedata",
 ]
 
 
@@ -64,6 +65,7 @@ if TYPE_CHECKING:
     import shutil
     import textwrap
     import traceback
+    import unicodedata
 
     import anycrc
     import anycrc.models as anycrc_models
@@ -100,3 +102,4 @@ else:
     tomlkit_items = late_module("tomlkit.items")
     traceback = late_module("traceback")
     typst = late_module("typst")
+    unicodedata = late_module("unicodedata")

@@ -19,8 +19,8 @@ from memtool.render.words import safe_text
 from memtool.store.reading import read_file
 from memtool.store.writing import make_folder, write_new
 from memtool.workflow.demo import JOBS, DemoStep, list_steps
+from memtool.workflow.job_folders import current_folder
 from memtool.workflow.jobs import free_path
-from memtool.workflow.places import current_folder
 
 TRANSCRIPT = "transcript.txt"
 """File in the demo's folder that holds every line."""

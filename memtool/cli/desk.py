@@ -12,7 +12,8 @@ from memtool.cli.types import PATH
 from memtool.desk.app import run_desk
 from memtool.desk.session import Session
 from memtool.errors import UsageError
-from memtool.workflow.places import current_folder, find_job_folder, find_store
+from memtool.workflow.job_folders import current_folder, find_job_folder
+from memtool.workflow.places import find_store
 
 
 @click.command(

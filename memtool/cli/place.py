@@ -16,13 +16,14 @@ import click
 from memtool.cli.shared import note
 from memtool.lazy import late_module
 from memtool.render.words import safe_text
-from memtool.workflow.places import current_folder, find_store, is_near_job
+from memtool.workflow.job_folders import current_folder, is_near_job
 
 if TYPE_CHECKING:
-    from memtool.workflow import context, writing
+    from memtool.workflow import context, places, writing
     from memtool.workflow.context import Context
 else:
     context = late_module("memtool.workflow.context")
+    places = late_module("memtool.workflow.places")
     writing = late_module("memtool.workflow.writing")
 
 PATH = click.Path(path_type=Path)
@@ -44,7 +45,7 @@ class Place:
             UsageError: the named folder holds no job.
             JournalError: its journal is broken.
         """
-        return told(context.open_context(job=self.job, stores=find_store(self.store)))
+        return told(context.open_context(job=self.job, stores=places.find_store(self.store)))
 
     def open_if_in_job(self) -> Context | None:
         """As `open`; None, with nothing loaded, where the run has to do with no job."""

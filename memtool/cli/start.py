@@ -31,11 +31,12 @@ from memtool.render.words import safe_text
 from memtool.workflow.context import clock, open_context
 from memtool.workflow.finding_jobs import find_elsewhere
 from memtool.workflow.given_reads import is_several, is_single
+from memtool.workflow.job_folders import current_folder, find_job_folder
 from memtool.workflow.jobs import name_of_chip, open_job, stamp
 from memtool.workflow.loading import load_read
 from memtool.workflow.order_facts import make_order, require_telling
 from memtool.workflow.pages import page_file
-from memtool.workflow.places import current_folder, find_job_folder, find_store, open_store
+from memtool.workflow.places import find_store, open_store
 from memtool.workflow.reader_orders import SettledOrder
 from memtool.workflow.remembering import ID_LENGTH
 from memtool.workflow.start import (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import unicodedata
+from memtool.lazy import unicodedata
 
 _JOINERS = "\u200c\u200d"
 """Format characters that some scripts need and that cannot reorder or hide text."""

@@ -14,9 +14,10 @@ from memtool.core.chip import Chip
 from memtool.core.read_options import ReadOptions
 from memtool.errors import UsageError
 from memtool.store.writing import write_new
+from memtool.workflow.job_folders import current_folder, find_job_folder, lies_in_job_folders
 from memtool.workflow.late import jobs, kinds, remembering
 from memtool.workflow.loading import LoadedRead, load_read
-from memtool.workflow.places import StorePlace, current_folder, find_job_folder, lies_in_job_folders
+from memtool.workflow.places import StorePlace
 from memtool.workflow.writing import NewFile, write_files
 
 if TYPE_CHECKING:

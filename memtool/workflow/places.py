@@ -1,7 +1,4 @@
-"""Where a run works: the current folder, the job around it, the backup stores.
-
-Light on purpose: what only has to find a place loads nothing of jobs and images.
-"""
+"""Where the backup stores of a run lie."""
 
 from __future__ import annotations
 
@@ -10,8 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-from memtool.core.names import JOURNAL
-from memtool.errors import InputError, UsageError
+from memtool.errors import UsageError
 from memtool.lazy import platformdirs
 from memtool.workflow.late import backups
 
@@ -68,63 +64,3 @@ def find_stores(folder: Path | None, also: Path | None) -> StorePlace:
             next_step="name a folder on another medium with --also or BENCHIMAGE_ALSO",
         )
     return StorePlace(folder=first, also=also)
-
-
-def current_folder() -> Path:
-    """Where the command was called.
-
-    Raises:
-        InputError: that folder is gone, or the system does not tell.
-    """
-    try:
-        return Path.cwd()
-    except OSError as error:
-        raise InputError(
-            f"the current folder cannot be found: {error.strerror}",
-            code="no-current-folder",
-            next_step="go into another folder",
-        ) from error
-
-
-def find_job_folder(asked: Path | None, start: Path) -> Path | None:
-    """The folder named with ``--job``, or the job that `start` lies in; None without one.
-
-    Raises:
-        InputError: a folder cannot be looked into.
-    """
-    if asked is not None:
-        return asked
-    for folder in (start, *start.parents):
-        try:
-            if (folder / JOURNAL).is_file():
-                return folder
-        except PermissionError:
-            continue  # A folder above that is closed to this user holds no job of theirs.
-        except OSError as error:
-            raise InputError(
-                f"the folder cannot be looked into: {error.strerror}",
-                code="unreadable",
-                next_step="check the medium",
-                file=str(folder),
-            ) from error
-    return None
-
-
-def looks_like_a_job(folder: Path) -> bool:
-    """Whether a job's folders are there; a job that was deleted whole is no matter."""
-    names = (folder / "files", folder / "reports")
-    return all(os.path.isdir(name) for name in names)  # noqa: PTH112 - this one never raises
-
-
-def is_near_job(start: Path) -> bool:
-    """Whether a run in `start` has to do with a job: one that is there, or one that was.
-
-    Raises:
-        InputError: a folder cannot be looked into.
-    """
-    return find_job_folder(None, start) is not None or lies_in_job_folders(start)
-
-
-def lies_in_job_folders(start: Path) -> bool:
-    """Whether it is, or lies in, a folder that looks like a job, with a journal or without."""
-    return any(looks_like_a_job(folder) for folder in (start, *start.parents))

@@ -18,7 +18,7 @@ from memtool.core.job.standing import find_standing
 from memtool.errors import JournalError, StoreError
 from memtool.render.text.next_view import next_in_short
 from memtool.store.register import keep_row, read_row, read_rows
-from memtool.workflow.places import looks_like_a_job
+from memtool.workflow.job_folders import looks_like_a_job
 
 ID_LENGTH = 16
 """Hex digits of a job's id."""
