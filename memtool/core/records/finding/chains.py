@@ -191,6 +191,15 @@ def _describe(
     place, plus, align = length
     # Rows of one array must be of one length: that of the shortest record.
     front = min(each for chain in chains for _, each in chain)
+    modules = [
+        np.array([list(sample[start : start + front]) for start, _ in chain], np.uint8)
+        for sample, chain in zip(samples, chains, strict=False)
+    ]
+    taken = list(range(place.at, place.at + place.size))
+    # Most walks over what holds no records show no key, and that is sooner told than a checksum.
+    key = find_key([rows[:, : place.at + place.size + 2] for rows in modules], without=taken)
+    if key is None or key.columns[-1] - key.columns[0] >= 4:
+        return None
     # Where the length is that of the whole record, its shortest content tells the room left.
     room = plus or front - place.at - place.size
     walk = (room, tuple(map(tuple, chains)))
@@ -198,14 +207,6 @@ def _describe(
         summed[walk] = _record_sum(list(_records(samples, chains)), room)
     checksum, held = summed[walk]
     if checksum is None:
-        return None
-    modules = [
-        np.array([list(sample[start : start + front]) for start, _ in chain], np.uint8)
-        for sample, chain in zip(samples, chains, strict=False)
-    ]
-    taken = list(range(place.at, place.at + place.size))
-    key = find_key([rows[:, : place.at + place.size + 2] for rows in modules], without=taken)
-    if key is None or key.columns[-1] - key.columns[0] >= 4:
         return None
     number = find_number(modules, without=[*taken, *key.columns])
     counts = record_rules.Counts.PAYLOAD if plus else record_rules.Counts.RECORD
