@@ -112,3 +112,11 @@ def test_a_vin_outside_a_job_is_explained_without_the_rooms_of_a_job(tmp_path: P
     assert not {name for name in ours if name.startswith(("memtool.store", "memtool.core.job"))}
     assert len(ours) < 30, sorted(ours)
     assert not loaded & {"filelock", "hashlib", "json", "shutil", "textwrap", "traceback"}
+
+
+def test_a_full_memory_is_looked_at_without_the_search_for_records(tmp_path: Path) -> None:
+    # Without free space no store of records grows there, and one read agrees with none.
+    (tmp_path / "read.bin").write_bytes(bytes(range(255)) * 16)
+    loaded = modules_of("inspect", "read.bin", folder=tmp_path)
+    without = ("core.records.finding.chains", "core.checksums", "core.health.agreement")
+    assert not {name for name in loaded if name.startswith(tuple(f"memtool.{n}" for n in without))}

@@ -16,7 +16,7 @@ from memtool.core.comparing.difference import Difference, DifferingRun, compare_
 from memtool.core.image import Image
 from memtool.core.runs import edges_of
 from memtool.core.span import format_span
-from memtool.core.texts.known_identity import find_vins
+from memtool.core.texts.vin_search import find_vins
 from memtool.core.words import count_of
 from memtool.lazy import np
 from memtool.render.json.as_json import document, span_value, span_values

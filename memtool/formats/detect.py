@@ -35,14 +35,13 @@ _RECORD_FIRST = {
     ImageFormat.S_RECORD: re.compile(rb"\s*[Ss][0-9][0-9A-Fa-f]{8,}[ \t]*[\r\n]"),
 }
 """A whole first line; what follows may then be anything and is still explained as a record."""
-_DUMP = re.compile(
-    rb"""
+# Compiled when first used: most memories are never asked.
+_DUMP = rb"""
     (?: ^ | (?<=[\r\n]) ) [ \t]*
     (?: (?:0[xX])? [0-9A-Fa-f]{4,16} [hH]? [:|]? [ \t]+ )?   # address column
     (?: (?:0[xX]|\\x)? [0-9A-Fa-f]{2,8} [hH]? [ \t,;|:-]* ){4,}
-    """,
-    re.VERBOSE,
-)
+    """
+"""Lines of a hex dump, with ``re.VERBOSE``."""
 _COLOURS = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]")
 """A control sequence of a terminal. Source: ECMA-48, section 5.4."""
 _UTF8_MARK = b"\xef\xbb\xbf"
@@ -178,7 +177,7 @@ def _is_hex_text(data: bytes, solid: bytes) -> bool:
         # One character over and over may be the filling of a memory.
         return len(digits) >= 16 and len(set(digits)) >= 3
     sample = data[:_SAMPLE]
-    return 2 * len(_DUMP.findall(sample)) > sample.count(b"\n") > 0
+    return 2 * len(re.findall(_DUMP, sample, re.VERBOSE)) > sample.count(b"\n") > 0
 
 
 def _is_foreign_text(data: bytes) -> bool:

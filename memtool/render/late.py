@@ -1,5 +1,5 @@
-"""What most commands do not need is bound late: pages, and the words of stores and
-values.
+"""What most commands do not need is bound late: pages, the words of stores and values, and what
+only several reads need.
 
 See `memtool.lazy`, which does the same for heavy libraries.
 """
@@ -10,13 +10,17 @@ from typing import TYPE_CHECKING
 
 from memtool.lazy import late_module
 
-__all__ = ["byte_page", "image_pages", "stores", "values"]
+__all__ = ["agreements", "byte_page", "disagreements", "image_pages", "stores", "values"]
 
 if TYPE_CHECKING:
+    from memtool.core.health import agreement as agreements
+    from memtool.core.health import disagreement as disagreements
     from memtool.render import stores, values
     from memtool.render.page import byte_page, image_pages
 else:
+    agreements = late_module("memtool.core.health.agreement")
     byte_page = late_module("memtool.render.page.byte_page")
+    disagreements = late_module("memtool.core.health.disagreement")
     image_pages = late_module("memtool.render.page.image_pages")
     stores = late_module("memtool.render.stores")
     values = late_module("memtool.render.values")

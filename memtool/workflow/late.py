@@ -16,7 +16,6 @@ __all__ = [
     "job",
     "jobs",
     "kinds",
-    "known_identity",
     "layout_fit",
     "named_layouts",
     "placing",
@@ -24,6 +23,7 @@ __all__ = [
     "reader_order",
     "remembering",
     "review_view",
+    "vin_search",
 ]
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from memtool.core.job.events import kinds
     from memtool.core.layouts import layout_fit
     from memtool.core.records import placing
-    from memtool.core.texts import known_identity
+    from memtool.core.texts import vin_search
     from memtool.render.text import inspect_view, review_view
     from memtool.store import backups
     from memtool.workflow import guards, jobs, named_layouts, remembering
@@ -43,7 +43,6 @@ else:
     job = late_module("memtool.core.job.job")
     jobs = late_module("memtool.workflow.jobs")
     kinds = late_module("memtool.core.job.events.kinds")
-    known_identity = late_module("memtool.core.texts.known_identity")
     layout_fit = late_module("memtool.core.layouts.layout_fit")
     named_layouts = late_module("memtool.workflow.named_layouts")
     placing = late_module("memtool.core.records.placing")
@@ -51,3 +50,4 @@ else:
     reader_order = late_module("memtool.core.reader_order")
     remembering = late_module("memtool.workflow.remembering")
     review_view = late_module("memtool.render.text.review_view")
+    vin_search = late_module("memtool.core.texts.vin_search")

@@ -13,7 +13,7 @@ from memtool.core.read_options import ImageFormat, ReadOptions
 from memtool.errors import InputError
 from memtool.formats.codec import parse_as
 from memtool.store.reading import read_file
-from memtool.workflow.late import known_identity, reader_order
+from memtool.workflow.late import reader_order, vin_search
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +104,7 @@ def require_few_vins(reads: Sequence[LoadedRead]) -> None:
     """
     for read in reads:
         try:
-            known_identity.find_vins(read.image)
+            vin_search.find_vins(read.image)
         except InputError as error:
             error.file = read.path
             raise

@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING
 
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity, Verdict
-from memtool.core.health.agreement import Agreement, compare_reads
 from memtool.core.health.all_checks import Health, judge_health
 from memtool.core.image import Image
 from memtool.core.layouts.region import RegionKind
-from memtool.core.texts.known_identity import VinFinding, find_vins
+from memtool.core.texts.vin_search import VinFinding, find_vins
 from memtool.lazy import late_module
 
 if TYPE_CHECKING:
     from memtool.core.checksums import checksum
     from memtool.core.checksums.checksum import ChecksumResult
+    from memtool.core.health import agreement as agreements
+    from memtool.core.health.agreement import Agreement
     from memtool.core.layouts import layout as layouts
     from memtool.core.layouts.fields import DecodedField
     from memtool.core.layouts.layout import Layout
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from memtool.core.records import placing, values
     from memtool.core.records.store import RecordStore
 else:
+    agreements = late_module("memtool.core.health.agreement")
     checksum = late_module("memtool.core.checksums.checksum")
     layouts = late_module("memtool.core.layouts.layout")
     record_finding = late_module("memtool.core.records.finding")
@@ -112,7 +114,7 @@ def inspect_images(
             )
             for image, whole in zip(images, in_records or [False] * len(images), strict=True)
         ),
-        agreement=compare_reads(images) if len(images) > 1 else None,
+        agreement=agreements.compare_reads(images) if len(images) > 1 else None,
         vins=find_vins(first, deep=deep),
         fields=values.decode_placed(shown, first) if shown else (),
         checksums=tuple(checksum.check_checksum(first, rule) for rule in shown.checksums)

@@ -69,7 +69,8 @@ _SHAPES = {
     ),
     TextKind.PART_OR_SERIAL: r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]",
 }
-_SHAPE = re.compile("|".join(f"(?P<{kind.name}>{shape})" for kind, shape in _SHAPES.items()))
+# Compiled when first used: an image without texts needs it not.
+_SHAPE = "|".join(f"(?P<{kind.name}>{shape})" for kind, shape in _SHAPES.items())
 """The first that fits the whole text decides."""
 _PLACES = {kind: place for place, kind in enumerate(TextKind)}
 _LABELLED = frozenset(list(TextKind)[:4])
@@ -133,7 +134,7 @@ def _kind_of(text: str) -> TextKind:
     if len(text) > _LONGEST_NAMED:
         return TextKind.TEXT
     capitals = text.upper()
-    fitting = _SHAPE.fullmatch(capitals)
+    fitting = re.fullmatch(_SHAPE, capitals)
     kind = TextKind.TEXT if fitting is None else TextKind[str(fitting.lastgroup)]
     # Without a label small letters are words.
     is_word = kind is TextKind.PART_OR_SERIAL and text != capitals

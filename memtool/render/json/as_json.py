@@ -10,7 +10,7 @@ from memtool.render.values import span_value, span_values
 
 if TYPE_CHECKING:
     from memtool.core.layouts.layout import Layout
-    from memtool.core.texts.known_identity import VinFinding
+    from memtool.core.texts.vin_search import VinFinding
 
 __all__ = ["document", "finding_values", "span_value", "span_values", "vin_values"]
 

@@ -8,14 +8,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from memtool.core.finding import Finding, Severity, Verdict
-from memtool.core.health.agreement import EQUAL_IS_NO_PROOF
-from memtool.core.health.disagreement import TWO_MODULES
 from memtool.core.health.inspection import Inspection
 from memtool.core.image import Image
 from memtool.core.span import format_span
 from memtool.core.words import count_of, listed, listed_spans
 from memtool.render.json.as_json import document, finding_values, vin_values
-from memtool.render.late import stores
+from memtool.render.late import agreements, disagreements, stores
 from memtool.render.text import terminal, terminal_map
 from memtool.render.text.next_steps import NextStep, quoted
 from memtool.render.values import (
@@ -76,7 +74,7 @@ def render_inspect_answer(
             parts.append(terminal.labelled("not checked", text, width=width))
     parts.append(_passes(inspection, weighty, width, show_all=show_all))
     if inspection.agreement is not None and inspection.agreement.agree:
-        parts.append(terminal.labelled("info", EQUAL_IS_NO_PROOF, width=width))
+        parts.append(terminal.labelled("info", agreements.EQUAL_IS_NO_PROOF, width=width))
     return "\n".join(part for part in parts if part)
 
 
@@ -259,7 +257,9 @@ def next_of_inspection(inspection: Inspection, paths: Sequence[str], *, options:
     given = " ".join(map(quoted, paths))
     more = f" {options}" if options else ""
     agreement = inspection.agreement
-    if agreement is not None and any(each.code == TWO_MODULES for each in agreement.findings):
+    if agreement is not None and any(
+        each.code == disagreements.TWO_MODULES for each in agreement.findings
+    ):
         if len(paths) > 2:
             text = "sort the files by module, and look at the reads of one module"
             return NextStep(text=text, commands=(f"benchimage inspect READ READ{more}",))

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 from memtool.core.layouts.record_place import Place
 from memtool.core.layouts.region import FieldType
 from memtool.core.records.finding.keys import find_key, find_number
-from memtool.core.records.finding.sums import count_held, promising
 from memtool.core.span import Span
 from memtool.lazy import late_module, np
 
@@ -22,13 +21,14 @@ if TYPE_CHECKING:
     from memtool.core.checksums import checksum as checksums
     from memtool.core.layouts import record_rules
     from memtool.core.layouts.record_rules import PageRules, RecordChecksum, RecordRules
-    from memtool.core.records.finding import header_sums
+    from memtool.core.records.finding import header_sums, sums
     from memtool.core.records.finding import pages as page_finding
 else:
     checksums = late_module("memtool.core.checksums.checksum")
     record_rules = late_module("memtool.core.layouts.record_rules")
     header_sums = late_module("memtool.core.records.finding.header_sums")
     page_finding = late_module("memtool.core.records.finding.pages")
+    sums = late_module("memtool.core.records.finding.sums")
 
 _FEWEST = 12
 _FEWEST_LENGTHS = 3
@@ -269,8 +269,8 @@ def _record_sum(records: Sequence[bytes], room: int) -> tuple[RecordChecksum | N
             (int.from_bytes(record[-size:], "big"), int.from_bytes(record[-size:], "little"))
             for record in tried
         ]
-        for algorithm, compute in promising(size, blocks, stored, at_once):
-            counted = count_held(compute, blocks, stored)
+        for algorithm, compute in sums.promising(size, blocks, stored, at_once):
+            counted = sums.count_held(compute, blocks, stored)
             if counted[0] / len(tried) < _SOUND:
                 continue
             found = record_rules.RecordChecksum(

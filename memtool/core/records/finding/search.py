@@ -16,18 +16,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from memtool.core.image import Image
-from memtool.core.records.finding.chains import find_chain
-from memtool.core.records.finding.keys import find_key
-from memtool.core.records.finding.rows import (
-    HEADERS,
-    SAMPLE,
-    Cut,
-    Rows,
-    cut_rows,
-    distinct,
-    rank_record_sizes,
-)
-from memtool.core.records.finding.sums import RowSum, find_row_sum
 from memtool.core.span import Span
 from memtool.lazy import late_module, np
 
@@ -35,13 +23,21 @@ if TYPE_CHECKING:
     from memtool.core.layouts.record_rules import RecordRules
     from memtool.core.records import reading
     from memtool.core.records import store as stores
-    from memtool.core.records.finding import describing
+    from memtool.core.records.finding import chains, describing, keys, sums
+    from memtool.core.records.finding import rows as row_cutting
     from memtool.core.records.finding.describing import Heads
+    from memtool.core.records.finding.rows import Cut, Rows
+    from memtool.core.records.finding.sums import RowSum
     from memtool.core.records.store import RecordStore
 else:
     reading = late_module("memtool.core.records.reading")
     stores = late_module("memtool.core.records.store")
+    # Most memories have no free space where a store would grow, and are asked nothing more.
+    chains = late_module("memtool.core.records.finding.chains")
     describing = late_module("memtool.core.records.finding.describing")
+    keys = late_module("memtool.core.records.finding.keys")
+    row_cutting = late_module("memtool.core.records.finding.rows")
+    sums = late_module("memtool.core.records.finding.sums")
 
 _SMALLEST = 1024
 """Bytes of a memory that is looked at."""
@@ -115,14 +111,14 @@ def _is_sound(store: RecordStore, is_proven: bool) -> bool:
 def _candidates(
     contents: Sequence[bytes], span: Span, erased: int
 ) -> Iterator[tuple[RecordRules, bool]]:
-    samples = [content[:SAMPLE] for content in contents]
     if not any(_has_free_space(content, erased) for content in contents):
         return
+    samples = [content[: row_cutting.SAMPLE] for content in contents]
     # Records with lengths first: no other search takes so little where there is nothing.
-    chained = find_chain(samples, span, erased)
+    chained = chains.find_chain(samples, span, erased)
     if chained is not None:
         yield chained, True
-    sizes = rank_record_sizes(samples, erased)
+    sizes = row_cutting.rank_record_sizes(samples, erased)
     summed = _best_sum(samples, sizes, erased)
     if summed is not None:
         heads = _heads_of(summed, samples, erased)
@@ -153,10 +149,10 @@ def _cuts(sizes: Sequence[int]) -> Iterator[Cut]:
     Pages of a power of two hold whole rows of most sizes, so they need not be known here.
     """
     seen: set[tuple[int, int]] = set()
-    for header in HEADERS:
+    for header in row_cutting.HEADERS:
         for size in sizes:
             # A page of so many rows is larger than any image, and holds whole rows.
-            cut = Cut(size << 24, header, size)
+            cut = row_cutting.Cut(size << 24, header, size)
             # Headers that differ by whole rows put the rows at the same places.
             if (header % size, size) not in seen:
                 seen.add((header % size, size))
@@ -174,10 +170,10 @@ def _best_sum(samples: Sequence[bytes], sizes: Sequence[int], erased: int) -> _S
     best: _Summed | None = None
     for cut in _cuts(sizes):
         # The image with most rows stands for all: a checksum is the same in every one.
-        rows = max((cut_rows(sample, cut, erased) for sample in samples), key=_count)
+        rows = max((row_cutting.cut_rows(sample, cut, erased) for sample in samples), key=_count)
         if len(rows.starts) < _FEWEST:
             continue
-        row_sum = find_row_sum(rows.data)
+        row_sum = sums.find_row_sum(rows.data)
         if row_sum is None:
             continue
         held = np.array([row_sum.holds(bytes(row)) for row in rows.data[:400]])
@@ -201,7 +197,7 @@ def _halved(cut: Cut, row_sum: RowSum, rows: Rows, explained: float) -> tuple[Cu
     share = sum(held) / len(held)
     if share < _HALVED * explained:
         return cut, explained
-    return Cut(cut.page, cut.header, half), (explained + share) / 2
+    return row_cutting.Cut(cut.page, cut.header, half), (explained + share) / 2
 
 
 def _count(rows: Rows) -> int:
@@ -212,9 +208,9 @@ def _heads_of(summed: _Summed, samples: Sequence[bytes], erased: int) -> Heads:
     """The rows that begin a record: those that carry the checksum."""
     heads: list[Rows] = []
     for sample in samples:
-        rows = cut_rows(sample, summed.cut, erased)
+        rows = row_cutting.cut_rows(sample, summed.cut, erased)
         held = np.array([summed.sum.holds(bytes(row)) for row in rows.data], np.bool_)
-        heads.append(Rows(rows.data[held], rows.starts[held]))
+        heads.append(row_cutting.Rows(rows.data[held], rows.starts[held]))
     return describing.Heads(record=summed.cut.record, rows=tuple(heads), sum=summed.sum)
 
 
@@ -225,11 +221,11 @@ def _best_keys(samples: Sequence[bytes], sizes: Sequence[int], erased: int) -> H
         # The header of a page takes whole rows, and has no key: a table has no such row.
         if cut.header or cut.record > 16:
             continue
-        rows = [cut_rows(sample, cut, erased) for sample in samples]
+        rows = [row_cutting.cut_rows(sample, cut, erased) for sample in samples]
         most = max(map(_count, rows))
         if most < _FEWEST_UNPROVEN or min(map(_count, rows)) < _FEWEST:
             continue
-        key = find_key([each.data for each in rows], without=())
+        key = keys.find_key([each.data for each in rows], without=())
         if key is None or key.alike < 0.8 or key.keys < 4:
             continue
         columns = key.columns
@@ -240,7 +236,7 @@ def _best_keys(samples: Sequence[bytes], sizes: Sequence[int], erased: int) -> H
         if columns[-1] - columns[0] >= 4 or 2 * key.keys > most:
             continue
         others = [each for each in range(cut.record) if not columns[0] <= each <= columns[-1]]
-        varied = [len(distinct(rows[0].data[:, each])) for each in others]
+        varied = [len(row_cutting.distinct(rows[0].data[:, each])) for each in others]
         if not varied or max(varied) < 8:
             continue
         # Rows of several records have fewer keys in common.
@@ -257,4 +253,4 @@ def _best_keys(samples: Sequence[bytes], sizes: Sequence[int], erased: int) -> H
 def _with_keys(rows: Rows, columns: tuple[int, ...], erased: int) -> Rows:
     """Rows whose key is erased are headers of pages."""
     keyed = (rows.data[:, columns[0] : columns[-1] + 1] != erased).any(axis=1)
-    return Rows(rows.data[keyed], rows.starts[keyed])
+    return row_cutting.Rows(rows.data[keyed], rows.starts[keyed])
