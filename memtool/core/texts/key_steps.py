@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from memtool.lazy import np
 
-LONG = 1 << 16
+LONG = 1 << 17
 """Bytes from which on numpy is worth loading."""
 
 
