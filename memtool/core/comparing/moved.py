@@ -188,33 +188,62 @@ class _Search:
         number = 0
         while number < len(self.proposals):
             some = self.proposals[number : number + _AT_ONCE]
-            for found in np.flatnonzero(self._hold_a_block(some)).tolist():
-                if int(some[found]) >> 32 >= self.a_done:
+            holds, cut = self._hold_a_block(some)
+            for found in np.flatnonzero(holds | cut).tolist():
+                index = int(some[found]) >> 32
+                if index >= self.a_done and (holds[found] or self._is_cut(number + found, index)):
                     yield number + found
             # Proposals are sorted by index in A, which is their upper half.
             done = int(self.proposals.searchsorted(np.uint64(self.a_done << 32), "left"))
             number = max(number + len(some), done)
 
-    def _hold_a_block(self, proposals: Windows) -> Mask:
-        """For each proposal, whether a busy window of `SHORTEST` bytes near it is equal in one of
-        its places; sorted by index in A."""
+    def _is_cut(self, number: int, index: int) -> bool:
+        """Whether a block already taken may end one that this proposal would grow to."""
+        if index - self.a_done < _BEFORE:
+            return True
+        return any(
+            self.taken.find(1, max(0, place - _BEFORE), place + _AFTER) >= 0
+            for place in self._places_of(number)
+        )
+
+    def _hold_a_block(self, proposals: Windows) -> tuple[Mask, Mask]:
+        """For each proposal, whether a block goes through it in one of its places; and whether
+        one may where a block already taken cuts it short; sorted by index in A.
+
+        The second: filler at an end counts where fewer bytes of it are left.
+        """
         in_a = upper(proposals).astype(np.int64)
         firsts = (proposals & np.uint64(INDEX)).astype(np.int64)
         keys = upper(self.in_b[firsts])
         holds: Mask = np.zeros(len(proposals), np.bool_)
+        cut: Mask = np.zeros(len(proposals), np.bool_)
+        busy = _BusyWindows(self.a.data, in_a)
+        tried = np.flatnonzero(busy.around())
         for place in range(_PLACES):
-            tried = np.flatnonzero(~holds & (firsts + place < len(self.in_b)))
+            tried = tried[~holds[tried] & (firsts[tried] + place < len(self.in_b))]
             windows = self.in_b[firsts[tried] + place]
             same = upper(windows) == keys[tried]
+            # Equal keys are neighbours: at the first unlike one a proposal has no more places.
             tried = tried[same]
             if not len(tried):
                 break
             in_b = (windows[same] & np.uint64(INDEX)).astype(np.int64)
             before, after = self._count_around(in_a[tried], in_b)
-            long = np.flatnonzero(before + after >= SHORTEST)
-            at = in_a[tried[long]]
-            holds[tried[long]] = self._are_busy(at, at - before[long], at + after[long])
-        return holds
+            begins, ends = in_a[tried] - before, in_a[tried] + after
+            some = np.flatnonzero(before + after >= SHORTEST)
+            some = some[busy.between(tried[some], begins[some], ends[some])]
+            holds[tried[some]] = True
+            # All of these was compared, so that their ends are known.
+            some = some[(before[some] < _BEFORE) & (after[some] < _AFTER)]
+            of, begins, ends = tried[some], begins[some], ends[some]
+            firsts_left, ends_left = _without_filler_each(self.a.words, begins, ends)
+            holds[of] = busy.between(of, firsts_left, ends_left)
+            # Shorter runs at an end are no filler.
+            left = _LONG_CONSTANT - 1
+            begins = np.where(firsts_left > begins, firsts_left - left, begins)
+            ends = np.where(ends_left < ends, ends_left + left, ends)
+            cut[of] |= busy.between(of, begins, ends)
+        return holds, cut
 
     def _count_around(self, in_a: Numbers, in_b: Numbers) -> tuple[Numbers, Numbers]:
         """How many bytes are equal before and behind each pair of places, inside their pieces."""
@@ -229,34 +258,20 @@ class _Search:
             after[long] = np.minimum(after[long], changed.borders[piece] - places)
         return before, after
 
-    def _are_busy(self, at: Numbers, begins: Numbers, ends: Numbers) -> Mask:
-        """Whether a window between two places near each of those in A, sorted, is busy."""
-        if not len(at):
-            return np.zeros(0, np.bool_)
-        row = _BEFORE + _AFTER
-        if int(at[-1] - at[0]) < row * len(at):
-            low = max(0, int(at[0]) - _BEFORE)
-            data, lows = self.a.data[low : int(at[-1]) + _AFTER], np.full(len(at), low)
-        else:
-            # Places far apart: what is around each, one behind the other.
-            around = at[:, np.newaxis] + np.arange(-_BEFORE, _AFTER)
-            data = self.a.data.take(around.reshape(-1), mode="clip")
-            lows = at - _BEFORE - row * np.arange(len(at))
-        busy = np.cumsum(_busy_windows(data), dtype=np.int32)
-        busy_until = np.concatenate([[0], busy, np.repeat(busy[-1:], SHORTEST)])
-        windows_inside = np.maximum(ends - SHORTEST + 1, begins)
-        are_busy: Mask = busy_until[windows_inside - lows] > busy_until[begins - lows]
-        return are_busy
+    def _places_of(self, number: int) -> list[int]:
+        """The places in B that are tried for a proposal."""
+        first = int(self.proposals[number]) & INDEX
+        near = self.in_b[first : first + _PLACES]
+        keys = upper(near)
+        # Equal keys are neighbours, so those of another key can only stand at the end.
+        places: list[int] = (near[keys == keys[0]] & np.uint64(INDEX)).tolist()
+        return places
 
     def _longest_at(self, number: int) -> tuple[int, int, int] | None:
         """The longest block through one window of A: index in A, index in B, length."""
-        a_index, first = divmod(int(self.proposals[number]), 1 << 32)
-        near = slice(first, first + _PLACES)
-        keys = upper(self.in_b[near])
-        # Equal keys are neighbours, so those of another key can only stand at the end.
-        places = self.in_b[near][keys == keys[0]] & np.uint64(INDEX)
+        a_index = int(self.proposals[number]) >> 32
         best = None
-        for b_index in places.tolist():
+        for b_index in self._places_of(number):
             # Of equally long ones the first.
             best = self._grown(a_index, b_index, best[2] if best else SHORTEST - 1) or best
         return best
@@ -301,6 +316,40 @@ class _Search:
             self.busy = _busy_windows(self.a.data[start : start + _BUSY_AT_ONCE]).tobytes()
         first = start - self.busy_from
         return self.busy.find(1, first, first + end - start - SHORTEST + 1) >= 0
+
+
+class _BusyWindows:
+    """Near some places of data, which of its windows are more than filler."""
+
+    def __init__(self, data: Bytes, at: Numbers) -> None:
+        """`at`: sorted places, one at least."""
+        self._at = at
+        self._begins = np.maximum(at - _BEFORE, 0)
+        self._ends = np.minimum(at + _AFTER, len(data))
+        row = _BEFORE + _AFTER
+        low, end = int(self._begins[0]), int(self._ends[-1])
+        if end - low < row * len(at):
+            # They share what is around them.
+            around, self._lows = data[low:end], np.full(len(at), low)
+        else:
+            # What is around each, one behind the other.
+            places = at[:, np.newaxis] + np.arange(-_BEFORE, _AFTER)
+            around = data.take(places.reshape(-1), mode="clip")
+            self._lows = at - _BEFORE - row * np.arange(len(at))
+        busy = np.cumsum(_busy_windows(around), dtype=np.int32)
+        self._sums = np.concatenate([[0], busy, np.repeat(busy[-1:], SHORTEST)])
+        """How many begin before each place."""
+
+    def around(self) -> Mask:
+        """For each place, whether one is near it."""
+        return self.between(np.arange(len(self._at)), self._begins, self._ends)
+
+    def between(self, numbers: Numbers, begins: Numbers, ends: Numbers) -> Mask:
+        """Whether one lies between two places, both near that of this number."""
+        # Between two that are too near each other there is none.
+        stops, lows = np.maximum(ends - SHORTEST + 1, begins), self._lows[numbers]
+        are_busy: Mask = self._sums[stops - lows] > self._sums[begins - lows]
+        return are_busy
 
 
 def _pieces(image: Image, changed: Edges) -> list[Span]:
@@ -395,28 +444,45 @@ def _count_equal(
     counts: Numbers = np.zeros(len(in_a), np.int64)
     going, one, two = np.arange(len(in_a)), in_a, in_b
     for _ in range(most // 8):
+        if not len(going):
+            break
         unlike = _eight_at(a, one, back=back) ^ _eight_at(b, two, back=back)
         # The bits below the lowest that is set; all where none is.
         same = np.bitwise_count((unlike & -unlike) - np.uint64(1)) >> 3
         room = np.minimum(one, two) if back else np.minimum(len(a) - one, len(b) - two) + 7
         equal = np.minimum(same, room)
         counts[going] += equal
-        whole = equal == 8
+        whole = np.flatnonzero(equal == 8)
         step = -8 if back else 8
         going, one, two = going[whole], one[whole] + step, two[whole] + step
     return counts
 
 
 def _eight_at(words: Windows, places: Numbers, *, back: bool) -> Windows:
-    """The eight bytes from each place on, or back from it, the nearest one lowest.
+    """The eight bytes from each of some places on, or back from it, the nearest one lowest.
 
     Where there are fewer the others are 0.
     """
+    firsts = places - 8 if back else places
+    if int(firsts.min()) >= 0 and int(firsts.max()) < len(words):
+        eight = words[firsts]
+        return eight.byteswap() if back else eight
     if back:
-        firsts = np.maximum(places - 8, 0)
+        firsts = np.maximum(firsts, 0)
         return (words[firsts] << (8 * (firsts + 8 - places)).astype(np.uint64)).byteswap()
     firsts = np.minimum(places, len(words) - 1)
     return words[firsts] >> (8 * (places - firsts)).astype(np.uint64)
+
+
+def _without_filler_each(data: Windows, starts: Numbers, ends: Numbers) -> tuple[Numbers, Numbers]:
+    """`_without_filler` of many, each shorter than `_BEFORE` and `_AFTER` together."""
+    most = _BEFORE + _AFTER
+    run = _count_equal(data, data, starts, starts + 1, most=most)
+    run = np.minimum(run, ends - starts - 1) + 1
+    starts = starts + np.where(run >= _LONG_CONSTANT, run, 0)
+    run = _count_equal(data, data, ends, ends - 1, most=most, back=True)
+    run = np.minimum(run, ends - starts - 1) + 1
+    return starts, ends - np.where(run >= _LONG_CONSTANT, run, 0)
 
 
 def _without_filler(data: bytes, start: int, end: int) -> tuple[int, int]:
