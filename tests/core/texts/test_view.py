@@ -65,7 +65,7 @@ def test_joined_parts_lead_back_and_their_words_are_whole(
         offset += hi - lo + 2 * unit
 
 
-LENGTHS = (0, 1, 2, 3, 5, 70_001)
+LENGTHS = (0, 1, 2, 3, 5, 140_001)
 """Short ones and a long one are worked on in different ways."""
 
 
