@@ -13,7 +13,9 @@ Rules
 
 How: of A every fourth window of 12 bytes gets a key of 32 bits by arithmetic on whole arrays, of
 B every one; a block of 16 bytes holds one of A's, wherever it begins. Those whose keys both have
-(`memtool.core.comparing.windows`) only propose; bytes are compared.
+(`memtool.core.comparing.windows`) only propose; bytes are compared. Fewer windows, picked by their
+content, are looked at before that: mostly they tell already that there is no block
+(`memtool.core.comparing.sampled`).
 """
 
 from __future__ import annotations
@@ -22,8 +24,10 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import accumulate
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
+from memtool.core.comparing.equal_bytes import count_equal, equal_after, equal_before
+from memtool.core.comparing.sampled import shared_windows
 from memtool.core.comparing.windows import (
     INDEX,
     WORD,
@@ -90,7 +94,27 @@ def find_moved_blocks(
     from_a, from_b = _Changed.of(a, changed_a), _Changed.of(b, changed_b)
     if from_a is None or from_b is None:
         return ()
-    return tuple(_Search(from_a, from_b).run())
+    picked = shared_windows(from_a.data, from_b.data, SHORTEST)
+    if picked is not None and not _Search(from_a, from_b, *picked).may_hold_a_block():
+        return ()
+    return tuple(_Search(from_a, from_b, *_common_windows(from_a.data, from_b.data)).run())
+
+
+def _common_windows(a: Bytes, b: Bytes) -> tuple[Windows, Windows]:
+    """Of A every fourth window, of B every one, those whose key the other may have."""
+    in_a = joined(windows_of(a, 0), len(a) // WORD)
+    table = Table(in_a)
+    found = (part for shift in range(WORD) for part in windows_of(b, shift, table))
+    in_b = joined(found, len(b))
+    left = len(in_a) + len(in_b)
+    while True:
+        # What one side loses lets the other lose more. It ends once a turn leaves out less than
+        # half: sorting is then cheaper than another turn.
+        in_a = only_shared(in_a, Table(in_b))
+        in_b = only_shared(in_b, Table(in_a))
+        if 2 * (len(in_a) + len(in_b)) >= left:
+            return in_a, in_b
+        left = len(in_a) + len(in_b)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,34 +161,36 @@ class _Changed:
 class _Search:
     """One pass over the windows of A."""
 
-    def __init__(self, a: _Changed, b: _Changed) -> None:
+    def __init__(self, a: _Changed, b: _Changed, in_a: Windows, in_b: Windows) -> None:
+        """`in_a` and `in_b`: their windows that may have equal keys; both are used up."""
         self.a, self.b = a, b
-        in_a = joined(windows_of(a.data, 0))
-        table = Table(in_a)
-        in_b = joined(part for shift in range(WORD) for part in windows_of(b.data, shift, table))
-        left = len(in_a) + len(in_b)
-        while True:
-            # What one side loses lets the other lose more. It ends once a turn leaves out less than
-            # half: sorting is then cheaper than another turn.
-            in_a = only_shared(in_a, Table(in_b))
-            in_b = only_shared(in_b, Table(in_a))
-            if 2 * (len(in_a) + len(in_b)) >= left:
-                break
-            left = len(in_a) + len(in_b)
         # Equal keys by address, so that the same places are tried everywhere.
         in_b.sort()
         self.in_b = in_b
         # Looked up in sorted order, which is many times as fast as in the order of A.
         in_a.sort()
         self.proposals = look_up(in_a, in_b)
-        self.taken = bytearray(len(b.data))
+        self.taken = bytearray()
         """1 for each byte of B that lies in a block."""
         self.busy, self.busy_from = b"", 0
         """For some windows of A, from this index on: 1 where it is more than filler."""
         self.a_done = 0
 
+    def may_hold_a_block(self) -> bool:
+        """False only where no block goes through any of the windows."""
+        keys = upper(self.in_b)
+        if (keys[_PLACES:] == keys[:-_PLACES]).any():
+            # Some places are never tried.
+            return True
+        parts = (
+            self.proposals[start : start + _AT_ONCE]
+            for start in range(0, len(self.proposals), _AT_ONCE)
+        )
+        return any(self._hold_a_block(part)[0].any() for part in parts)
+
     def run(self) -> list[MovedBlock]:
         """All blocks."""
+        self.taken = bytearray(len(self.b.data))
         blocks: list[MovedBlock] = []
         for number in self._worth_growing():
             block = self._longest_at(number)
@@ -248,8 +274,8 @@ class _Search:
     def _count_around(self, in_a: Numbers, in_b: Numbers) -> tuple[Numbers, Numbers]:
         """How many bytes are equal before and behind each pair of places, inside their pieces."""
         a, b = self.a.words, self.b.words
-        before = _count_equal(a, b, in_a, in_b, most=_BEFORE, back=True)
-        after = _count_equal(a, b, in_a, in_b, most=_AFTER)
+        before = count_equal(a, b, in_a, in_b, most=_BEFORE, back=True)
+        after = count_equal(a, b, in_a, in_b, most=_AFTER)
         # Few are left, so that only those are asked for their pieces.
         long = np.flatnonzero(before + after >= SHORTEST)
         for changed, places in ((self.a, in_a[long]), (self.b, in_b[long])):
@@ -287,14 +313,14 @@ class _Search:
         # Keys only proposed: from here on bytes are compared, and a false proposal is not even one
         # byte long.
         room = min(a_end - a_index, b_end - b_index)
-        after = _equal_after(a, b, a_index, b_index, room)
+        after = equal_after(a, b, a_index, b_index, room)
         taken = self.taken.find(1, b_index, b_index + after)
         after = after if taken < 0 else taken - b_index
         if not after:
             return None
         # Not back into a block already taken, nor over the border of a piece.
         room = min(a_index - max(a_first, self.a_done), b_index - b_first)
-        before = _equal_before(a, b, a_index, b_index, room)
+        before = equal_before(a, b, a_index, b_index, room)
         taken = self.taken.rfind(1, b_index - before, b_index)
         before = before if taken < 0 else b_index - taken - 1
         if before + after <= beaten:
@@ -395,92 +421,13 @@ def _busy_windows(data: Bytes) -> Mask:
     return busy
 
 
-def _equal_after(one: bytes, two: bytes, in_one: int, in_two: int, most: int) -> int:
-    """How many bytes are equal from two places on, `most` at most; compared in steps that grow."""
-    done, step = 0, 32
-    while done < most:
-        size = min(step, most - done)
-        left = one[in_one + done : in_one + done + size]
-        right = two[in_two + done : in_two + done + size]
-        if left != right:
-            return done + _equal_low_bytes(left, right, "little")
-        done, step = done + size, step * 4
-    return done
-
-
-def _equal_before(one: bytes, two: bytes, in_one: int, in_two: int, most: int) -> int:
-    """The same back from two places, which are not compared themselves."""
-    done, step = 0, 32
-    while done < most:
-        size = min(step, most - done)
-        left = one[in_one - done - size : in_one - done]
-        right = two[in_two - done - size : in_two - done]
-        if left != right:
-            return done + _equal_low_bytes(left, right, "big")
-        done, step = done + size, step * 4
-    return done
-
-
-def _equal_low_bytes(one: bytes, two: bytes, order: Literal["little", "big"]) -> int:
-    """How many of the low bytes of two unlike numbers are equal."""
-    unlike = int.from_bytes(one, order) ^ int.from_bytes(two, order)
-    # The lowest bit that is set, alone.
-    return ((unlike & -unlike).bit_length() - 1) // 8
-
-
-def _count_equal(
-    a: Windows, b: Windows, in_a: Numbers, in_b: Numbers, *, most: int, back: bool = False
-) -> Numbers:
-    """How many bytes are equal in a row at each pair of places, `most` at most.
-
-    Args:
-        a: The eight bytes at every place of the first data.
-        b: The same of the second data.
-        in_a: Places in the first data.
-        in_b: Places in the second data, one each.
-        most: Bytes that are compared, a multiple of eight.
-        back: The bytes before the places count, from there back.
-    """
-    counts: Numbers = np.zeros(len(in_a), np.int64)
-    going, one, two = np.arange(len(in_a)), in_a, in_b
-    for _ in range(most // 8):
-        if not len(going):
-            break
-        unlike = _eight_at(a, one, back=back) ^ _eight_at(b, two, back=back)
-        # The bits below the lowest that is set; all where none is.
-        same = np.bitwise_count((unlike & -unlike) - np.uint64(1)) >> 3
-        room = np.minimum(one, two) if back else np.minimum(len(a) - one, len(b) - two) + 7
-        equal = np.minimum(same, room)
-        counts[going] += equal
-        whole = np.flatnonzero(equal == 8)
-        step = -8 if back else 8
-        going, one, two = going[whole], one[whole] + step, two[whole] + step
-    return counts
-
-
-def _eight_at(words: Windows, places: Numbers, *, back: bool) -> Windows:
-    """The eight bytes from each of some places on, or back from it, the nearest one lowest.
-
-    Where there are fewer the others are 0.
-    """
-    firsts = places - 8 if back else places
-    if int(firsts.min()) >= 0 and int(firsts.max()) < len(words):
-        eight = words[firsts]
-        return eight.byteswap() if back else eight
-    if back:
-        firsts = np.maximum(firsts, 0)
-        return (words[firsts] << (8 * (firsts + 8 - places)).astype(np.uint64)).byteswap()
-    firsts = np.minimum(places, len(words) - 1)
-    return words[firsts] >> (8 * (places - firsts)).astype(np.uint64)
-
-
 def _without_filler_each(data: Windows, starts: Numbers, ends: Numbers) -> tuple[Numbers, Numbers]:
     """`_without_filler` of many, each shorter than `_BEFORE` and `_AFTER` together."""
     most = _BEFORE + _AFTER
-    run = _count_equal(data, data, starts, starts + 1, most=most)
+    run = count_equal(data, data, starts, starts + 1, most=most)
     run = np.minimum(run, ends - starts - 1) + 1
     starts = starts + np.where(run >= _LONG_CONSTANT, run, 0)
-    run = _count_equal(data, data, ends, ends - 1, most=most, back=True)
+    run = count_equal(data, data, ends, ends - 1, most=most, back=True)
     run = np.minimum(run, ends - starts - 1) + 1
     return starts, ends - np.where(run >= _LONG_CONSTANT, run, 0)
 
@@ -488,7 +435,7 @@ def _without_filler_each(data: Windows, starts: Numbers, ends: Numbers) -> tuple
 def _without_filler(data: bytes, start: int, end: int) -> tuple[int, int]:
     """`start` and `end` moved inwards over constant runs."""
     # Compared with itself one byte further on: as long as they agree, all bytes are the same.
-    run = _equal_after(data, data, start, start + 1, end - start - 1) + 1
+    run = equal_after(data, data, start, start + 1, end - start - 1) + 1
     start += run if run >= _LONG_CONSTANT else 0
-    run = _equal_before(data, data, end, end - 1, end - start - 1) + 1
+    run = equal_before(data, data, end, end - 1, end - start - 1) + 1
     return start, end - (run if run >= _LONG_CONSTANT else 0)

@@ -27,6 +27,8 @@ _CHUNK = 1 << 15
 """Windows worked on at a time: their arrays stay in the processor's cache."""
 _LOOKED_UP = 1 << 20
 """Windows of A looked up at a time."""
+_SORTED = 1 << 20
+"""Short keys that are sorted at a time."""
 _FACTORS = (0x9E3779B1, 0x85EBCA77, 0xC2B2AE3D)
 """Odd factors that mix the words of a window."""
 INDEX = 0xFFFFFFFF
@@ -81,9 +83,14 @@ def upper(windows: Windows) -> Keys:
     return (windows >> np.uint64(32)).astype(np.uint32)
 
 
-def joined(parts: Iterable[Windows]) -> Windows:
-    """All parts one behind the other; none make an empty one."""
-    return np.concatenate([np.zeros(0, np.uint64), *parts])
+def joined(parts: Iterable[Windows], most: int) -> Windows:
+    """All parts one behind the other, `most` windows at most."""
+    # Memory that is never written to is never taken.
+    windows, count = np.empty(most, np.uint64), 0
+    for part in parts:
+        windows[count : count + len(part)] = part
+        count += len(part)
+    return windows[:count]
 
 
 def look_up(in_a: Windows, in_b: Windows) -> Windows:
@@ -117,14 +124,16 @@ class Table:
         # Eight to sixteen places a window: one foreign key in eight or fewer passes one part, and
         # few pass both.
         self._bits = min(max(len(windows).bit_length() + 3, 3), _SHORT_KEY)
-        self._present = [self._mark(short) for short in self._short(upper(windows))]
+        self._present = [self._marked(windows, which) for which in (0, 1)]
 
-    def _mark(self, short: Keys) -> Bytes:
+    def _marked(self, windows: Windows, which: int) -> Bytes:
         marked = np.zeros(1 << self._bits, np.bool_)
-        # In order they are marked several times as fast.
-        short.sort()
-        for start in range(0, len(short), _CHUNK):
-            marked[short[start : start + _CHUNK]] = True
+        for start in range(0, len(windows), _SORTED):
+            short = self._short(upper(windows[start : start + _SORTED]))[which]
+            # In order they are marked several times as fast.
+            short.sort()
+            for first in range(0, len(short), _CHUNK):
+                marked[short[first : first + _CHUNK]] = True
         return np.packbits(marked, bitorder="little")
 
     def may_have(self, keys: Keys) -> Numbers:

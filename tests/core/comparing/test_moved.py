@@ -182,3 +182,22 @@ def test_any_planted_block_is_found(piece: bytes, here: int, there: int) -> None
     assert block.a_start <= here + 2
     assert block.b_start - block.a_start == there - here
     assert block.length >= len(core) - 4
+
+
+@pytest.mark.parametrize("here", [(1 << 16) + step for step in range(-20, 5)])
+def test_block_at_the_border_of_what_is_worked_on_at_a_time_is_found(here: int) -> None:
+    # Contents by chance share nothing else that is so long.
+    a, b = (bytearray(random.Random(seed).randbytes(3 << 16)) for seed in (here, here + 99))
+    there = len(b) - 16
+    b[there:] = a[here : here + 16]
+    everything = edges_of([Span(0, len(a))])
+    (block,) = find_moved_blocks(
+        Image.from_bytes(bytes(a)),
+        Image.from_bytes(bytes(b)),
+        changed_a=everything,
+        changed_b=everything,
+    )
+    # Neighbours may be equal by chance.
+    assert block.a_start <= here
+    assert block.b_start - block.a_start == there - here
+    assert block.a_start + block.length >= here + 16
