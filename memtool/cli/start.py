@@ -24,9 +24,10 @@ from memtool.core.names import JOURNAL
 from memtool.core.role import Role
 from memtool.core.span import Span
 from memtool.errors import UsageError
+from memtool.render.json import start_json
 from memtool.render.page.start_page import render_start_page
 from memtool.render.questions import RESEATED
-from memtool.render.text import start_view
+from memtool.render.text import start_steps, start_view
 from memtool.render.words import safe_text
 from memtool.workflow.context import clock, open_context
 from memtool.workflow.finding_jobs import find_elsewhere
@@ -290,13 +291,13 @@ def command(
     if html is not None:
         note(f"Written: {safe_text(str(html))}; it opens in any browser, without a network.")
     if as_json:
-        print_json(start_view.start_document(view))
+        print_json(start_json.start_document(view))
     else:
         say(start_view.render_answer(view, show_all=show_all))
         if asking:
             _tell_other_jobs(job, open_store(reading.store).folder, view)
         inside = is_here(job)
-        step = start_view.next_step(view, inside=inside)
+        step = start_steps.next_step(view, inside=inside)
         say_next(step, in_job=True, has_moved=not inside)
         say(f"\n{start_view.render_details(view, show_all=show_all)}")
     return 1 if start_view.speaks_against(view) else 0

@@ -33,12 +33,10 @@ from memtool.render.page.blocks import (
 from memtool.render.page.html import Paper, render_page
 from memtool.render.text.answers import as_answers, count_results, tell_open
 from memtool.render.text.next_steps import one_line
+from memtool.render.text.start_steps import memory_step, module_findings, next_step
 from memtool.render.text.start_view import (
     MODULES,
     layout_in_short,
-    memory_step,
-    module_findings,
-    next_step,
     reads_in_short,
     tell_start,
 )

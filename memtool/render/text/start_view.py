@@ -1,38 +1,27 @@
-"""What `start` shows: good reads? one family? where the VINs are, what differs, what next."""
+"""What `start` shows: good reads? one family? where the VINs are, what differs."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
 
-from memtool.core.finding import Check, Finding, Severity, Verdict
-from memtool.core.health.agreement import Agreement
-from memtool.core.health.disagreement import TWO_MODULES
-from memtool.core.job.job import checks_to_facts
+from memtool.core.finding import Check, Severity, Verdict
 from memtool.core.job.memory import tell_reader_order
 from memtool.core.job.stages.answers import tell_by_kind, tell_by_region
 from memtool.core.job.start import MemoryView, ModuleView, StartView
-from memtool.core.layouts.layout import Layout
-from memtool.core.read_options import PLAIN
 from memtool.core.role import Role
 from memtool.core.span import Span, count_addresses
 from memtool.core.texts.vin import CheckDigitState
 from memtool.core.words import count_of, listed_spans
 from memtool.render.cautions import before_the_job
-from memtool.render.json.as_json import document, finding_values, vin_values
-from memtool.render.text import next_view, terminal
+from memtool.render.text import terminal
 from memtool.render.text.answers import Answer, answers, as_answers, count_results, tell_open
-from memtool.render.text.next_steps import NextStep, one_line, quoted
+from memtool.render.text.start_steps import is_mixed, memory_step, module_findings
 from memtool.render.values import (
     chip_words,
     name_words,
     reads_cell,
     reads_words,
     setup_lines,
-    setup_value,
-    span_value,
-    span_values,
 )
 from memtool.render.words import safe_text
 
@@ -68,177 +57,6 @@ def _speaks_against(memory: MemoryView) -> bool:
     )
 
 
-def module_findings(module: ModuleView) -> tuple[Finding, ...]:
-    """Findings about the read, and about its agreement with the others."""
-    return (*module.findings, *(module.agreement.findings if module.agreement else ()))
-
-
-def next_step(view: StartView, *, inside: bool = False) -> NextStep:
-    """What to do next.
-
-    Args:
-        view: What `start` found.
-        inside: Whether the person is in the job's folder already.
-    """
-    if not view.memories:
-        commands = ("benchimage start --original READ --donor READ",)
-        step = NextStep(text="read both modules and add their reads", commands=commands)
-    else:
-        step = _step_of_memories(view) or next_view.next_step(view.next)
-    way = () if inside else (f"cd {quoted(view.folder)}",)
-    return replace(step, commands=(*way, *step.commands))
-
-
-def _step_of_memories(view: StartView) -> NextStep | None:
-    named = len(view.memories) > 1
-    steps = [memory_step(memory, named=named) for memory in view.memories]
-    found = [step for step in steps if step is not None]
-    first = next((step for step in found if step.is_reading), None)
-    if first is None:
-        first = next((step for step in found if step.is_mending), found[0] if found else None)
-    return None if first is None else first.step
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """What one memory needs next."""
-
-    step: NextStep | None
-    """None: as the job's record says."""
-    short: str
-    """For a cell of the table."""
-    is_reading: bool = False
-    """Whether a read is wanted, before anything else."""
-    is_mending: bool = False
-    """Whether a check failed that is to be mended first."""
-
-
-def memory_step(memory: MemoryView, *, named: bool) -> Step | None:
-    """What a memory needs before its donor can be blanked; None where nothing.
-
-    Args:
-        memory: The memory.
-        named: Whether the job has others, so that this one is named in every command.
-    """
-    roles = {module.backup.role for module in memory.modules}
-    prefix, suffix = (f"{memory.name}=", f"/{memory.name}") if named else ("", "")
-    for module in memory.modules:
-        if module.backup.agree is False:
-            return _reads_differ(module, prefix, suffix)
-    failed = [check for check in memory.family if check.result is Verdict.FAIL]
-    failures = any(
-        finding.severity is Severity.FAILURE
-        for module in memory.modules
-        for finding in module_findings(module)
-    )
-    if failed or failures:
-        return _mend(failed, prefix)
-    if memory.is_follow_up:
-        step = NextStep(
-            text="read the module again after the work and check it",
-            commands=(f"benchimage check {prefix}READ",),
-            otherwise="Or add another donor's reads with 'benchimage start --donor READ'.",
-        )
-        return Step(step=step, short="check")
-    if Role.DONOR not in roles:
-        step = NextStep(
-            text="read the donor twice and add its reads",
-            commands=(f"benchimage start --donor {prefix}READ --donor {prefix}READ",),
-            otherwise=(
-                "Where the original's chip is moved onto the donor's board nothing is removed:"
-                f" read it there, then 'benchimage check {prefix}READ --stage after-writing'."
-            ),
-        )
-        return Step(step=step, short="read the donor", is_reading=True)
-    if Role.ORIGINAL not in roles and memory.unreadable is None:
-        step = NextStep(
-            text="read the original and add its reads",
-            commands=(f"benchimage start --original {prefix}READ",),
-            otherwise=(
-                "If it cannot be read, say why: 'benchimage start --original-unreadable"
-                f" {prefix}REASON'."
-            ),
-        )
-        return Step(step=step, short="read the original", is_reading=True)
-    if memory.needs_nothing:
-        return None
-    if memory.donor_identity is not None and memory.donor_identity.is_done:
-        step = NextStep(
-            text=(
-                "there is no old identity to remove: fit the donor, run the maker's procedure,"
-                " read it again"
-            ),
-            commands=(f"benchimage check {prefix}READ --stage after-setup",),
-        )
-        return Step(step=step, short="set up")
-    if memory.layout is None:
-        images = " ".join(f"{role.value}{suffix}" for role in Role if role in roles)
-        file = f"{memory.name}.toml" if named else "layout.toml"
-        step = NextStep(
-            text="draft a layout from these reads, and review it",
-            commands=(
-                f"benchimage layout draft {images} --out {file}",
-                f"benchimage layout review {file}",
-            ),
-            otherwise=(
-                f"Or remove the VIN alone: 'benchimage blank donor{suffix} --vin VIN'. Or put the"
-                " original's own image onto an equal module: 'benchimage check"
-                f" original{suffix} --stage before-writing'."
-            ),
-        )
-        return Step(step=step, short="draft a layout")
-    if not memory.layout.reviewed:
-        return Step(step=None, short="review the layout")
-    return None
-
-
-def _mend(failed: Sequence[Check], prefix: str) -> Step:
-    """A check failed: the read of the wrong module, the wrong donor, or a bad read."""
-    if any(check.code == "original-identity" for check in failed):
-        step = NextStep(
-            text="give the read of this vehicle's own module in place of the wrong one",
-            commands=(f"benchimage start --replaces READ --reason TEXT --original {prefix}READ",),
-            otherwise=(
-                "If the order is wrong: 'benchimage start --vehicle-vin VIN --reason TEXT'."
-            ),
-        )
-        return Step(step=step, short="see what failed", is_mending=True)
-    step = NextStep(
-        text="put right what failed; read the donor again, or take another one",
-        commands=(f"benchimage start --replaces READ --reason TEXT --donor {prefix}READ",),
-    )
-    return Step(step=step, short="see what failed", is_mending=True)
-
-
-def _reads_differ(module: ModuleView, prefix: str, suffix: str) -> Step:
-    role, agreement = module.backup.role.value, module.agreement
-    again = f"benchimage start --{role} {prefix}READ"
-    if _is_mixed(module):
-        step = NextStep(
-            text="take the other module's read out of the count",
-            commands=(f"benchimage start --replaces READ --reason TEXT --{role} {prefix}READ",),
-        )
-        return Step(step=step, short="reads of two modules", is_mending=True)
-    more = agreement.more_reads if agreement is not None else None
-    if module.backup.read_count > 2:
-        helped = f"{count_of(more, 'more read')} would make it safer: '{again}'." if more else ""
-        step = NextStep(
-            text="let the majority of the reads decide each byte",
-            commands=(f"benchimage job majority {role}{suffix}",),
-            otherwise=helped,
-        )
-        return Step(step=step, short=f"majority of {module.backup.read_count} reads")
-    step = NextStep(
-        text=f"fix the connection, read the {role} again and add the read",
-        commands=(again,),
-    )
-    return Step(step=step, short="read again", is_reading=True)
-
-
-def _is_mixed(module: ModuleView) -> bool:
-    return any(finding.code == TWO_MODULES for finding in module_findings(module))
-
-
 def start_answers(view: StartView) -> list[Answer]:
     """What the modules' reads and the comparison of both say, of every memory."""
     several = len(view.memories) > 1
@@ -247,7 +65,7 @@ def start_answers(view: StartView) -> list[Answer]:
         name = memory.name if several else None
         # What is said of a read as a whole is said by its findings, in their own words.
         said = {"reads", "health"}
-        if any(map(_is_mixed, memory.modules)):
+        if any(map(is_mixed, memory.modules)):
             said.add("two-modules")
         family = [check for check in memory.family if check.code not in said]
         for module in memory.modules:
@@ -528,96 +346,3 @@ def _tell_difference(memory: MemoryView, *, show_all: bool) -> str:
         return f"{tell_by_region(spans, layout)}."
     told = tell_by_region(spans, layout) if show_all else tell_by_kind(spans, layout)
     return f"{count_of(count_addresses(spans), 'byte')}: {told}."
-
-
-def start_document(view: StartView) -> dict[str, Any]:
-    """The view as the JSON document of ``benchimage start``."""
-    return document(
-        "start",
-        job=str(view.folder),
-        opened=view.is_new,
-        order={
-            "work_order": view.order.work_order,
-            "customer": view.order.customer,
-            "plate": view.order.plate,
-            "vehicle_vin": view.order.vehicle_vin,
-            "module_kind": view.order.module_kind.value if view.order.module_kind else None,
-            "authority": view.order.authority,
-            "complaint": view.order.complaint,
-            "original_part": view.order.original_part,
-            "donor_part": view.order.donor_part,
-            "original_serial": view.order.original_serial,
-            "donor_serial": view.order.donor_serial,
-            "donor_source": view.order.donor_source,
-            "donor_receipt": view.order.donor_receipt,
-            "old_module": view.order.old_module.value if view.order.old_module else None,
-            "technician": view.order.technician,
-            "procedure": view.order.procedure,
-            "qualified_person": view.order.qualified_person,
-        },
-        memories=[_memory_value(memory) for memory in view.memories],
-        next=one_line(next_step(view)),
-    )
-
-
-def _memory_value(memory: MemoryView) -> dict[str, Any]:
-    return {
-        "name": memory.name,
-        "chip": memory.chip,
-        "original_unreadable": memory.unreadable,
-        "modules": [_module_value(module, memory.layout) for module in memory.modules],
-        "withdrawn": [
-            {
-                "role": read.role.value,
-                "name": read.name,
-                "sha256": read.sha256,
-                "reason": read.reason,
-            }
-            for read in memory.withdrawn
-        ],
-        "reader_order": memory.reader_order.order if memory.reader_order else PLAIN,
-        "not_read": span_values(memory.not_read),
-        "family": checks_to_facts(memory.family),
-        "differing": span_values(memory.differing),
-        "pairs": [
-            {
-                **span_value(pair.span),
-                "stored_as": pair.stored_as,
-                "part": pair.part.value,
-                "coding": pair.coding.value,
-            }
-            for pair in memory.pairs
-        ],
-        "layout": memory.layout.name if memory.layout else None,
-        "layout_reason": memory.layout_reason,
-        "setup": [setup_value(item) for item in memory.setup],
-        "holds_identity": memory.holds_identity,
-        "equal": memory.is_equal,
-    }
-
-
-def _agreement_value(agreement: Agreement) -> dict[str, Any]:
-    return {
-        "agree": agreement.agree,
-        "differing_bytes": agreement.differing_bytes,
-        "spans": span_values(agreement.spans),
-        "more_reads": agreement.more_reads,
-    }
-
-
-def _module_value(module: ModuleView, layout: Layout | None) -> dict[str, Any]:
-    backup = module.backup
-    return {
-        "role": backup.role.value,
-        "backup": backup.backup,
-        "sha256": backup.sha256,
-        "size": backup.size,
-        "reads": backup.read_count,
-        "agree": backup.agree,
-        "single_read_reason": backup.single_read_reason,
-        "reseated": backup.reseated,
-        "sitting": backup.sitting,
-        "agreement": None if module.agreement is None else _agreement_value(module.agreement),
-        "findings": finding_values(module_findings(module)),
-        "vins": vin_values(module.vins, layout),
-    }
