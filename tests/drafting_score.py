@@ -19,7 +19,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from memtool.core.checksums.checksum import ChecksumRule, check_checksum
-from memtool.core.drafting import Draft, ModuleReads, draft_layout
+from memtool.core.drafting.draft import Draft, ModuleReads
+from memtool.core.drafting.steps import draft_layout
 from memtool.core.finding import Verdict
 from memtool.core.image import Image
 from memtool.core.layouts.region import RegionKind

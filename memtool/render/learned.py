@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from memtool.core.layouts.record_rules import format_key
-from memtool.core.learning import (
+from memtool.core.learning.learned import (
     Learned,
     MovedChecksums,
     Proposal,

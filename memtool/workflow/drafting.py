@@ -8,7 +8,8 @@ from datetime import datetime
 from pathlib import Path
 
 from memtool.core.chip import chips_of_size, find_chip
-from memtool.core.drafting import Draft, ModuleReads, draft_layout
+from memtool.core.drafting.draft import Draft, ModuleReads
+from memtool.core.drafting.steps import draft_layout
 from memtool.core.health.agreement import compare_reads
 from memtool.core.image import Image
 from memtool.core.layouts.layout import ModuleKind

@@ -15,7 +15,8 @@ from memtool.core.job.setup_list import find_protected
 from memtool.core.job.stage import Stage, StageVerdict
 from memtool.core.job.standing import standing_of
 from memtool.core.layouts.region import RegionKind
-from memtool.core.learning import Ended, Learned, learn
+from memtool.core.learning.learned import Ended, Learned
+from memtool.core.learning.learning import learn
 from memtool.core.read_options import ImageFormat, ReadOptions
 from memtool.core.records.placing import place_records
 from memtool.core.role import Role

@@ -20,7 +20,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from memtool.core.drafting import Draft, ModuleReads, draft_layout
+from memtool.core.drafting.draft import Draft, ModuleReads
+from memtool.core.drafting.steps import draft_layout
 from memtool.core.health.inspection import inspect_images
 from memtool.core.image import Image
 from memtool.core.job.blanking import plan_blank

@@ -10,25 +10,3 @@ identity (`identity_guess`,
 state (`state`), counters (`counters`), random and equal data, configuration, empty space
 (`data`), copies (`copies`).
 """
-
-from memtool.core.drafting.draft import (
-    ChecksumGuess,
-    Confidence,
-    Draft,
-    ModuleReads,
-    RecordsGuess,
-    RegionGuess,
-    span_of,
-)
-from memtool.core.drafting.steps import draft_layout
-
-__all__ = [
-    "ChecksumGuess",
-    "Confidence",
-    "Draft",
-    "ModuleReads",
-    "RecordsGuess",
-    "RegionGuess",
-    "draft_layout",
-    "span_of",
-]

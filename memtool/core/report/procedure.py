@@ -13,7 +13,8 @@ from memtool.core.job.setup_list import find_protected
 from memtool.core.job.stage import Stage, StageVerdict
 from memtool.core.job.standing import find_standing
 from memtool.core.layouts.layout import Layout
-from memtool.core.learning import Ended, MovedChecksums, WrittenPlace, learn
+from memtool.core.learning.learned import Ended, MovedChecksums, WrittenPlace
+from memtool.core.learning.learning import learn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

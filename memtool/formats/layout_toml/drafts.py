@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from memtool.core.drafting import ChecksumGuess, Draft, RegionGuess
+from memtool.core.drafting.draft import ChecksumGuess, Draft, RegionGuess
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.layouts.region import BlankSource, Region
 from memtool.core.span import Span, format_address

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from memtool.core.checksums.checksum import ChecksumRule
-from memtool.core.drafting import ChecksumGuess, Draft, ModuleReads, RecordsGuess, RegionGuess
+from memtool.core.drafting.draft import ChecksumGuess, Draft, ModuleReads, RecordsGuess, RegionGuess
 from memtool.core.layouts.region import BlankSource, Region
 from memtool.core.role import Role
 from memtool.core.span import count_addresses, format_span

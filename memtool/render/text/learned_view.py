@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from memtool.core.learning import Learned, WrittenPlace
+from memtool.core.learning.learned import Learned, WrittenPlace
 from memtool.core.words import count_of
 from memtool.render.learned import (
     NO_ORIGINAL,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from memtool.core.drafting import Draft, ModuleReads, draft_layout
+from memtool.core.drafting.draft import Draft, ModuleReads
+from memtool.core.drafting.steps import draft_layout
 from memtool.core.image import Image
 from memtool.core.job.blanking import plan_blank
 from memtool.core.layouts.layout import Layout, ModuleKind

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 import pytest
 
 from memtool.core.checksums.checksum import WhenBlanked
-from memtool.core.drafting import Draft, ModuleReads, RegionGuess, draft_layout
+from memtool.core.drafting.draft import Draft, ModuleReads, RegionGuess
+from memtool.core.drafting.steps import draft_layout
 from memtool.core.image import Image
 from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.layouts.region import BlankSource

@@ -16,7 +16,8 @@ from memtool.core.drafting.draft import Confidence
 from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout, ModuleKind
 from memtool.core.layouts.region import Region, RegionKind
-from memtool.core.learning import Ended, Learned, WarningCode, learn
+from memtool.core.learning.learned import Ended, Learned, WarningCode
+from memtool.core.learning.learning import learn
 from memtool.core.span import Span
 from memtool.demo.tailgate import DONOR_VIN, VEHICLE_VIN
 from memtool.demo.tailgate_flash import LAYOUT, SIZE, DataFlash, blanked, used_module

@@ -10,14 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked
-from memtool.core.drafting import (
-    ChecksumGuess,
-    Confidence,
-    Draft,
-    ModuleReads,
-    RegionGuess,
-    draft_layout,
-)
+from memtool.core.drafting.draft import ChecksumGuess, Confidence, Draft, ModuleReads, RegionGuess
+from memtool.core.drafting.steps import draft_layout
 from memtool.core.image import Image
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.layouts.region import BlankSource, Region, RegionKind
