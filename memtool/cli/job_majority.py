@@ -26,7 +26,7 @@ Examples:
 )
 @click.argument("which", metavar="ROLE[/MEMORY]")
 @place_options
-def majority(which: str, place: Place, as_json: bool) -> int:
+def command(which: str, place: Place, as_json: bool) -> int:
     """Decide byte by byte from three or more reads that differ.
 
     Every byte gets the value that more than half of the reads hold; where none has one,

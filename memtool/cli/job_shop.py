@@ -32,7 +32,7 @@ Examples:
 @click.option("--logo", type=PATH, help="A PNG or JPEG picture.")
 @click.option("--no-logo", is_flag=True, help="Leave the logo out from now on.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-def shop(
+def command(
     name: str | None,
     address: tuple[str, ...],
     logo: Path | None,

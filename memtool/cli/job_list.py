@@ -30,7 +30,7 @@ Examples:
 @click.argument("text", required=False)
 @store_option
 @output_options
-def list_command(text: str | None, store: Path | None, as_json: bool) -> int:
+def command(text: str | None, store: Path | None, as_json: bool) -> int:
     """List the jobs of this store, newest first.
 
     TEXT is a part of the work order or of a part number, a VIN or its last digits, or the

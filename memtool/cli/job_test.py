@@ -30,7 +30,7 @@ Examples:
 @click.option("--codes-after", metavar="TEXT", help="Codes after it, or 'none'.")
 @click.option("--calibration", metavar="TEXT", help="What was calibrated, and the result.")
 @place_options
-def test(
+def command(
     text: str,
     result: str,
     supply_voltage: str | None,

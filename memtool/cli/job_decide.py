@@ -43,7 +43,7 @@ Examples:
     help="A read made with another method that shows the same bytes there.",
 )
 @place_options
-def decide(
+def command(
     point: str,
     text: str,
     name: str | None,
