@@ -58,7 +58,13 @@ def heavy_modules_of(*arguments: str, folder: Path) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    "arguments", [("--help",), ("--version",), ("vin", "1M8GDM9AXKP042788"), ("blank", "--help")]
+    "arguments",
+    [
+        ("--help",),
+        ("--version",),
+        ("vin", "1M8GDM9AXKP042788"),
+        *((*name.split(), "--help") for name in ("start", "blank", "check", "report", "job list")),
+    ],
 )
 def test_a_small_command_loads_nothing_heavy(arguments: tuple[str, ...], tmp_path: Path) -> None:
     # The VIN is the worked example of 49 CFR 565.15(c), from memory.

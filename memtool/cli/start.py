@@ -25,7 +25,7 @@ from memtool.core.role import Role
 from memtool.core.span import Span
 from memtool.errors import UsageError
 from memtool.render.json import start_json
-from memtool.render.page.start_page import render_start_page
+from memtool.render.late import start_page
 from memtool.render.questions import RESEATED
 from memtool.render.text import start_steps, start_view
 from memtool.render.words import safe_text
@@ -284,7 +284,7 @@ def command(
     with at_work("looking at both modules"):
         view = start_job(request, open_store(reading.store), now=now)
         if html is not None:
-            page = page_file(html, render_start_page(view, as_of=stamp(now)))
+            page = page_file(html, start_page.render_start_page(view, as_of=stamp(now)))
             context = open_context(job=job, stores=find_store(reading.store))
             context.record("start", new=[page])
     note_broken(view.broken_layouts)

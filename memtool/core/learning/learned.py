@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-from memtool.core.drafting.draft import Confidence
 from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.record_rules import Key
 from memtool.core.layouts.region import Region, RegionKind
 from memtool.core.span import Span
+
+if TYPE_CHECKING:
+    from memtool.core.drafting.draft import Confidence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,7 @@ The bytes stand in the shop's copy alone. Of protected places address and count 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from memtool.core.image import Image
 from memtool.core.job.job import Job
@@ -13,8 +14,16 @@ from memtool.core.job.setup_list import find_protected
 from memtool.core.job.stage import Stage, StageVerdict
 from memtool.core.job.standing import find_standing
 from memtool.core.layouts.layout import Layout
-from memtool.core.learning.learned import Ended, MovedChecksums, WrittenPlace
-from memtool.core.learning.learning import learn
+from memtool.lazy import late_module
+
+if TYPE_CHECKING:
+    from memtool.core.learning import learned as learned_facts
+    from memtool.core.learning import learning
+    from memtool.core.learning.learned import MovedChecksums, WrittenPlace
+else:
+    # A job that has not ended well tells nothing of it.
+    learned_facts = late_module("memtool.core.learning.learned")
+    learning = late_module("memtool.core.learning.learning")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +81,8 @@ def find_writing(
     if standing is None or standing.verdict is not StageVerdict.PASS:
         return None
     made = job.blankings_of(memory)
-    learned = learn(
-        Ended(
+    learned = learning.learn(
+        learned_facts.Ended(
             layout=layout,
             before=donor,
             blanked=blanked,

@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from memtool.core.finding import Verdict
 from memtool.core.report.photo import Picture
-from memtool.core.report.report import Outcome
 from memtool.render.values import verdict_words
+
+if TYPE_CHECKING:
+    from memtool.core.report.report import Outcome
 
 
 class Look(StrEnum):
