@@ -62,8 +62,9 @@ def find_chain(samples: Sequence[bytes], span: Span, erased: int) -> RecordRules
         kind = length[0].type
         if kind not in numbers:
             numbers[kind] = [_numbers(sample, length[0]) for sample in samples]
+        dead_ends = {page: [set[int]() for _ in samples] for page in pages}
         for page, header in product(pages, _HEADERS):
-            starts = _follow_all(pieces[page], numbers[kind], header, length)
+            starts = _follow_all(pieces[page], numbers[kind], dead_ends[page], header, length)
             count = min(map(len, starts), default=0)
             if count < _FEWEST or (best is not None and count < _ENOUGH * best.count):
                 continue
@@ -121,13 +122,14 @@ def _numbers(sample: bytes, place: Place) -> Sequence[int]:
 def _follow_all(
     pages: Sequence[Sequence[_Piece]],
     numbers: Sequence[Sequence[int]],
+    dead_ends: Sequence[set[int]],
     header: int,
     length: tuple[Place, int, int],
 ) -> list[list[tuple[int, int]]]:
     """The chains of all images; empty where one breaks, or all records are of few lengths."""
     starts: list[list[tuple[int, int]]] = []
-    for image_pages, image_numbers in zip(pages, numbers, strict=True):
-        chain = _follow(image_pages, image_numbers, header, *length)
+    for image_pages, image_numbers, dead in zip(pages, numbers, dead_ends, strict=True):
+        chain = _follow(image_pages, image_numbers, dead, header, *length)
         if chain is None:
             return []
         starts.append(chain)
@@ -146,32 +148,56 @@ def _lengths() -> Iterator[tuple[Place, int, int]]:
 def _follow(
     pages: Sequence[_Piece],
     numbers: Sequence[int],
+    dead_ends: set[int],
     header: int,
     place: Place,
     plus: int,
     align: int,
 ) -> list[tuple[int, int]] | None:
-    """(start, length) of every record; None where the chain breaks in some page."""
+    """(start, length) of every record; None where the chain breaks in some page.
+
+    `dead_ends`: where records begin from which the chain breaks; walks behind headers of other
+    sizes soon lead over the same ones, since those are whole multiples of what records align to.
+    """
+    found: list[tuple[int, int]] = []
+    for page in pages:
+        walked = _walk(page, numbers, dead_ends, header, place, plus, align)
+        if walked is None:
+            return None
+        found += walked
+    return found
+
+
+def _walk(
+    page: _Piece,
+    numbers: Sequence[int],
+    dead_ends: set[int],
+    header: int,
+    place: Place,
+    plus: int,
+    align: int,
+) -> list[tuple[int, int]] | None:
+    """`_follow` through one page."""
     found: list[tuple[int, int]] = []
     to_number, behind_number = place.at, place.at + place.size
-    for page in pages:
-        start, size, end = page.start, page.size, page.end
-        at = header
-        while at < end:
-            if at + behind_number > size:
-                return None
-            length = numbers[start + at + to_number] + plus
-            # A record that ends before its own length field leads nowhere.
-            if length <= behind_number or at + length > size:
-                return None
-            found.append((start + at, length))
-            at += length
-            # Up to the next multiple: the remainder of a negative number is positive in Python.
-            at += -(at - header) % align
+    start, last, end = page.start, page.start + page.size, page.start + page.end
+    at = first = start + header
+    while at < end and at not in dead_ends and at + behind_number <= last:
+        length = numbers[at + to_number] + plus
+        # A record that ends before its own length field leads nowhere.
+        if length <= behind_number or at + length > last:
+            break
+        found.append((at, length))
+        at += length
+        # Up to the next multiple: the remainder of a negative number is positive in Python.
+        at += -(at - first) % align
+    else:
         # What the last record holds may end in erased bytes.
-        if end > header and at - end > 8 + align:
-            return None
-    return found
+        if at >= end and (end <= first or at - end <= 8 + align):
+            return found
+    dead_ends.update(begin for begin, _ in found)
+    dead_ends.add(at)
+    return None
 
 
 def _describe(
