@@ -23,6 +23,7 @@ import numpy as np
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence
 from memtool.core.layouts.layout import FieldType, RegionKind
+from memtool.core.runs import runs_of_mask
 from memtool.core.span import Span
 from memtool.core.words import modules_word
 
@@ -194,10 +195,9 @@ def add_empty(assembly: Assembly) -> None:
     """Rule 4."""
     survey = assembly.survey
     for run in survey.empty_runs:
-        free = ~assembly.claims.taken & survey.mask_of([run])
-        for span in survey.runs_of(free):
-            if len(span) < 4:
-                continue
+        free = ~assembly.claims.taken[survey.slice_of(run)]
+        for first, end in runs_of_mask(free, least=4):
+            span = Span(run.start + first, run.start + end)
             value = survey.all_rows[0, span.start - survey.span.start]
             assembly.add(
                 "empty",
@@ -207,3 +207,17 @@ def add_empty(assembly: Assembly) -> None:
                 evidence=[f"{value:02X} throughout in all {len(survey.all_rows)} modules."],
                 confidence=Confidence.LIKELY,
             )
+
+
+def leave_out_short(assembly: Assembly, most: int) -> int:
+    """Leave the shortest empty regions out, then the shortest equal ones, until no more than
+    `most` regions are left; how many. They stay unknown, as if nothing had been guessed."""
+    kinds = (RegionKind.UNUSED, RegionKind.CALIBRATION)
+    removable = [guess for guess in assembly.regions if guess.region.kind in kinds]
+    removable.sort(key=lambda guess: (kinds.index(guess.region.kind), len(guess.region.span)))
+    out = removable[: max(0, len(assembly.regions) - most)]
+    for guess in out:
+        assembly.claims.release(guess.region.span)
+    names = {guess.region.name for guess in out}
+    assembly.regions = [each for each in assembly.regions if each.region.name not in names]
+    return len(out)

@@ -12,7 +12,7 @@ from memtool.core.drafting.checksums import (
 )
 from memtool.core.drafting.copies import add_copies
 from memtool.core.drafting.counters import add_counters
-from memtool.core.drafting.data import add_data, add_empty
+from memtool.core.drafting.data import add_data, add_empty, leave_out_short
 from memtool.core.drafting.draft import Draft, ModuleReads, span_of
 from memtool.core.drafting.identity_guess import FoundIdentity, find_sites
 from memtool.core.drafting.identity_regions import add_identity
@@ -21,8 +21,9 @@ from memtool.core.drafting.rings import add_counter_rings
 from memtool.core.drafting.state import add_state
 from memtool.core.drafting.survey import Survey
 from memtool.core.drafting.texts import add_dates, add_texts
+from memtool.core.layouts.layout import MOST_TABLES
 from memtool.core.span import subtract_spans
-from memtool.core.words import listed
+from memtool.core.words import count_of, listed
 
 
 def draft_layout(
@@ -60,6 +61,7 @@ def draft_layout(
     add_checksums_apart(assembly)
     add_data(assembly)
     add_empty(assembly)
+    left_out = leave_out_short(assembly, MOST_TABLES)
     add_copies(assembly)
     tell_nesting(assembly)
     regions = sorted(assembly.regions, key=span_of)
@@ -72,10 +74,18 @@ def draft_layout(
         regions=tuple(regions),
         checksums=tuple(checksums),
         unknown=subtract_spans(survey.defined_spans, guessed),
-        notes=tuple(_notes(survey, found)),
+        notes=(*_notes(survey, found), *_left_out_notes(left_out)),
         records=records,
         word_swapped=found.word_swapped,
     )
+
+
+def _left_out_notes(count: int) -> list[str]:
+    if not count:
+        return []
+    regions = count_of(count, "short region")
+    text = f"A layout has at most {MOST_TABLES:,} regions: {regions}, empty or equal, are left out."
+    return [text if count > 1 else text.replace("are left", "is left")]
 
 
 def _notes(survey: Survey, found: FoundIdentity) -> list[str]:

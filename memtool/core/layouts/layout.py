@@ -31,6 +31,7 @@ from memtool.core.layouts.region import (
 from memtool.core.span import Span, subtract_spans
 
 __all__ = [
+    "MOST_TABLES",
     "BitField",
     "BitValue",
     "BlankSource",
@@ -46,6 +47,10 @@ __all__ = [
     "decode_fields",
     "find_copy_faults",
 ]
+
+
+MOST_TABLES = 5000
+"""Regions, checksums and stores of records of one layout, each."""
 
 
 class ModuleKind(StrEnum):

@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from memtool.core.layouts.layout import Layout
+from memtool.core.layouts.layout import MOST_TABLES, Layout
 from memtool.errors import Fault
 from memtool.formats.layout_toml.checksums import ChecksumDraft, judge_checksum
 from memtool.formats.layout_toml.faults import FaultBook, layout_error
@@ -31,8 +31,6 @@ LARGEST_FILE = 1 << 20
 """Bytes of a layout file."""
 LONGEST_LINE = 4000
 """Characters. A key of many thousand dots would take the TOML reader minutes."""
-MOST_TABLES = 5000
-"""Regions and checksums together."""
 _PLACE = re.compile(
     r" \(at (?:line (?P<line>[0-9]+), column (?P<column>[0-9]+)|end of document)\)$"
 )

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import pytest
 
 from memtool.core.checksums.checksum import WhenBlanked
+from memtool.core.drafting import steps
 from memtool.core.drafting.draft import Draft, ModuleReads, RegionGuess
 from memtool.core.drafting.steps import draft_layout
 from memtool.core.image import Image
@@ -362,3 +363,25 @@ def sealed(vin: str) -> bytes:
     """A VIN, a flag, and a CRC of both."""
     block = vin.encode() + b"\x01"
     return memory((0x20, block), (0x32, binascii.crc_hqx(block, 0xFFFF).to_bytes(2, "big")))
+
+
+def test_short_empty_regions_are_left_out_where_a_layout_would_have_too_many(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(steps, "MOST_TABLES", 8)
+    # Checksums have no part in this and take their time.
+    monkeypatch.setattr(steps, "add_checksums", lambda _: None)
+    source = random.Random(8)
+    # Six pieces of code, between them empty runs of which the first are the shortest.
+    pieces, address = [], 0x100
+    for number in range(6):
+        pieces.append((address, source.randbytes(64)))
+        address += 64 + 40 + number
+    images = [memory((0x20, vin.encode()), *pieces, size=1024) for vin in VINS[:3]]
+    result = draft(*images)
+    empty = [each.region.span for each in result.regions if each.region.kind is RegionKind.UNUSED]
+    assert empty
+    assert len(result.regions) == 8
+    left_out = [len(span) for span in result.unknown if len(span) >= 4]
+    assert max(left_out) <= min(map(len, empty))
+    assert any("at most 8 regions" in note and "left out" in note for note in result.notes)
