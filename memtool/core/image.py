@@ -10,6 +10,7 @@ import hashlib
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, TypeAlias
 
 from memtool.core.span import Span, intersect_spans, subtract_spans
@@ -185,6 +186,8 @@ def _start_of(segment: Segment) -> int:
     return segment.start
 
 
+# Each rule of a blanking asks it of the same two images.
+@lru_cache(maxsize=2)
 def find_changes(before: Image, after: Image) -> tuple[Span, ...]:
     """The runs of addresses that both images define with different bytes, by address."""
     return tuple(Span(start, end) for start, end in find_change_edges(before, after).tolist())

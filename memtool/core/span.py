@@ -72,10 +72,12 @@ def union_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
 
 def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, ...]:
     """Sorted and disjoint: the addresses of `spans` that lie in none of `away`."""
-    holes = union_spans(away)
+    holes, ours = union_spans(away), union_spans(spans)
+    if not holes or ours == holes:
+        return () if holes else ours
     left: list[Span] = []
     first = 0
-    for span in union_spans(spans):
+    for span in ours:
         # Both are sorted: a hole that ends before this span ends before all that follow.
         while first < len(holes) and holes[first].end <= span.start:
             first += 1
@@ -95,7 +97,9 @@ def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, .
 
 def intersect_spans(spans: Iterable[Span], others: Iterable[Span]) -> tuple[Span, ...]:
     """Sorted and disjoint: the addresses that lie in both."""
-    ours, theirs = union_spans(spans), union_spans(others)
+    theirs = union_spans(others)
+    # Of many spans the order alone takes long.
+    ours = union_spans(spans) if theirs else ()
     found: list[Span] = []
     one = other = 0
     while one < len(ours) and other < len(theirs):
