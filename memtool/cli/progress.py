@@ -14,11 +14,16 @@ import click
 from memtool.cli.shared import note
 from memtool.render.text.terminal import terminal_width
 
-_QUIET_SECONDS = 1.0
+_QUIET_SECONDS = 0.8
+"""With what a start takes before it, a second."""
+_SHORTEST_SECONDS = 0.3
+"""What is over sooner is not told, however long nothing was said."""
 _LIVE_SECONDS = 0.5
 _LINE_SECONDS = 5.0
 _BAR = 20
 """Signs of the bar."""
+_last_word = [time.monotonic()]
+"""When something was said last, by whatever work; at first, when the program began."""
 
 
 class Work:
@@ -49,10 +54,12 @@ class Work:
         with self._speaking:
             self._wipe()
             yield
+            _last_word[0] = time.monotonic()
 
     def tell_until(self, done: threading.Event) -> None:
-        """Say how far it is, again and again, once it takes longer than a second."""
-        wait = _QUIET_SECONDS if self._live else _LINE_SECONDS
+        """Say how far it is, again and again, once nothing was said for about a second."""
+        quiet = _QUIET_SECONDS - (time.monotonic() - _last_word[0])
+        wait = max(quiet, _SHORTEST_SECONDS) if self._live else _LINE_SECONDS
         while not done.wait(wait):
             wait = _LIVE_SECONDS if self._live else _LINE_SECONDS
             if self._speaking.acquire(blocking=False):
@@ -64,7 +71,7 @@ class Work:
             self._wipe()
 
     def _tell(self) -> None:
-        words = f"{time.monotonic() - self._started:.0f} s"
+        words = f"{max(1.0, time.monotonic() - self._started):.0f} s"
         if self._share is not None:
             full = _BAR * self._share // 100
             bar = "#" * full + "." * (_BAR - full)
@@ -76,17 +83,19 @@ class Work:
         line = line[: terminal_width() - 1]
         click.echo("\r" + line.ljust(self._shown), nl=False, err=True)
         self._shown = max(self._shown, len(line))
+        _last_word[0] = time.monotonic()
 
     def _wipe(self) -> None:
         """Leave no half line behind."""
         if self._live and self._shown:
             click.echo("\r" + " " * self._shown + "\r", nl=False, err=True)
             self._shown = 0
+            _last_word[0] = time.monotonic()
 
 
 @contextmanager
 def at_work(what: str, *, may_be_long: bool = True) -> Iterator[Work]:
-    """While the body runs longer than a second, say on stderr what is done and how far it is.
+    """While nothing was said for about a second, say on stderr what is done and how far it is.
 
     At a terminal it is one line that is wiped away in the end; elsewhere a line is written every
     five seconds. A thread of its own writes it, so that no step of the work is silent. Work that
@@ -106,7 +115,7 @@ def at_work(what: str, *, may_be_long: bool = True) -> Iterator[Work]:
     finally:
         done.set()
         if begun:
-            over.wait(_QUIET_SECONDS)
+            over.wait(1.0)
 
 
 def _tell(work: Work, done: threading.Event, over: threading.Event, begun: list[bool]) -> None:

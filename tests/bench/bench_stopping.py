@@ -47,12 +47,14 @@ def run(command: list[str], folder: Path, stop_after: float | None) -> tuple[flo
         stop_after: Seconds of the processor after which it gets SIGINT; None: never.
 
     Returns:
-        Seconds of the processor from the signal to the end (of the whole run without one), the
-        longest silence, and whether the share that was told only grew.
+        Seconds of the processor from the signal to the end (0 where it was over before; of the
+        whole run without one), the longest silence, and whether the share that was told only grew.
     """
     kept = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
     process, terminal = pty.fork()
     if process == 0:
+        # A shell that starts this script in the background has SIGINT ignored.
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
         os.chdir(folder)
         kept |= {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(folder / "store")}
         os.execve(sys.executable, [sys.executable, "-m", "memtool", *command], kept)
@@ -75,7 +77,9 @@ def run(command: list[str], folder: Path, stop_after: float | None) -> tuple[flo
     _, _, usage = os.wait4(process, 0)
     os.close(terminal)
     total = usage.ru_utime + usage.ru_stime
-    return total - (stopped or 0.0), silence, shares == sorted(shares)
+    if stopped is None:
+        return total if stop_after is None else 0.0, silence, shares == sorted(shares)
+    return total - stopped, silence, shares == sorted(shares)
 
 
 def main() -> None:
@@ -103,7 +107,9 @@ def main() -> None:
             (folder / "0.hex").unlink(missing_ok=True)
             ends = []
             for moment in range(given.moments):
-                ends.append(run(command, folder, 0.3 + whole * moment / given.moments)[0])
+                ends.append(
+                    run(command, folder, 0.3 + max(0.0, whole - 0.3) * moment / given.moments)[0]
+                )
                 (folder / "0.hex").unlink(missing_ok=True)
             print(
                 f"{command[0]:10} {whole:6.1f} s, silent {silence:4.2f} s at most,"
