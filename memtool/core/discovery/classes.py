@@ -27,8 +27,12 @@ _LITTLE_ROOM = 2
 _LARGE = 1 << 20
 """Of more starts than these the table has 2^2 places for each: no cache would hold it anyway."""
 _MANY = 1024
+_CHUNK = 8192
+"""Keys looked up at a time."""
 _TABLE = 1 << 16
 """A table with room for so many keys lies in the cache."""
+_CACHED = 1 << 16
+"""So many keys stay in the cache, in whatever order they are looked for."""
 _FEW = 64
 """One end for so many starts is few."""
 
@@ -43,16 +47,31 @@ class KeyTable:
         room_each = _LITTLE_ROOM if size > _LARGE else _ROOM
         # The top bits of the product are the ones that all bits of the key reach.
         self._shift = np.uint64(64 - (size - 1).bit_length() - room_each)
-        self._table = np.zeros(1 << (64 - int(self._shift)), bool)
-        self._table[self._slots(members)] = True
+        table = np.zeros(1 << (64 - int(self._shift)), bool)
+        for begin in range(0, len(members), _CHUNK):
+            table[self._slots(members[begin : begin + _CHUNK]).view(np.int64)] = True
+        # Of a large table eight places are one byte, so that it lies nearer to the processor.
+        self._packed = size > _TABLE
+        self._table: NDArray[np.uint8] = (
+            np.packbits(table, bitorder="little") if self._packed else table.view(np.uint8)
+        )
 
-    def _slots(self, keys: Keys) -> Indexes:
-        return ((keys * self._spread) >> self._shift).view(np.int64)
+    def _slots(self, keys: Keys) -> Keys:
+        return (keys * self._spread) >> self._shift
 
     def may_have(self, keys: Keys) -> NDArray[np.bool_]:
         """For each key whether it may be a member."""
-        # No slot is out of range; `clip` is only the mode that costs nothing to check.
-        return self._table.take(self._slots(keys), mode="clip")
+        if not self._packed:
+            # No slot is out of range; `clip` is only the mode that costs nothing to check.
+            return self._table.take(self._slots(keys).view(np.int64), mode="clip").view(np.bool_)
+        found = np.empty(keys.shape, bool)
+        given, told = keys.reshape(-1), found.reshape(-1)
+        for begin in range(0, len(given), _CHUNK):
+            slots = self._slots(given[begin : begin + _CHUNK])
+            places = self._table.take((slots >> np.uint64(3)).view(np.int64), mode="clip")
+            places >>= slots.astype(np.uint8) & np.uint8(7)
+            told[begin : begin + _CHUNK] = places & np.uint8(1)
+        return found
 
 
 def repeated(keys: Keys) -> NDArray[np.bool_]:
@@ -243,8 +262,8 @@ class StartClasses:
             return None
         # From here on both sides lie by key, those of one key by position: the searches below go
         # through memory in one direction.
-        turn, ordered = _in_order(ends[hits])
-        new = _changes(ordered)
+        turn, ordered = in_order(ends[hits])
+        new = changes_of(ordered)
         common, class_of_end = ordered[new], np.cumsum(new) - 1
         class_of_start, members = _classes(common, self._keys[near])
         if not len(members):
@@ -265,7 +284,7 @@ class StartClasses:
         if not len(valid):
             return None
         # Back to the order of the ends.
-        again, places = _in_order(hits[valid].view(np.uint64))
+        again, places = in_order(hits[valid].view(np.uint64))
         valid = valid[again]
         return places.view(np.int64), nearest[valid], first[valid], members, class_of_start
 
@@ -300,8 +319,8 @@ class StartClasses:
 def _classes(common: Keys, keys: Keys) -> tuple[Indexes, Indexes]:
     """For those of `keys` that are among the sorted `common`, by key and then by place: which
     of these each is, and its place."""
-    turn, ordered = _in_order(keys)
-    new = _changes(ordered)
+    turn, ordered = in_order(keys)
+    new = changes_of(ordered)
     own = ordered[new]
     places = np.searchsorted(common, own)
     # Behind the last key: any place will do, the comparison below says no.
@@ -314,6 +333,16 @@ def _classes(common: Keys, keys: Keys) -> tuple[Indexes, Indexes]:
 
 def are_in(known: Keys, wanted: Keys) -> NDArray[np.bool_]:
     """Which numbers are among the sorted ones."""
+    if len(wanted) < _MANY or len(known) < _CACHED:
+        return _are_at(known, wanted)
+    # In order they go through memory in one direction, which makes up for the sort many times.
+    turn, ordered = in_order(wanted)
+    found = np.empty(len(wanted), bool)
+    found[turn] = _are_at(known, ordered)
+    return found
+
+
+def _are_at(known: Keys, wanted: Keys) -> NDArray[np.bool_]:
     # Behind the last one: it is compared with the last one, and is not equal.
     places = np.minimum(np.searchsorted(known, wanted), len(known) - 1)
     found: NDArray[np.bool_] = known[places] == wanted
@@ -323,18 +352,18 @@ def are_in(known: Keys, wanted: Keys) -> NDArray[np.bool_]:
 def distinct(keys: Keys) -> Keys:
     """Sorted, without repeats: a vectorised sort is much faster than a hash."""
     ordered = np.sort(keys)
-    chosen: Keys = ordered[_changes(ordered)]
+    chosen: Keys = ordered[changes_of(ordered)]
     return chosen
 
 
-def _changes(ordered: NDArray[np.generic]) -> NDArray[np.bool_]:
+def changes_of(ordered: NDArray[np.generic]) -> NDArray[np.bool_]:
     """Where a number is another one than that before it."""
     different = np.ones(len(ordered), bool)
     np.not_equal(ordered[1:], ordered[:-1], out=different[1:])
     return different
 
 
-def _in_order(numbers: Keys) -> tuple[Indexes, Keys]:
+def in_order(numbers: Keys) -> tuple[Indexes, Keys]:
     """The places of `numbers` by number, equal ones in their order; and the numbers so."""
     if not len(numbers):
         return np.zeros(0, np.int64), numbers
@@ -357,6 +386,6 @@ def _in_order(numbers: Keys) -> tuple[Indexes, Keys]:
 
 def _first_of_each(numbers: Indexes) -> tuple[Indexes, Indexes]:
     """The distinct numbers, none negative, and the place of the first of each."""
-    turn, ordered = _in_order(numbers.view(np.uint64))
-    new = _changes(ordered)
+    turn, ordered = in_order(numbers.view(np.uint64))
+    new = changes_of(ordered)
     return ordered[new].view(np.int64), turn[new]

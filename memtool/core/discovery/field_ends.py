@@ -26,7 +26,14 @@ from numpy.typing import NDArray
 
 from memtool.core.checksums.sums import Sum
 from memtool.core.discovery.area import Area
-from memtool.core.discovery.classes import Indexes, KeyTable, are_in, distinct
+from memtool.core.discovery.classes import (
+    Indexes,
+    KeyTable,
+    are_in,
+    changes_of,
+    distinct,
+    in_order,
+)
 from memtool.core.discovery.crc_drifts import CrcDrifts
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
 
@@ -40,6 +47,8 @@ _FEW_BORDERS = 4
 """Where more than one byte in so many differs, every end is as cheap as every border."""
 _LARGE = 1 << 14
 """In smaller areas many places are cheaper together than one by one."""
+_MIX = np.uint64(0xD6E8FEB86659FD93)
+"""Odd, so that a product with it loses nothing."""
 _MOST_EQUAL = 64
 """Where more classes than these have one number, differences repeat, and every end is tried."""
 
@@ -293,7 +302,8 @@ def sum_ends(
     one: Sum,
     starts: SumStarts,
     ends: Sequence[Numbers],
-    goals: Numbers,
+    gone: Numbers,
+    same: NDArray[np.bool_],
     *,
     odd_length: bool = False,
     inside: Indexes | None = None,
@@ -307,19 +317,19 @@ def sum_ends(
         one: The sum.
         starts: Its starts.
         ends: For each image the side at each offset of an end whose block adds up to nothing.
-        goals: For each image (row) and place (column) what the block must add up to.
+        gone: For each image but the first (row) and place (column) how far what the block must
+            add up to lies from that of the first image.
+        same: At which places it is the same in all images.
         odd_length: The blocks have an odd number of bytes, the last one padded.
         inside: The block holds each place's number, which is here.
     """
     reps, stops, changes = starts.offsets, starts.stops, starts.changes
     known, earliest = starts.known, starts.earliest
     apart = [one.drift(side[reps], ends[0][reps]) for side in ends[1:]]
-    gone = [one.drift(row, goals[0]) for row in goals[1:]]
-    same = (goals == goals[0]).all(axis=0)
     own_parity = ((reps + odd_length) % one.element).astype(np.uint64)[np.newaxis]
     found: list[tuple[Indexes, Indexes]] = []
     step = max(1, _SUMS // len(reps))
-    for begin in range(0, goals.shape[1], step):
+    for begin in range(0, gone.shape[1], step):
         for first in range(0, len(reps), _SUMS):
             part = slice(first, first + _SUMS)
             needed = [
@@ -331,15 +341,15 @@ def sum_ends(
             if not len(places):
                 continue
             keys, places, columns = keys[places, columns], places + begin, columns + first
-            # A key behind the last one is compared with the last one, and is not equal.
-            at = np.minimum(np.searchsorted(known, keys), len(known) - 1)
-            right = known[at] == keys
+            true = are_in(known, keys)
+            places, columns = places[true], columns[true]
+            first_start = earliest[np.searchsorted(known, keys[true])]
             if inside is None:
                 # Numbers that differ need a differing byte between start and end.
-                right &= same[places] | (changes[earliest[at]] < changes[columns])
+                right = same[places] | (changes[first_start] < changes[columns])
             else:
                 offsets = inside[places]
-                right &= (reps[earliest[at]] <= offsets) & (stops[columns] > offsets)
+                right = (reps[first_start] <= offsets) & (stops[columns] > offsets)
             found.append((places[right], columns[right]))
     places, columns = (
         np.concatenate([np.zeros(0, np.int64), *(each[turn] for each in found)])
@@ -361,10 +371,8 @@ def _stops(reps: Indexes, step: int, size: int) -> Indexes:
 
 def _first_places(keys: Numbers) -> tuple[Numbers, Indexes]:
     """The distinct keys, sorted, and where each occurs first."""
-    turn = np.argsort(keys, kind="stable")
-    ordered = keys[turn]
-    new = np.ones(len(ordered), bool)
-    np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
+    turn, ordered = in_order(keys)
+    new = changes_of(ordered)
     return ordered[new], turn[new]
 
 
@@ -372,7 +380,7 @@ def _hashed(numbers: Sequence[Numbers]) -> Numbers:
     """One key of the numbers of several images."""
     key = numbers[0]
     for each in numbers[1:]:
-        # Not linear, nor need it be: sums are compared, not combined. The factor is odd and loses
-        # nothing.
-        key = (key ^ key >> np.uint64(29)) * np.uint64(0xD6E8FEB86659FD93) + each
-    return key
+        # Not linear, nor need it be: sums are compared, not combined.
+        key = (key ^ key >> np.uint64(29)) * _MIX + each
+    # Keys that differ in their low bits alone are slow to put in order.
+    return key * _MIX

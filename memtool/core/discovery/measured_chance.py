@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.discovery.classes import Indexes, Keys
 from memtool.core.discovery.evidence import MIXED_SUM
-from memtool.core.discovery.sum_sides import Numbers, SumSides
+from memtool.core.discovery.sum_sides import StoredNumbers, SumSides
 
 _SHIFTED = 1 << 13
 _LOOKED_AT = 1 << 14
@@ -62,7 +62,7 @@ def measure_chance(
     sides: SumSides,
     algorithm: Algorithm,
     ends: SumEnds,
-    stored: Sequence[Numbers],
+    stored: Sequence[StoredNumbers],
     matched: Indexes,
     *,
     odd_length: bool = False,

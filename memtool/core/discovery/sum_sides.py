@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,8 @@ from memtool.core.discovery.field_ends import EndsToTry, SumStarts, sum_ends, su
 _MIX = np.uint64(0xD6E8FEB86659FD93)
 
 Numbers = NDArray[np.uint64]
+StoredNumbers = NDArray[np.unsignedinteger[Any]]
+"""Of any width: every byte order of every image is kept at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,8 @@ class SumSides:
         self.group, self.sum, self.area = group, group.sum, area
         self.worth: dict[tuple[str, bool], Worth] = {}
         """As measured; by algorithm and odd length."""
+        self._likely: dict[bool, tuple[tuple[bytes, bytes, bytes | None], EndsToTry]] = {}
+        """The last answer of `likely_ends`, and to what; by odd length."""
         self._places = np.arange(area.size + 1, dtype=np.int64)
         self._prefixes = [self.sum.prefix(image) for image in area.images]
 
@@ -76,7 +81,7 @@ class SumSides:
         self,
         algorithm: Algorithm,
         positions: Indexes,
-        stored: Sequence[Numbers],
+        stored: Sequence[StoredNumbers],
         *,
         odd_length: bool = False,
     ) -> Keys:
@@ -126,7 +131,7 @@ class SumSides:
     def likely_ends(
         self,
         algorithm: Algorithm,
-        goals: Sequence[Numbers],
+        goals: Sequence[StoredNumbers],
         *,
         odd_length: bool = False,
         inside: Indexes | None = None,
@@ -143,16 +148,25 @@ class SumSides:
             return None
         plain = np.stack([_undo(algorithm.ending, numbers) for numbers in goals])
         ends = self.odd_end_sides if odd_length else self.end_sides
-        return sum_ends(
-            self.sum,
-            self._starts_apart,
-            ends,
-            plain,
-            odd_length=odd_length,
-            inside=inside,
-        )
+        # Differences alone are asked about: of both complements, and of all totals, they are the
+        # same.
+        apart = np.stack([self.sum.drift(row, plain[0]) for row in plain])
+        same = (plain == plain[0]).all(axis=0)
+        asked = apart.tobytes(), same.tobytes(), None if inside is None else inside.tobytes()
+        if odd_length not in self._likely or self._likely[odd_length][0] != asked:
+            some = sum_ends(
+                self.sum,
+                self._starts_apart,
+                ends,
+                apart[1:],
+                same,
+                odd_length=odd_length,
+                inside=inside,
+            )
+            self._likely[odd_length] = asked, some
+        return self._likely[odd_length][1]
 
-    def possible_fields(self, algorithm: Algorithm, stored: Sequence[Numbers]) -> Indexes:
+    def possible_fields(self, algorithm: Algorithm, stored: Sequence[StoredNumbers]) -> Indexes:
         """The places whose stored numbers some block could add up to, in every image."""
         return np.flatnonzero(self.fits([_undo(algorithm.ending, numbers) for numbers in stored]))
 
@@ -185,7 +199,8 @@ class SumSides:
         return key * np.uint64(2) + parity.astype(np.uint64) if words else key
 
 
-def _undo(ending: Ending | None, numbers: Numbers) -> Numbers:
+def _undo(ending: Ending | None, stored: StoredNumbers) -> Numbers:
+    numbers = stored.astype(np.uint64, copy=False)
     match ending:
         case Ending.ONES:
             # Bits above the width do not matter: the sides are cut to it.
@@ -196,10 +211,11 @@ def _undo(ending: Ending | None, numbers: Numbers) -> Numbers:
             return numbers
 
 
-def stored_numbers(image: NDArray[np.uint8], length: int, order: NumberOrder) -> Numbers:
-    """The number at each offset that has room."""
+def stored_numbers(image: NDArray[np.uint8], length: int, order: NumberOrder) -> StoredNumbers:
+    """The number at each offset that has room, in the narrowest type that holds it."""
     count = len(image) - length + 1
-    total = np.zeros(count, np.uint64)
+    kind = np.dtype(f"u{1 << (length - 1).bit_length()}")
+    total = np.zeros(count, kind)
     for place, significance in enumerate(order.significance):
-        total |= image[place : place + count].astype(np.uint64) << np.uint64(8 * significance)
+        total |= image[place : place + count].astype(kind) << kind.type(8 * significance)
     return total
