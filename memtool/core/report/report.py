@@ -31,7 +31,7 @@ from memtool.core.report.masking import BULLET
 from memtool.core.report.photo import Picture
 from memtool.core.report.procedure import ProcedureWriting
 from memtool.core.role import Role
-from memtool.core.span import Span, subtract_spans
+from memtool.core.span import Span, intersect_spans
 
 
 class ImagePlace(StrEnum):
@@ -164,11 +164,12 @@ class ReportChange:
 
     def old_hex(self, edit: Edit) -> str:
         """Lower-case hex of the bytes that went; bullets for those that are not shown."""
-        shown = subtract_spans([edit.span], self.hidden)
-        return "".join(
-            f"{byte:02x}" if any(address in span for span in shown) else BULLET * 2
-            for address, byte in enumerate(edit.old, edit.span.start)
-        )
+        parts, done = [], 0
+        for span in intersect_spans([edit.span], self.hidden):
+            first = span.start - edit.span.start
+            parts += [edit.old[done:first].hex(), BULLET * 2 * len(span)]
+            done = first + len(span)
+        return "".join([*parts, edit.old[done:].hex()])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Protocol
 
 from memtool.core.checksums.checksum import ChecksumRule, check_checksum
@@ -71,6 +72,8 @@ MAP_COLUMNS = 32
 MOST_MAP_ROWS = 16
 _HIDDEN_KINDS = frozenset({RegionKind.VEHICLE_IDENTITY, RegionKind.CHECKSUM})
 """Old bytes of these can tell the VIN that went."""
+_BRIDGED = 16
+"""Bytes between two edits that blanking left as they were."""
 _COMPARED = {
     ImagePlace.DONOR: ImagePlace.ORIGINAL,
     ImagePlace.TO_WRITE: ImagePlace.DONOR,
@@ -443,11 +446,25 @@ def _hidden_spans(blanking: ImageBlanked, mask: Masker) -> tuple[Span, ...]:
     if not mask.active:
         return ()
     spans = [edit.span for edit in blanking.edits if edit.kind in _HIDDEN_KINDS]
-    changed = Image.from_pieces((edit.span.start, edit.old) for edit in blanking.edits)
+    gone = _content_that_went(blanking.edits)
     for identity in mask.identities:
-        for match in find_identity(changed, identity):
+        for match in find_identity(gone, identity):
             spans += match.pieces
     return union_spans(spans)
+
+
+def _content_that_went(edits: Sequence[Edit]) -> Image:
+    """What the edits took away; a large region with a gap at each byte that needed no change is
+    one piece again, and so is a text in every second byte of erased ones.
+    """
+    pieces: list[tuple[int, bytes]] = []
+    ordered = sorted(edits, key=lambda edit: edit.span.start)
+    for before, edit in pairwise(ordered):
+        gap = edit.span.start - before.span.end
+        # What needed no change was already what is written around it.
+        if 0 < gap <= _BRIDGED and before.new[-1] == edit.new[0]:
+            pieces.append((before.span.end, gap * edit.new[:1]))
+    return Image.from_pieces([*pieces, *((edit.span.start, edit.old) for edit in ordered)])
 
 
 def _attachment(
