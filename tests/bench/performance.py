@@ -44,8 +44,7 @@ NOTES = """
   records with lengths.
 - `start`, `blank` and `check` look for VINs in every stored form, under every key, in each module's
   image and in what was made of it.
-- `compare` looks for moved blocks in all that differs, which numpy alone does not. Two programs
-  without a common version hold thousands of short ones, and each is grown by itself.
+- `compare` looks for moved blocks in all that differs, which numpy alone does not.
 """
 KINDS = ("structured", "random", "text", "code", "erased")
 SEARCHED = (*KINDS, "six")
