@@ -32,6 +32,7 @@ from memtool.core.comparing.windows import (
     INDEX,
     WORD,
     Table,
+    eight_at_each,
     joined,
     look_up,
     only_shared,
@@ -145,7 +146,7 @@ class _Changed:
     @property
     def words(self) -> Windows:
         """The eight bytes at every place, the first one lowest; nothing is copied."""
-        return np.ndarray((len(self.content) - 7,), "<u8", self.content, strides=(1,))
+        return eight_at_each(self.content)
 
     def piece_of(self, index: int) -> tuple[int, int]:
         """First index and end index of the piece that `index` lies in."""

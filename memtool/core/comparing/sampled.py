@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from memtool.core.comparing.windows import eight_at_each
 from memtool.lazy import np
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def _picked(data: Bytes, shortest: int) -> tuple[Keys, Keys] | None:
         content = data[start : end + 7]
         if len(content) < end - start + 7:
             content = np.concatenate((content, np.zeros(7, np.uint8)))
-        eight = np.ndarray((len(content) - 7,), "<u8", content, strides=(1,))
+        eight = eight_at_each(content)
         mixed = eight[found]
         mixed <<= np.uint64(64 - 8 * _LENGTH)
         mixed *= np.uint64(_FACTOR)

@@ -376,11 +376,15 @@ def _first_places(keys: Numbers) -> tuple[Numbers, Indexes]:
     return ordered[new], turn[new]
 
 
+def mixed(key: Numbers, number: Numbers) -> Numbers:
+    """One key of a key and a number; not linear: sums are compared, not combined."""
+    return (key ^ key >> np.uint64(29)) * _MIX + number
+
+
 def _hashed(numbers: Sequence[Numbers]) -> Numbers:
     """One key of the numbers of several images."""
     key = numbers[0]
     for each in numbers[1:]:
-        # Not linear, nor need it be: sums are compared, not combined.
-        key = (key ^ key >> np.uint64(29)) * _MIX + each
+        key = mixed(key, each)
     # Keys that differ in their low bits alone are slow to put in order.
     return key * _MIX

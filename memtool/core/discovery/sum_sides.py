@@ -18,9 +18,7 @@ from memtool.core.checksums.sums import Ending, Sum
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses
 from memtool.core.discovery.collecting import NumberOrder
-from memtool.core.discovery.field_ends import EndsToTry, SumStarts, sum_ends, sum_starts
-
-_MIX = np.uint64(0xD6E8FEB86659FD93)
+from memtool.core.discovery.field_ends import EndsToTry, SumStarts, mixed, sum_ends, sum_starts
 
 Numbers = NDArray[np.uint64]
 StoredNumbers = NDArray[np.unsignedinteger[Any]]
@@ -195,7 +193,7 @@ class SumSides:
             return key
         for value in values[1:]:
             # Too wide: mixed. Two tuples may meet in one key, and confirming tells them apart.
-            key = (key ^ key >> np.uint64(29)) * _MIX + value
+            key = mixed(key, value)
         return key * np.uint64(2) + parity.astype(np.uint64) if words else key
 
 

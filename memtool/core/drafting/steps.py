@@ -83,9 +83,9 @@ def draft_layout(
 def _left_out_notes(count: int) -> list[str]:
     if not count:
         return []
-    regions = count_of(count, "short region")
-    text = f"A layout has at most {MOST_TABLES:,} regions: {regions}, empty or equal, are left out."
-    return [text if count > 1 else text.replace("are left", "is left")]
+    regions, verb = count_of(count, "short region"), "is" if count == 1 else "are"
+    left_out = f"{regions}, empty or equal, {verb} left out"
+    return [f"A layout has at most {MOST_TABLES:,} regions: {left_out}."]
 
 
 def _notes(survey: Survey, found: FoundIdentity) -> list[str]:

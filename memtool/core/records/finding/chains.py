@@ -129,7 +129,7 @@ def _follow_all(
     """The chains of all images; empty where one breaks, or all records are of few lengths."""
     starts: list[list[tuple[int, int]]] = []
     for image_pages, image_numbers, dead in zip(pages, numbers, dead_ends, strict=True):
-        chain = _follow(image_pages, image_numbers, dead, header, *length)
+        chain = _follow(image_pages, image_numbers, dead, header, length)
         if chain is None:
             return []
         starts.append(chain)
@@ -150,9 +150,7 @@ def _follow(
     numbers: Sequence[int],
     dead_ends: set[int],
     header: int,
-    place: Place,
-    plus: int,
-    align: int,
+    length: tuple[Place, int, int],
 ) -> list[tuple[int, int]] | None:
     """(start, length) of every record; None where the chain breaks in some page.
 
@@ -161,7 +159,7 @@ def _follow(
     """
     found: list[tuple[int, int]] = []
     for page in pages:
-        walked = _walk(page, numbers, dead_ends, header, place, plus, align)
+        walked = _walk(page, numbers, dead_ends, header, *length)
         if walked is None:
             return None
         found += walked
