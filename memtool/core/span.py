@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import pairwise
-from operator import attrgetter
+from operator import attrgetter, lt
 
+_START, _END = attrgetter("start"), attrgetter("end")
 _NUMBER = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9]{1,20}", re.ASCII)
 
 
@@ -59,10 +59,10 @@ def union_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
     """Sorted and disjoint, neighbours joined: the addresses that lie in any of `spans`."""
     given = tuple(spans)
     # Most are so already, and of unlike images there are a hundred thousand.
-    if all(span.end < following.start for span, following in pairwise(given)):
+    if all(map(lt, map(_END, given), map(_START, given[1:]))):
         return given
     joined: list[Span] = []
-    for span in sorted(given, key=attrgetter("start")):
+    for span in sorted(given, key=_START):
         if joined and span.start <= joined[-1].end:
             joined[-1] = Span(joined[-1].start, max(joined[-1].end, span.end))
         else:

@@ -29,7 +29,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from memtool.core.finding import Check, Verdict
-from memtool.core.job.edit import Edit
+from memtool.core.job.edit import Edit, Edits
 from memtool.core.job.events.event import Event, Judged
 from memtool.core.job.events.kinds import ImageBlanked, JobOpened, NoteAdded, StageChecked
 from memtool.core.job.order import Order
@@ -83,7 +83,7 @@ def blank_and_check() -> Iterator[Event]:
             donor_sha256=DIGEST,
             layout="module",
             identities=("1M8GDM9AXKP042788",),
-            edits=edits,
+            edits=Edits.of(edits),
             kept=(),
             checks=CHECKS,
         )

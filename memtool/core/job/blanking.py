@@ -24,15 +24,15 @@ from memtool.core.checksums.checksum import (
     refresh_order,
 )
 from memtool.core.finding import Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.backup import BackupReceipt
-from memtool.core.job.edit import Edit, KeptSpan
-from memtool.core.job.reasons import Reason, Reasons
+from memtool.core.job.edit import Edits, KeptSpan, Reason
+from memtool.core.job.reasons import Reasons
 from memtool.core.layouts.fields import compute_text_mask
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import BlankSource, Region, RegionKind, compute_blank_bytes
 from memtool.core.records.placing import NoReferenceRecordError, place_records
-from memtool.core.span import Span, intersect_spans, subtract_spans, union_spans
+from memtool.core.span import Span, intersect_spans, subtract_spans
 from memtool.core.texts.known_identity import find_identity, plan_erase
 from memtool.errors import RefusalError
 
@@ -58,8 +58,8 @@ class BlankPlan:
 
     image_sha256: str
     """Digest of the image that the plan was made for; the plan fits no other."""
-    edits: tuple[Edit, ...]
-    """Sorted, disjoint, inside the image; every one changes every byte it holds."""
+    edits: Edits
+    """Inside the image; every one changes every byte it holds."""
     asked: tuple[Span, ...]
     """What was to be blanked, whether or not it was blank already."""
     kept: tuple[KeptSpan, ...]
@@ -72,16 +72,14 @@ class BlankPlan:
     @property
     def spans(self) -> tuple[Span, ...]:
         """The addresses that the plan changes: sorted, disjoint."""
-        return union_spans(edit.span for edit in self.edits)
+        return self.edits.spans
 
     def sha256(self) -> str:
         """The digest of what it changes in which image, as 64 lower-case hex digits."""
         digest = hashlib.sha256(self.image_sha256.encode("ascii"))
-        for edit in self.edits:
+        for start, end, new in self.edits.pieces():
             # Start and end say how many bytes follow, so no two plans run into the same bytes.
-            digest.update(edit.span.start.to_bytes(8, "big"))
-            digest.update(edit.span.end.to_bytes(8, "big"))
-            digest.update(edit.new)
+            digest.update(start.to_bytes(8, "big") + end.to_bytes(8, "big") + new)
         return digest.hexdigest()
 
 
@@ -185,7 +183,7 @@ def apply_blank(image: Image, plan: BlankPlan, receipt: BackupReceipt) -> Image:
         raise RefusalError("the backup holds a different image", code="donor-backup")
     if plan.image_sha256 != digest:
         raise RefusalError("the plan was made for another image", code="plan-fits")
-    return image.with_bytes((edit.span.start, edit.new) for edit in plan.edits)
+    return image.with_bytes((start, new) for start, _, new in plan.edits.pieces())
 
 
 def _blank_bytes(
@@ -270,7 +268,7 @@ def _with_checksums(
         reasons.put(rule.stored, Reason(text, RegionKind.CHECKSUM))
     return BlankPlan(
         image_sha256=image.sha256(),
-        edits=_edits(image, after, reasons),
+        edits=reasons.find_edits(after),
         asked=tuple(sorted(asked)),
         kept=kept,
         unproven_checksums=tuple(unproven),
@@ -280,21 +278,6 @@ def _with_checksums(
 def _is_affected(before: Image, after: Image, rule: ChecksumRule) -> bool:
     """Whether any byte that the rule reads has changed."""
     return any(before.read(span) != after.read(span) for span in rule.covers if before.covers(span))
-
-
-def _edits(before: Image, after: Image, reasons: Reasons) -> tuple[Edit, ...]:
-    """Runs of changed bytes, split where the reason changes."""
-    return tuple(
-        Edit(
-            span=span,
-            old=before.read(span),
-            new=after.read(span),
-            reason=reason.text,
-            kind=reason.kind,
-        )
-        for run in find_changes(before, after)
-        for span, reason in reasons.split(run)
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -310,6 +293,11 @@ class ShownEdit:
 
 def show_edits(plan: BlankPlan, protected: Sequence[Span] = ()) -> tuple[ShownEdit, ...]:
     """The plan's edits, those in `protected` spans by address and count alone."""
+    if not protected:
+        return tuple(
+            ShownEdit(span=edit.span, old=edit.old, new=edit.new, reason=edit.reason)
+            for edit in plan.edits
+        )
     shown = []
     for edit in plan.edits:
         hidden = intersect_spans([edit.span], protected)

@@ -1,11 +1,28 @@
-"""One run of bytes that a blanking changes, and a span that a person keeps from it."""
+"""One run of bytes that a blanking changes, and a span that a person keeps from it.
+
+Of a large region there are tens of thousands of runs: `Edits` holds them as columns, their
+bytes joined, and makes each `Edit` where it is asked for.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from operator import le, lt
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, overload
 
+from memtool.core.job.packed_bytes import PackedBytes, pack_bytes, unpack_bytes
 from memtool.core.layouts.region import RegionKind
-from memtool.core.span import Span
+from memtool.core.span import Span, union_spans
+from memtool.lazy import pydantic_core
+
+if TYPE_CHECKING:
+    from pydantic import GetCoreSchemaHandler
+    from pydantic_core import CoreSchema
+
+_ONE_BY_ONE = 256
+"""So many edits at most are written as objects, which people read; more as columns."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,3 +53,170 @@ class KeptSpan:
 
     span: Span
     reason: str
+
+
+class Reason(NamedTuple):
+    """Why a byte changes."""
+
+    text: str
+    kind: RegionKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edits(Sequence[Edit]):
+    """Edits by address, none over another.
+
+    Raises:
+        ValueError: they are not in that order, or a column has another length.
+    """
+
+    edges: tuple[int, ...] = ()
+    """Of each edit the first address and the first behind it, one after the other."""
+    numbers: tuple[int, ...] = ()
+    """Of each edit its place in `reasons`."""
+    reasons: tuple[Reason, ...] = ()
+    old: bytes = b""
+    """The bytes that go, of all edits."""
+    new: bytes = b""
+    """The bytes that come."""
+
+    def __post_init__(self) -> None:
+        starts, ends = self.edges[::2], self.edges[1::2]
+        if not (
+            len(starts) == len(ends) == len(self.numbers)
+            and len(self.old) == len(self.new) == sum(ends) - sum(starts)
+            and all(map(lt, starts, ends))
+            and all(map(le, ends, starts[1:]))
+            and (not starts or starts[0] >= 0)
+            and set(self.numbers) <= set(range(len(self.reasons)))
+        ):
+            raise ValueError("the edits are not by address, or do not fit their bytes")
+
+    @classmethod
+    def of(cls, edits: Iterable[Edit]) -> Self:
+        """The same edits, given by address.
+
+        Raises:
+            ValueError: as for the class.
+        """
+        given = tuple(edits)
+        places: dict[Reason, int] = {}
+        for edit in given:
+            places.setdefault(Reason(edit.reason, edit.kind), len(places))
+        return cls(
+            edges=tuple(edge for edit in given for edge in (edit.span.start, edit.span.end)),
+            numbers=tuple(places[Reason(edit.reason, edit.kind)] for edit in given),
+            reasons=tuple(places),
+            old=b"".join(edit.old for edit in given),
+            new=b"".join(edit.new for edit in given),
+        )
+
+    @property
+    def size(self) -> int:
+        """How many bytes change."""
+        return len(self.new)
+
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        """The addresses that change: sorted, disjoint, neighbours joined."""
+        return _spans_between(self.edges)
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+    def __iter__(self) -> Iterator[Edit]:
+        edges = iter(self.edges)
+        place = 0
+        for start, end, number in zip(edges, edges, self.numbers, strict=True):
+            after = place + end - start
+            reason, kind = self.reasons[number]
+            yield Edit(
+                span=Span(start, end),
+                old=self.old[place:after],
+                new=self.new[place:after],
+                reason=reason,
+                kind=kind,
+            )
+            place = after
+
+    @overload
+    def __getitem__(self, index: int) -> Edit: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[Edit, ...]: ...
+    def __getitem__(self, index: int | slice) -> Edit | tuple[Edit, ...]:
+        return tuple(self)[index]
+
+    def pieces(self) -> Iterator[tuple[int, int, bytes]]:
+        """Of each edit the first address, the first behind it, and the bytes that come."""
+        edges = iter(self.edges)
+        place = 0
+        for start, end in zip(edges, edges, strict=True):
+            after = place + end - start
+            yield start, end, self.new[place:after]
+            place = after
+
+    @classmethod
+    def __get_pydantic_core_schema__(
+        cls, source: object, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        """How the journal's facts hold them: one by one, or as `_Columns`."""
+        schema = pydantic_core.core_schema
+        few = handler.generate_schema(tuple[Edit, ...])
+        many = handler.generate_schema(_Columns)
+        return schema.union_schema(
+            [
+                (schema.no_info_after_validator_function(cls.of, few), "one-by-one"),
+                (schema.no_info_after_validator_function(_unpack, many), "columns"),
+            ],
+            mode="left_to_right",
+            serialization=schema.plain_serializer_function_ser_schema(_to_facts),
+        )
+
+
+# Each rule of a blanking asks it of the same plan.
+@lru_cache(maxsize=2)
+def _spans_between(edges: tuple[int, ...]) -> tuple[Span, ...]:
+    return union_spans(map(Span, edges[::2], edges[1::2]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Columns:
+    """`Edits` as JSON values."""
+
+    edges: tuple[int, ...]
+    numbers: tuple[int, ...]
+    reasons: tuple[tuple[str, RegionKind], ...]
+    old: PackedBytes
+    new: PackedBytes
+
+
+def _to_facts(edits: Edits) -> list[dict[str, Any]] | dict[str, Any]:
+    if len(edits) > _ONE_BY_ONE:
+        return {
+            "edges": edits.edges,
+            "numbers": edits.numbers,
+            "reasons": edits.reasons,
+            "old": pack_bytes(edits.old),
+            "new": pack_bytes(edits.new),
+        }
+    return [
+        {
+            "span": {"start": edit.span.start, "end": edit.span.end},
+            "old": edit.old.hex(),
+            "new": edit.new.hex(),
+            "reason": edit.reason,
+            "kind": edit.kind,
+        }
+        for edit in edits
+    ]
+
+
+def _unpack(columns: _Columns) -> Edits:
+    size = sum(columns.edges[1::2]) - sum(columns.edges[::2])
+    return Edits(
+        edges=columns.edges,
+        numbers=columns.numbers,
+        reasons=tuple(Reason(text, kind) for text, kind in columns.reasons),
+        old=unpack_bytes(columns.old, size),
+        new=unpack_bytes(columns.new, size),
+    )

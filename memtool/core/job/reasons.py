@@ -2,24 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
-from memtool.core.image import Image
-from memtool.core.layouts.region import RegionKind
+from memtool.core.image import Image, find_change_edges
+from memtool.core.job.edit import Edits, Reason
 from memtool.core.span import Span
 from memtool.lazy import np
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-
-class Reason(NamedTuple):
-    """Why a byte changes."""
-
-    text: str
-    kind: RegionKind
 
 
 class Reasons:
@@ -47,21 +38,46 @@ class Reasons:
         start, numbers = self._segment_of(span)
         numbers[span.start - start : span.end - start] = self._numbers[reason]
 
-    def split(self, run: Span) -> Iterator[tuple[Span, Reason]]:
-        """A run of changed bytes, cut where the reason changes.
+    def find_edits(self, after: Image) -> Edits:
+        """The runs of bytes that change, cut where the reason changes.
+
+        Args:
+            after: The image as it becomes, of the same addresses.
 
         Raises:
-            KeyError: a byte of it has no reason.
+            KeyError: a byte of them has no reason.
         """
-        start, numbers = self._segment_of(run)
-        held = numbers[run.start - start : run.end - start]
-        cuts = np.flatnonzero(np.diff(held)) + 1
-        edges = [0, *cuts.tolist(), len(held)]
-        for first, end in pairwise(edges):
-            number = int(held[first])
-            if number < 0:
-                raise KeyError(run.start + first)
-            yield Span(run.start + first, run.start + end), self._reasons[number]
+        found = find_change_edges(self._image, after)
+        edges: list[NDArray[np.int64]] = []
+        numbers: list[NDArray[np.int32]] = []
+        old: list[bytes] = []
+        new: list[bytes] = []
+        for before, changed in zip(self._image.segments, after.segments, strict=True):
+            first, end = np.searchsorted(found[:, 0], (before.start, before.end))
+            runs = found[first:end] - before.start
+            held = self._of[before.start]
+            cuts = np.flatnonzero(held[1:] != held[:-1]) + 1
+            # A cut belongs to the run that begins last before it, if it lies inside of that one.
+            of_run = np.searchsorted(runs[:, 0], cuts, side="left") - 1
+            inside = (of_run >= 0) & (cuts < runs[of_run, 1]) if len(runs) else of_run >= 0
+            starts = np.sort(np.concatenate((runs[:, 0], cuts[inside])))
+            ends = np.sort(np.concatenate((runs[:, 1], cuts[inside])))
+            missing = starts[held[starts] < 0]
+            if len(missing):
+                raise KeyError(before.start + int(missing[0]))
+            edges.append(np.stack((starts, ends), axis=1).ravel() + before.start)
+            numbers.append(held[starts])
+            values = np.frombuffer(before.data, np.uint8), np.frombuffer(changed.data, np.uint8)
+            differ = values[0] != values[1]
+            old.append(values[0][differ].tobytes())
+            new.append(values[1][differ].tobytes())
+        return Edits(
+            edges=tuple(edge for part in edges for edge in part.tolist()),
+            numbers=tuple(number for part in numbers for number in part.tolist()),
+            reasons=tuple(self._reasons),
+            old=b"".join(old),
+            new=b"".join(new),
+        )
 
     def _segment_of(self, span: Span) -> tuple[int, NDArray[np.int32]]:
         (segment,) = self._image.segments_in(span)

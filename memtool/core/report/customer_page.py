@@ -172,7 +172,7 @@ def _tell_changes(job: Job) -> str:
         if is_transfer(job):
             return "The old module's own content is what the used one is to hold, unchanged."
         return "Nothing was changed in any memory."
-    changed = sum(len(edit.span) for each in made for edit in each.edits)
+    changed = sum(each.edits.size for each in made)
     sizes = {backup.sha256: backup.size for backup in job.backups}
     whole = sum(sizes.get(each.donor_sha256, 0) for each in made)
     of_all = f"{changed:,} of {count_of(whole, 'byte')}" if whole else count_of(changed, "byte")

@@ -13,7 +13,7 @@ from typing import Protocol
 from memtool.core.checksums.checksum import ChecksumRule, check_checksum
 from memtool.core.health.agreement import compare_reads
 from memtool.core.image import Image, find_changes
-from memtool.core.job.edit import Edit
+from memtool.core.job.edit import Edit, Edits
 from memtool.core.job.events.kinds import FileAttached, ImageBlanked, ReadsBackedUp
 from memtool.core.job.job import Job
 from memtool.core.job.memory import tell_reader_order
@@ -422,7 +422,7 @@ def _checksum_edits(blankings: Iterable[ImageBlanked]) -> Iterator[Edit]:
 def _change(job: Job, blanking: ImageBlanked, mask: Masker) -> ReportChange:
     sizes = [backup.size for backup in job.backups if backup.sha256 == blanking.donor_sha256]
     hidden = _hidden_spans(blanking, mask)
-    edits = tuple(replace(edit, old=_without(edit, hidden)) for edit in blanking.edits)
+    edits = Edits.of(replace(edit, old=_without(edit, hidden)) for edit in blanking.edits)
     change = ReportChange(
         blanking=replace(blanking, edits=edits),
         chip=job.label_of(blanking.memory or ""),

@@ -369,7 +369,7 @@ def _stage_points(item: ReportStage) -> Iterator[str]:
 
 def tell_change(blanking: ImageBlanked, size: int | None) -> str:
     """What was changed, in plain words."""
-    changed = sum(len(edit.span) for edit in blanking.edits)
+    changed = blanking.edits.size
     if not changed:
         return "No byte had to be changed."
     whole = f" of {size:,}" if size else ""

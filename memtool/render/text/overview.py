@@ -11,7 +11,6 @@ from memtool.core.job.parts import PartState, find_part
 from memtool.core.job.stage import Stage, StageVerdict
 from memtool.core.job.standing import Standing, find_standing, stages_of, tell_again, tell_changed
 from memtool.core.role import Role
-from memtool.core.span import count_addresses
 from memtool.core.words import count_of
 from memtool.render.text import terminal
 from memtool.render.text.answers import answers, points_as_answers
@@ -218,7 +217,7 @@ def _file_text(job: Job, memory: str) -> str:
     if not made:
         return f"{heading}\n{safe_text(part.reason)}"
     last = made[-1]
-    changed = count_addresses([edit.span for edit in last.edits])
+    changed = last.edits.size
     rows = [
         ("file", last.out),
         ("changed", count_of(changed, "byte")),

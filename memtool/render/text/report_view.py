@@ -61,7 +61,7 @@ def render_written(written: WrittenFile) -> str:
     report = written.report
     width = terminal.terminal_width()
     failed = sum(line.result is Verdict.FAIL for line in report.proof)
-    changed = sum(len(edit.span) for change in report.changes for edit in change.blanking.edits)
+    changed = sum(change.blanking.edits.size for change in report.changes)
     rows = [("page", str(written.page))]
     if written.pdf is not None:
         rows.append(("pdf", str(written.pdf)))

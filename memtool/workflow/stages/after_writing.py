@@ -42,7 +42,7 @@ def judge_after_writing(request: CheckRequest, store: BackupStore, memory: str |
         intended=judged_part(request, memory, intended),
         read_back=judged_part(request, memory, read_back.image),
         before=judged_part(request, memory, before.image),
-        edited=tuple(edit.span for edit in blanking.edits) if blanking else (),
+        edited=blanking.edits.spans if blanking else (),
         layout=judging_layout(request),
         chip=find_chip(reads.chip),
         others=()

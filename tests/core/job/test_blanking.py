@@ -145,7 +145,7 @@ def test_checksum_to_be_refreshed_that_was_wrong_before_is_named() -> None:
 def test_blank_image_needs_no_edit() -> None:
     memory = blanked_memory(module_memory())
     plan = plan_blank(Image.from_bytes(memory), layout_with(), keep=[COUNTER])
-    assert plan.edits == ()
+    assert not plan.edits
 
 
 def test_span_outside_the_image_is_no_plan() -> None:

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from memtool.core.finding import Check, Verdict
-from memtool.core.job.edit import Edit, KeptSpan
+from memtool.core.job.edit import Edit, Edits, KeptSpan
 from memtool.core.job.events.event import Event, Judged
 from memtool.core.job.events.kinds import (
     EVENTS,
@@ -78,8 +78,8 @@ BLANKED = ImageBlanked(
     donor_sha256="cc",
     layout=None,
     identities=("1M8GDM9AXKP042788",),
-    edits=(
-        Edit(span=Span(4, 6), old=b"\x01\xab", new=b"\xff\xff", reason="r", kind=RegionKind.STATE),
+    edits=Edits.of(
+        [Edit(span=Span(4, 6), old=b"\x01\xab", new=b"\xff\xff", reason="r", kind=RegionKind.STATE)]
     ),
     kept=(KeptSpan(span=Span(8, 9), reason="counter"),),
     checks=CHECKS,

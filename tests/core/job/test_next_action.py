@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from memtool.core.finding import Check, Verdict
+from memtool.core.job.edit import Edits
 from memtool.core.job.events.event import Event
 from memtool.core.job.events.kinds import (
     CommandRun,
@@ -115,7 +116,7 @@ class Bench:
                 donor_sha256="d",
                 layout=None,
                 identities=(),
-                edits=(),
+                edits=Edits(),
                 kept=(),
                 checks=(),
                 memory=memory,

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from memtool.core.finding import Check, Verdict
-from memtool.core.job.edit import Edit, KeptSpan
+from memtool.core.job.edit import Edit, Edits, KeptSpan
 from memtool.core.job.events.kinds import FileAttached, ImageBlanked, ReadsBackedUp, StageChecked
 from memtool.core.job.stage import Stage, StageVerdict
 from memtool.core.layouts.region import RegionKind
@@ -158,7 +158,7 @@ EVENTS = [
         donor_sha256=D,
         layout=D,
         identities=(D,),
-        edits=(Edit(span=SPAN, old=b"ab", new=b"cd", reason=D, kind=RegionKind.STATE),),
+        edits=Edits.of([Edit(span=SPAN, old=b"ab", new=b"cd", reason=D, kind=RegionKind.STATE)]),
         kept=(KeptSpan(span=SPAN, reason=D),),
         checks=(Check(code="x", result=Verdict.NOT_CHECKED, text=D, reason=D),),
         leftovers=(D,),

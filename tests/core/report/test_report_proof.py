@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from memtool.core.finding import Check, Verdict
+from memtool.core.job.edit import Edits
 from memtool.core.job.events.kinds import ImageBlanked, ReadsBackedUp, StageChecked
 from memtool.core.job.job import Job, add_event
 from memtool.core.job.order import Order
@@ -66,7 +67,7 @@ def blanking(number: int, chip: str = "95160", *, layout: str | None = "l") -> I
         donor_sha256="0" * 64,
         layout=layout,
         identities=(),
-        edits=(),
+        edits=Edits(),
         kept=(),
         checks=(Check(code="only-planned", result=Verdict.PASS, text="Only planned."),),
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal
 
 from memtool.core.finding import Check
-from memtool.core.job.edit import Edit, KeptSpan
+from memtool.core.job.edit import Edits, KeptSpan
 from memtool.core.job.events.event import Event
 from memtool.core.job.events.memory_kinds import (
     BackupRestored,
@@ -210,8 +210,7 @@ class ImageBlanked(Event):
     layout: str | None
     identities: tuple[str, ...]
     """The VINs that were taken out."""
-    edits: tuple[Edit, ...]
-    """By address, none over another."""
+    edits: Edits
     kept: tuple[KeptSpan, ...]
     checks: tuple[Check, ...]
     leftovers: tuple[str, ...] = ()
@@ -226,11 +225,6 @@ class ImageBlanked(Event):
         parse_reader_order(self.order)
         if not all(is_identity(text) for text in self.identities):
             raise ValueError("'identities'")
-        reached = 0
-        for edit in self.edits:
-            if edit.span.start < reached:
-                raise ValueError("'edits'")
-            reached = edit.span.end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -79,7 +79,7 @@ def check_blanked_file(
         layout: None: checksums are not checked, and said so.
         guards: What the job as a whole says.
     """
-    edited = tuple(edit.span for edit in blanking.edits) if blanking else ()
+    edited = blanking.edits.spans if blanking else ()
     # The blanked file has the donor's records at their places, with the donor's marks.
     layout = place_known(layout, donor)
     return (
