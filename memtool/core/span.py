@@ -7,6 +7,7 @@ This is the one place where the two ways of writing meet. People of the trade wr
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from operator import attrgetter, lt
@@ -100,9 +101,16 @@ def intersect_spans(spans: Iterable[Span], others: Iterable[Span]) -> tuple[Span
     theirs = union_spans(others)
     # Of many spans the order alone takes long.
     ours = union_spans(spans) if theirs else ()
+    if not ours:
+        return ()
     found: list[Span] = []
-    one = other = 0
+    # One span beside a hundred thousand asks for its neighbours alone.
+    one = bisect_right(ours, theirs[0].start, key=_END)
+    other = bisect_right(theirs, ours[0].start, key=_END)
+    last = min(ours[-1].end, theirs[-1].end)
     while one < len(ours) and other < len(theirs):
+        if max(ours[one].start, theirs[other].start) >= last:
+            break
         both = ours[one].intersection(theirs[other])
         if both is not None:
             found.append(both)

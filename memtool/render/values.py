@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -89,6 +90,10 @@ def bytes_words(data: bytes) -> str:
 
 def digits_words(digits: str) -> str:
     """As `bytes_words`, from the digits of a record; signs that hide a byte stay."""
+    if digits.isalnum():
+        # Nearly always, and of a large region they are millions.
+        with suppress(ValueError):
+            return byte_pairs(bytes.fromhex(digits))
     return " ".join(digits[at : at + 2] for at in range(0, len(digits), 2)).upper() or "-"
 
 

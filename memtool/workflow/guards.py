@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from memtool.core.image import Image
 from memtool.core.job.bans import find_bans
 from memtool.core.job.events.kinds import LayoutNamed
+from memtool.core.job.noted_vins import find_noted_vins, list_vins
 from memtool.core.job.protection import NOT_YET, Guarded, find_guarded, name_layout
 from memtool.core.job.stages.before_writing import Guards
 from memtool.core.job.whose import OneRead
 from memtool.core.records.placing import place_records
 from memtool.core.role import Role
-from memtool.core.texts.known_identity import find_vins
 from memtool.store.backups import BackupStore
 from memtool.store.layouts import LoadedLayout
-from memtool.workflow.jobs import OpenJob, load_backup, load_backup_reads, tool_version
+from memtool.workflow.jobs import OpenJob, load_backup, load_backup_reads
 from memtool.workflow.keeping_reads import read_times_of
 from memtool.workflow.named_layouts import find_chosen, find_named
 
@@ -31,26 +31,11 @@ def find_job_vins(opened: OpenJob, store: BackupStore) -> tuple[str, ...]:
         for backup in opened.job.backups
         for read in load_backup_reads(store, backup)
     }
-    noted = _noted_vins(opened)
-    found = [text for image in images for text in _texts_in(image, noted)]
+    noted = find_noted_vins(opened.job)
+    found = [text for image in images for text in list_vins(image, noted)]
     gone = [text for made in opened.job.blankings for text in made.identities]
     vehicles = [opened.job.order.vehicle_vin, *opened.job.former_vins]
     return tuple(dict.fromkeys(text for text in (*vehicles, *found, *gone) if text))
-
-
-def _noted_vins(opened: OpenJob) -> dict[str, tuple[str, ...]]:
-    """By the digest of an image the VINs that its backup notes.
-
-    Only where this very version looked for them: another one may find more.
-    """
-    version = tool_version()
-    return {each.sha256: each.vins for each in opened.job.backups if each.tool == version}
-
-
-def _texts_in(image: Image, noted: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
-    """The VINs in an image; the bytes are those that were searched, or they are searched now."""
-    known = noted.get(image.sha256())
-    return tuple(vin.text for vin in find_vins(image)) if known is None else known
 
 
 def find_donor_vins(opened: OpenJob, store: BackupStore) -> tuple[str, ...]:
@@ -60,8 +45,8 @@ def find_donor_vins(opened: OpenJob, store: BackupStore) -> tuple[str, ...]:
         StoreError: the store has lost or changed a read.
     """
     images = [load_backup(store, backup)[1].image for backup in opened.job.backups_of(Role.DONOR)]
-    noted = _noted_vins(opened)
-    found = [text for image in images for text in _texts_in(image, noted)]
+    noted = find_noted_vins(opened.job)
+    found = [text for image in images for text in list_vins(image, noted)]
     gone = [text for made in opened.job.blankings for text in made.identities]
     return tuple(dict.fromkeys([*found, *gone]))
 

@@ -17,6 +17,7 @@ from memtool.core.job.edit import Edit, Edits
 from memtool.core.job.events.kinds import FileAttached, ImageBlanked, ReadsBackedUp
 from memtool.core.job.job import Job
 from memtool.core.job.memory import tell_reader_order
+from memtool.core.job.noted_vins import find_noted_vins, list_vins
 from memtool.core.job.parts import is_transferred
 from memtool.core.job.setup_list import SetupItem, find_protected, find_setup
 from memtool.core.job.stage import Stage
@@ -66,7 +67,7 @@ from memtool.core.report.report_proof import (
 from memtool.core.role import Role
 from memtool.core.span import Span, count_addresses, intersect_spans, union_spans
 from memtool.core.texts.identity_match import is_identity
-from memtool.core.texts.known_identity import find_identity, find_vins
+from memtool.core.texts.known_identity import find_identity
 
 MAP_COLUMNS = 32
 MOST_MAP_ROWS = 16
@@ -212,11 +213,12 @@ def find_foreign_identities(job: Job, images: Iterable[JobImage]) -> tuple[str, 
     """
     found = {text for blanking in job.blankings for text in blanking.identities}
     found |= {vin for check in job.stage_checks for vin in check.reported_vins if is_identity(vin)}
+    noted = find_noted_vins(job)
     seen: set[Image] = set()
     for item in images:
         if item.image is not None and item.place in _AS_READ and item.image not in seen:
             seen.add(item.image)
-            found |= {vin.text for vin in find_vins(item.image)}
+            found.update(list_vins(item.image, noted))
     return tuple(sorted(found - {job.order.vehicle_vin}))
 
 
