@@ -148,10 +148,13 @@ class Image:
             ValueError: an edit touches an undefined address.
         """
         parts = {segment.start: bytearray(segment.data) for segment in self.segments}
+        segment = None
         for address, data in edits:
             if not data:
                 continue
-            segment = self._segment_with(Span(address, address + len(data)))
+            # The next edit mostly lies in the same one.
+            if segment is None or not segment.start <= address <= segment.end - len(data):
+                segment = self._segment_with(Span(address, address + len(data)))
             if segment is None:
                 raise ValueError(f"edit of undefined bytes at {address:#x}")
             offset = address - segment.start

@@ -10,7 +10,7 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
-from operator import attrgetter, lt
+from operator import attrgetter, eq, lt
 
 _START, _END = attrgetter("start"), attrgetter("end")
 _NUMBER = re.compile(r"0[xX][0-9a-fA-F]{1,16}|[0-9]{1,20}", re.ASCII)
@@ -74,7 +74,7 @@ def union_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
 def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, ...]:
     """Sorted and disjoint: the addresses of `spans` that lie in none of `away`."""
     holes, ours = union_spans(away), union_spans(spans)
-    if not holes or ours == holes:
+    if not holes or _are_same(ours, holes):
         return () if holes else ours
     left: list[Span] = []
     first = 0
@@ -94,6 +94,14 @@ def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, .
         if start < span.end:
             left.append(Span(start, span.end))
     return tuple(left)
+
+
+def _are_same(ours: tuple[Span, ...], theirs: tuple[Span, ...]) -> bool:
+    """As `==`, which makes two tuples of each two spans that are not one object."""
+    if len(ours) != len(theirs):
+        return False
+    starts = map(eq, map(_START, ours), map(_START, theirs))
+    return all(starts) and all(map(eq, map(_END, ours), map(_END, theirs)))
 
 
 def intersect_spans(spans: Iterable[Span], others: Iterable[Span]) -> tuple[Span, ...]:

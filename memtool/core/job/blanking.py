@@ -77,9 +77,11 @@ class BlankPlan:
     def sha256(self) -> str:
         """The digest of what it changes in which image, as 64 lower-case hex digits."""
         digest = hashlib.sha256(self.image_sha256.encode("ascii"))
+        parts: list[bytes] = []
         for start, end, new in self.edits.pieces():
             # Start and end say how many bytes follow, so no two plans run into the same bytes.
-            digest.update(start.to_bytes(8, "big") + end.to_bytes(8, "big") + new)
+            parts += (start.to_bytes(8, "big"), end.to_bytes(8, "big"), new)
+        digest.update(b"".join(parts))
         return digest.hexdigest()
 
 

@@ -146,6 +146,12 @@ class Edits(Sequence[Edit]):
     def __getitem__(self, index: int | slice) -> Edit | tuple[Edit, ...]:
         return tuple(self)[index]
 
+    def places(self) -> Iterator[tuple[Span, str]]:
+        """Of each edit where it lies and why it changes."""
+        edges = iter(self.edges)
+        for start, end, number in zip(edges, edges, self.numbers, strict=True):
+            yield Span(start, end), self.reasons[number].text
+
     def pieces(self) -> Iterator[tuple[int, int, bytes]]:
         """Of each edit the first address, the first behind it, and the bytes that come."""
         edges = iter(self.edges)

@@ -70,6 +70,8 @@ class OneRead:
 def find_owner(image: Image, vehicle_vin: str) -> Owner:
     """Whose identity the donor's image holds."""
     matches = [match for match in find_identity(image, vehicle_vin) if is_telling(match)]
+    if not matches:
+        return Owner.UNKNOWN
     whole = [match for match in matches if match.part is Part.WHOLE]
     others = {
         vin.text

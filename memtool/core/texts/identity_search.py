@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from math import lcm
 
 from memtool.core.image import Image
 from memtool.core.span import Span
@@ -18,14 +19,17 @@ from memtool.core.texts.identity_match import (
     list_parts,
     normalise_identity,
 )
+from memtool.core.texts.long_runs import Condensed, condense, find_long_runs
 from memtool.core.texts.needle_search import compute_needle_chance, find_cores, find_needle
 from memtool.core.texts.needles import Needle, make_needles
 from memtool.core.texts.number_needles import make_bcd_needles, make_integer_needles
-from memtool.core.texts.split_search import count_ways, find_split
+from memtool.core.texts.split_search import MOST_FOREIGN, count_ways, find_split
 from memtool.core.texts.stored_forms import StoredForm, parse_stored_form
 from memtool.core.texts.trace import Trace
 from memtool.core.texts.view import View, make_views
 
+_Searched = tuple[tuple[Part, str], ...]
+"""The parts that are looked for, each with its characters."""
 _SPLIT = parse_stored_form("split")
 _PARTS = list(Part)
 _LAST_FORM = 1000
@@ -61,11 +65,47 @@ def _find_identity(image: Image, identity: str, parts: bool) -> tuple[IdentityMa
     searched = list_parts(identity) if parts else ((Part.WHOLE, identity),)
     searches = [search for part, piece in searched for search in _list_searches(part, piece)]
     mix = measure_mix(image)
+    condensed = _condense(image, searched, searches, mix)
+    kept = _without_repeats(_find_all(condensed.image, searched, searches, mix))
+    matches = [_in_whole_image(match, condensed) for match in kept]
+    return tuple(sorted(matches, key=lambda match: (match.span, match.stored_as, match.part)))
+
+
+def _find_all(
+    image: Image, searched: _Searched, searches: Sequence[_Search], mix: ByteMix
+) -> list[_Hit]:
     hits = list(_find_needles(image, searches, mix))
     for part, piece in searched:
         hits += _find_split_part(image, part, piece, mix)
-    kept = _without_repeats(hits)
-    return tuple(sorted(kept, key=lambda match: (match.span, match.stored_as, match.part)))
+    return hits
+
+
+def _condense(
+    image: Image, searched: _Searched, searches: Sequence[_Search], mix: ByteMix
+) -> Condensed:
+    """The image without the insides of long runs of bytes that alone hold nothing of it."""
+    runs = find_long_runs(image)
+    needles = [needle for search in searches for needle in search.needles]
+    shape = [(len(needle.values), needle.unit, needle.stride) for needle in needles]
+    longest = max(size * stride + 2 * unit for size, unit, stride in shape)
+    margin = max(longest, *(len(piece) + 2 * MOST_FOREIGN for _, piece in searched))
+    step = lcm(2, *(unit * stride for _, unit, stride in shape))
+    # Digits that are zeros stand in zeros: what a run by itself holds is looked for in all of it.
+    empty = [
+        value
+        for value in {run.value for run in runs}
+        if not _find_all(
+            Image.from_bytes(bytes([value]) * 2 * (margin + step)), searched, searches, mix
+        )
+    ]
+    return condense(image, runs, margin=margin, step=step, values=empty)
+
+
+def _in_whole_image(match: IdentityMatch, condensed: Condensed) -> IdentityMatch:
+    if len(condensed.places) == len(condensed.image.segments):
+        return match
+    pieces = tuple(map(condensed.real, match.pieces))
+    return replace(match, span=condensed.real(match.span), pieces=pieces)
 
 
 _Rank = tuple[int, int, int]

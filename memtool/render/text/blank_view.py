@@ -220,8 +220,12 @@ def _plan_lines(question: GateQuestion, width: int, *, with_bytes: bool) -> str:
     if plan is None:
         return nothing
     lines = [] if plan.edits else [nothing]
-    for edit in show_edits(plan, _hidden(question)):
-        lines += _edit_lines(edit, width, with_bytes=with_bytes)
+    hidden = _hidden(question)
+    if with_bytes or hidden:
+        for edit in show_edits(plan, hidden):
+            lines += _edit_lines(edit, width, with_bytes=with_bytes)
+    else:
+        lines += [_named(span, reason, width) for span, reason in plan.edits.places()]
     if plan.edits and not with_bytes:
         lines.append("  (--all shows the bytes)")
     for kept in plan.kept:
@@ -234,9 +238,9 @@ def _plan_lines(question: GateQuestion, width: int, *, with_bytes: bool) -> str:
 
 def _edit_lines(edit: ShownEdit, width: int, *, with_bytes: bool) -> list[str]:
     """What one run becomes; few bytes stand beside its name."""
-    named = f"{format_span_with_length(edit.span)}  {edit.reason}"
     if not with_bytes:
-        return [terminal.paragraph(named, width=width)]
+        return [_named(edit.span, edit.reason, width)]
+    named = f"{format_span_with_length(edit.span)}  {edit.reason}"
     if edit.old is None or edit.new is None:
         return [
             terminal.paragraph(named, width=width),
@@ -252,6 +256,10 @@ def _edit_lines(edit: ShownEdit, width: int, *, with_bytes: bool) -> list[str]:
         terminal.labelled("old", old, width=width, indent=6, label_width=3),
         terminal.labelled("new", new, width=width, indent=6, label_width=3),
     ]
+
+
+def _named(span: Span, reason: str, width: int) -> str:
+    return terminal.paragraph(f"{format_span_with_length(span)}  {reason}", width=width)
 
 
 def _hidden(question: GateQuestion) -> tuple[Span, ...]:
