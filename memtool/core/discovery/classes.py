@@ -167,6 +167,7 @@ class StartClasses:
         limits: Indexes,
         floors: Indexes | None = None,
         fields: Indexes | None = None,
+        likely: Indexes | None = None,
     ) -> Matches | None:
         """Join the ends to the starts.
 
@@ -176,8 +177,9 @@ class StartClasses:
             floors: And at or above this; None is 0.
             fields: Number of the field that each end goes with, where there are several:
                 ends of different fields are never folded into one block.
+            likely: What `likely` says of the same ends, where it is at hand.
         """
-        joined = self._join(ends, limits, floors, self.likely(ends))
+        joined = self._join(ends, limits, floors, self.likely(ends) if likely is None else likely)
         if joined is None:
             return None
         hits, nearest, first, members, class_of_start = joined

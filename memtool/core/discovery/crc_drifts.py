@@ -91,6 +91,11 @@ class CrcDrifts:
         wanted = self.size.bit_length() - 1 + _MARGIN
         return tuple(images[: 1 + max(1, -(-wanted // self.algebra.width))])
 
+    def tells(self, images: Sequence[int]) -> bool:
+        """Whether the drifts of these images leave out most ends: chance alone gives each end
+        less than one start."""
+        return self.size >> min(64, self.algebra.width * (len(images) - 1)) == 0
+
     def between(self, images: Sequence[int]) -> tuple[Registers, StartClasses]:
         """The drift of the prefixes at 0 … n as one key, and that of all starts as classes."""
         images = tuple(images)
@@ -149,6 +154,8 @@ class CrcDrifts:
             None where too much is left.
         """
         images = self.enough(self.all_images)
+        if not self.tells(images):
+            return None
         key, classes = self.between(images)
         if natural:
             # The end of such a number has the drift of the start behind it. Only drifts that come

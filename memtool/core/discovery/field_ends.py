@@ -49,6 +49,10 @@ _LARGE = 1 << 14
 """In smaller areas many places are cheaper together than one by one."""
 _MIX = np.uint64(0xD6E8FEB86659FD93)
 """Odd, so that a product with it loses nothing."""
+_SECOND_SPREAD = np.uint64(0xA0761D6478BD642F)
+"""Odd; keys that shared a place in the first table share none in one with this factor."""
+_MANY_STARTS = 1 << 16
+"""More sorted keys than these lie outside of the cache, and looking for one is slow."""
 _MOST_EQUAL = 64
 """Where more classes than these have one number, differences repeat, and every end is tried."""
 
@@ -117,6 +121,9 @@ def _ends_by_drifts(
     # Images whose numbers differ tell more, so they are the first ones.
     rest = tuple(image for image in drifts.all_images if image not in images)
     chosen = drifts.enough(images + rest)
+    if not drifts.tells(chosen):
+        yield from every_end(area, places)
+        return
     _, classes = drifts.between(chosen)
     for column, place in enumerate(places):
         # No block ends at 0: hence the + 1 below.
@@ -273,6 +280,8 @@ class SumStarts:
     earliest: Indexes
     """The first class with each key."""
     table: KeyTable
+    second_table: KeyTable | None
+    """Where they are many: what passes both by mistake is little to look for among the keys."""
 
 
 def sum_starts(one: Sum, area: Area, starts: Sequence[Numbers]) -> SumStarts:
@@ -295,13 +304,14 @@ def sum_starts(one: Sum, area: Area, starts: Sequence[Numbers]) -> SumStarts:
         known=known,
         earliest=earliest,
         table=KeyTable(known),
+        second_table=KeyTable(known, 0, _SECOND_SPREAD) if len(known) > _MANY_STARTS else None,
     )
 
 
 def sum_ends(
     one: Sum,
     starts: SumStarts,
-    ends: Sequence[Numbers],
+    apart: Sequence[Numbers],
     gone: Numbers,
     same: NDArray[np.bool_],
     *,
@@ -316,7 +326,8 @@ def sum_ends(
     Args:
         one: The sum.
         starts: Its starts.
-        ends: For each image the side at each offset of an end whose block adds up to nothing.
+        apart: For each image but the first how far it lies from that one, at ends at the starts'
+            offsets whose block adds up to nothing.
         gone: For each image but the first (row) and place (column) how far what the block must
             add up to lies from that of the first image.
         same: At which places it is the same in all images.
@@ -325,7 +336,6 @@ def sum_ends(
     """
     reps, stops, changes = starts.offsets, starts.stops, starts.changes
     known, earliest = starts.known, starts.earliest
-    apart = [one.drift(side[reps], ends[0][reps]) for side in ends[1:]]
     own_parity = ((reps + odd_length) % one.element).astype(np.uint64)[np.newaxis]
     found: list[tuple[Indexes, Indexes]] = []
     step = max(1, _SUMS // len(reps))
@@ -341,6 +351,9 @@ def sum_ends(
             if not len(places):
                 continue
             keys, places, columns = keys[places, columns], places + begin, columns + first
+            if starts.second_table is not None:
+                few = starts.second_table.may_have(keys)
+                keys, places, columns = keys[few], places[few], columns[few]
             true = are_in(known, keys)
             places, columns = places[true], columns[true]
             first_start = earliest[np.searchsorted(known, keys[true])]

@@ -80,8 +80,7 @@ def measure_chance(
     length, count = sides.sum.length, len(ends.positions)
     # Starts far enough from their end for the block to be mixed.
     long = np.minimum(ends.limits, ends.positions - MIXED_SUM * length + 1)
-    possible = sides.possible_fields(algorithm, stored)
-    possible = possible[long[possible] > 0]
+    possible = np.flatnonzero(sides.possible_fields(algorithm, stored) & (long > 0))
     if not len(possible):
         return MeasuredChance({}, {})
     shifts, fields, weight = _sources(possible, count)
@@ -96,7 +95,7 @@ def measure_chance(
         _Kind(several=True, limits=long, lowest=varied),
     )
     proved = matched[ends.levels[matched] > 1]
-    behind_proved = _behind_last(proved, length, count)[looked]
+    behind_proved = _behind_last(proved, length, positions)
     # Numbers that did match stay where they are: elsewhere they would fit again, and not by chance.
     kept = np.zeros(count, bool)
     kept[proved] = True
@@ -200,9 +199,14 @@ def _varied_limits(sides: SumSides, positions: Indexes) -> Indexes:
     return limits
 
 
-def _behind_last(fields: Indexes, length: int, count: int) -> Indexes:
-    """For each end, the starts from which a block ending there holds none of `fields` whole."""
-    last = np.zeros(count + length, np.int64)
-    last[fields + length] = fields + 1
-    behind: Indexes = np.maximum.accumulate(last)[:count]
-    return behind
+def _behind_last(fields: Indexes, length: int, positions: Indexes) -> Indexes:
+    """For each end, the starts from which a block ending there holds none of `fields` whole.
+
+    Args:
+        fields: Ascending.
+        length: Of each.
+        positions: The ends.
+    """
+    # The last field that is over at the end; -1 before all fields stands for none.
+    behind: Indexes = np.append(-1, fields)
+    return behind[np.searchsorted(fields + length, positions, side="right")] + 1

@@ -13,7 +13,6 @@ import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.checksums.sums import Sum
@@ -63,6 +62,10 @@ def search_sums_after_block(
         [stored_numbers(image, one.length, order) for image in area.images] for order in orders
     ]
     asked = SumEnds(positions=positions, limits=limits, levels=levels)
+    # Block and field are one content, which ends behind the field.
+    theories = expected_by_level(
+        area.thresholds(one.length, strict=True), positions + one.length, limits, levels, one.bits
+    )
     for algorithm in sides.group.algorithms:
         for odd_length in (False, True) if one.pads else (False,):
             found: list[Matches | None] = []
@@ -71,7 +74,8 @@ def search_sums_after_block(
                 yield
                 own = [row[alive] for row in stored]
                 keys = sides.end_keys(algorithm, alive, own, odd_length=odd_length)
-                matches = sides.starts.match(keys, limits[alive])
+                likely = sides.likely(keys, alive + one.length)
+                matches = sides.starts.match(keys, limits[alive], likely=likely)
                 found.append(matches)
                 matched = alive[:0] if matches is None else alive[matches.matched_ends]
                 yield
@@ -81,7 +85,7 @@ def search_sums_after_block(
                 # All orders before any is reported: the worst of them says what a sum is worth
                 # here.
                 nulls.append(null)
-            worth = _count_chance(area, one, limits, levels, nulls, collector)
+            worth = _count_chance(area, one, theories, nulls, collector)
             sides.worth[algorithm.name, odd_length] = worth
             for order, matches in zip(orders, found, strict=True):
                 ends = Ends(
@@ -105,8 +109,7 @@ def search_sums_after_block(
 def _count_chance(
     area: Area,
     one: Sum,
-    limits: Indexes,
-    distinct: NDArray[np.int64],
+    theories: Sequence[float],
     measured: Sequence[MeasuredChance],
     collector: Collector,
 ) -> Worth:
@@ -119,11 +122,6 @@ def _count_chance(
         What 1, 2, … different stored numbers are worth: less where chance made more matches
         than it should.
     """
-    # Block and field are one content, which ends behind the field.
-    ends = np.arange(len(limits)) + one.length
-    theories = expected_by_level(
-        area.thresholds(one.length, strict=True), ends, limits, distinct, one.bits
-    )
     # Words: only starts of the end's parity were tried.
     share = 1 / one.element
     kinds: list[tuple[float, ...]] = []
@@ -165,7 +163,7 @@ def search_sums_fixed_fields(
     for order in number_orders(one.length, word_swapped=word_swapped):
         numbers = field_numbers(fields, order, area.count)
         for algorithm in sides.group.algorithms:
-            possible = sides.possible_fields(algorithm, numbers)
+            possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
             for odd_length in (False, True) if one.pads else (False,):
                 worth = sides.worth.get((algorithm.name, odd_length), Worth(plain, plain))
                 search = Search(

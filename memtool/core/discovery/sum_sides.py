@@ -16,9 +16,12 @@ from numpy.typing import NDArray
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.checksums.sums import Ending, Sum
 from memtool.core.discovery.area import Area
-from memtool.core.discovery.classes import Indexes, Keys, StartClasses
+from memtool.core.discovery.classes import Indexes, Keys, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder
 from memtool.core.discovery.field_ends import EndsToTry, SumStarts, mixed, sum_ends, sum_starts
+
+_LOOK = 64
+"""So many keys tell whether it is worth comparing all."""
 
 Numbers = NDArray[np.uint64]
 StoredNumbers = NDArray[np.unsignedinteger[Any]]
@@ -69,11 +72,36 @@ class SumSides:
         self._prefixes = [self.sum.prefix(image) for image in area.images]
 
     @cached_property
+    def _start_keys(self) -> Keys:
+        """Those of the starts at offsets 0 … n."""
+        return self._key(self.start_sides, self._places & 1)
+
+    @cached_property
     def starts(self) -> StartClasses:
         """All starts at offsets 0 … n - 1."""
         # Offset n is no start, only an end.
-        values = [side[:-1] for side in self.start_sides]
-        return StartClasses(self._key(values, self._places[:-1] & 1))
+        return StartClasses(self._start_keys[:-1])
+
+    @cached_property
+    def _again(self) -> NDArray[np.bool_]:
+        """Whether the key of the start at each offset comes again, now and then where not."""
+        return repeated(self._start_keys)
+
+    def likely(self, keys: Keys, behind: Indexes) -> Indexes:
+        """The ends that may have a start somewhere, and few others.
+
+        Args:
+            keys: Those of `end_keys`.
+            behind: Where each block ends, the number behind it included. No start lies there.
+        """
+        own = slice(0, _LOOK)
+        # A number that the sum adds like any other element makes a total of zero: each end then
+        # has the key of the start behind it, always. Only keys that come again tell anything.
+        if (keys[own] == self._start_keys[behind[own]]).all() and np.array_equal(
+            keys, self._start_keys[behind]
+        ):
+            return np.flatnonzero(self._again[behind])
+        return self.starts.likely(keys)
 
     def end_keys(
         self,
@@ -110,21 +138,26 @@ class SumSides:
         return sum_starts(self.sum, self.area, self.start_sides)
 
     @cached_property
-    def end_sides(self) -> list[Numbers]:
-        """For each image the side at each offset of an end whose block adds up to nothing."""
-        return [self._bare_ends(row, odd_length=False) for row in range(self.area.count)]
+    def _ends_apart(self) -> list[Numbers]:
+        """For `likely_ends`: how far each image but the first lies from that one, at ends whose
+        block adds up to nothing."""
+        return self._bare_ends(odd_length=False)
 
     @cached_property
-    def odd_end_sides(self) -> list[Numbers]:
+    def _odd_ends_apart(self) -> list[Numbers]:
         """The same for blocks whose last byte is padded; of no use at offset 0."""
-        return [self._bare_ends(row, odd_length=True) for row in range(self.area.count)]
+        return self._bare_ends(odd_length=True)
 
-    def _bare_ends(self, row: int, *, odd_length: bool) -> Numbers:
-        nothing = np.zeros(self.area.size + 1, np.uint64)
-        prefix, image = self._prefixes[row], self.area.images[row]
+    def _bare_ends(self, *, odd_length: bool) -> list[Numbers]:
+        offsets = self._starts_apart.offsets
+        nothing = np.zeros(len(offsets), np.uint64)
         # The padded byte lies before the end, and before offset 0 there is none.
-        places = np.maximum(self._places, 1) if odd_length else self._places
-        return self.sum.end_sides(prefix, image, places, nothing, odd_length=odd_length)
+        places = np.maximum(offsets, 1) if odd_length else offsets
+        first, *others = (
+            self.sum.end_sides(prefix, image, places, nothing, odd_length=odd_length)
+            for prefix, image in zip(self._prefixes, self.area.images, strict=True)
+        )
+        return [self.sum.drift(side, first) for side in others]
 
     def likely_ends(
         self,
@@ -145,7 +178,6 @@ class SumSides:
         if self.area.count < 2:
             return None
         plain = np.stack([_undo(algorithm.ending, numbers) for numbers in goals])
-        ends = self.odd_end_sides if odd_length else self.end_sides
         # Differences alone are asked about: of both complements, and of all totals, they are the
         # same.
         apart = np.stack([self.sum.drift(row, plain[0]) for row in plain])
@@ -155,7 +187,7 @@ class SumSides:
             some = sum_ends(
                 self.sum,
                 self._starts_apart,
-                ends,
+                self._odd_ends_apart if odd_length else self._ends_apart,
                 apart[1:],
                 same,
                 odd_length=odd_length,
@@ -164,9 +196,11 @@ class SumSides:
             self._likely[odd_length] = asked, some
         return self._likely[odd_length][1]
 
-    def possible_fields(self, algorithm: Algorithm, stored: Sequence[StoredNumbers]) -> Indexes:
-        """The places whose stored numbers some block could add up to, in every image."""
-        return np.flatnonzero(self.fits([_undo(algorithm.ending, numbers) for numbers in stored]))
+    def possible_fields(
+        self, algorithm: Algorithm, stored: Sequence[StoredNumbers]
+    ) -> NDArray[np.bool_]:
+        """For each place whether some block could add up to what is stored, in every image."""
+        return self.fits([_undo(algorithm.ending, numbers) for numbers in stored])
 
     def fits(self, sums: Sequence[Numbers]) -> NDArray[np.bool_]:
         """Which sums, given for each image, are no larger than what the whole area adds up to.

@@ -42,16 +42,12 @@ def offer_totals(
         collector: Takes the results.
         search: One without a field.
         area: Where it looked.
-        matches: Nearest starts of at least so many contents.
+        matches: Nearest starts of exactly so many contents.
         limits: Starts of each end were below this.
-        contents: Blocks of more contents are left out. Those of one are not put together:
-            the images do not bear them out, whatever they are equal to.
+        contents: Those of one are not put together: the images do not bear them out, whatever
+            they are equal to.
     """
     ends, starts, keys = matches.nearest()
-    exact = area.contents_at(starts, ends, 0, strict=True) == contents
-    ends, starts, keys = ends[exact], starts[exact], keys[exact]
-    if not len(ends):
-        return
     group = _group_of(area, ends, starts) if contents > 1 else starts
     # `lexsort` sorts by its last key first: by group, the shortest block of each in front.
     turn = np.lexsort((ends - starts, group))

@@ -69,17 +69,19 @@ def search_totals(sides: SumSides, algorithm: Algorithm, collector: Collector) -
         )
         goal = [np.full(area.size + 1, total, np.uint64) for _ in range(area.count)]
         keys = sides.end_keys(algorithm, positions, goal)
-        # The nearest start of all may leave out the bytes that differ.
+        likely = sides.likely(keys, positions)
+        floors: Indexes | None = None
+        # The nearest start of all may leave out the bytes that differ. So each number of contents
+        # is asked for by itself, the most first: few ends have starts for fewer.
         for contents in range(len(thresholds), 0, -1):
             yield
-            # So each number of contents is asked for by itself, the most first.
-            matches = sides.starts.match(keys, thresholds[contents - 1])
+            limits = thresholds[contents - 1]
+            matches = sides.starts.match(keys, limits, floors, likely=likely)
+            floors = limits
             if matches is None:
                 continue
-            # Every pair has at least one content, so this pass alone counts them all.
-            if contents == 1:
-                collector.pairs += matches.tried_pairs
-            offer_totals(collector, search, area, matches, thresholds[contents - 1], contents)
+            collector.pairs += matches.tried_pairs
+            offer_totals(collector, search, area, matches, limits, contents)
         for contents, count in enumerate(pairs, 1):
             bits = one.width * contents
             collector.chance.add(bits, share * count * 2.0**-bits)

@@ -98,9 +98,14 @@ class UnknownSearch:
     def _ends(self, length: int) -> tuple[Indexes, Indexes]:
         """Ends whose stored numbers differ, and how many different ones each has."""
         levels = self._area.stored_levels(length)
-        ends = np.flatnonzero(levels > 1)
         # A number at offset 0 has no block before it.
-        return ends[ends > 0], levels[ends[ends > 0]]
+        ends = 1 + np.flatnonzero(levels[1:] > 1)
+        return ends, levels[ends]
+
+    def _telling(self, length: int, ends: Indexes) -> Indexes:
+        """The same of some ends alone."""
+        differ = self._area.stored_levels(length)[ends] > 1
+        return ends[differ & (ends > 0)]
 
     def _count_chance(self, width: int, models: Sequence[_Model]) -> bool:
         """Whether chance leaves room for a finding; counts it if so."""
@@ -134,15 +139,14 @@ class UnknownSearch:
         if model not in self._models:
             return
         drifts, length = sides.drifts, model.width // 8
-        positions, _ = self._ends(length)
         for order in number_orders(length, word_swapped=self._word_swapped):
             meeting = sides.meeting(order)
             # All images less the first one: one equation goes for the constants.
             if meeting is None:
-                ends = positions
+                ends, _ = self._ends(length)
                 _, starts = drifts.between(drifts.all_images)
             else:
-                ends = np.intersect1d(positions, meeting.ends, assume_unique=True)
+                ends = self._telling(length, meeting.ends)
                 key = drifts.at(drifts.all_images, meeting.starts)
                 starts = StartClasses(key, 1, meeting.starts)
             if not len(ends):
