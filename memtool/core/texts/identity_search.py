@@ -25,6 +25,7 @@ from memtool.core.texts.needles import Needle, make_needles
 from memtool.core.texts.number_needles import make_bcd_needles, make_integer_needles
 from memtool.core.texts.split_search import MOST_FOREIGN, count_ways, find_split
 from memtool.core.texts.stored_forms import StoredForm, parse_stored_form
+from memtool.core.texts.string_places import WORTH_IT
 from memtool.core.texts.trace import Trace
 from memtool.core.texts.view import View, make_views
 
@@ -84,7 +85,10 @@ def _condense(
     image: Image, searched: _Searched, searches: Sequence[_Search], mix: ByteMix
 ) -> Condensed:
     """The image without the insides of long runs of bytes that alone hold nothing of it."""
+    whole = condense(image, (), margin=1, step=1, values=())
     runs = find_long_runs(image)
+    if not runs:
+        return whole
     needles = [needle for search in searches for needle in search.needles]
     shape = [(len(needle.values), needle.unit, needle.stride) for needle in needles]
     longest = max(size * stride + 2 * unit for size, unit, stride in shape)
@@ -98,7 +102,9 @@ def _condense(
             Image.from_bytes(bytes([value]) * 2 * (margin + step)), searched, searches, mix
         )
     ]
-    return condense(image, runs, margin=margin, step=step, values=empty)
+    left = condense(image, runs, margin=margin, step=step, values=empty)
+    # Short data is searched text by text, which takes longer than one pass over some times as much.
+    return left if left.image.size >= WORTH_IT or 8 * left.image.size < image.size else whole
 
 
 def _in_whole_image(match: IdentityMatch, condensed: Condensed) -> IdentityMatch:

@@ -51,6 +51,8 @@ def find_long_runs(image: Image) -> tuple[LongRun, ...]:
     found = []
     for segment in image.segments:
         whole = len(segment.data) // _BLOCK * _BLOCK
+        if whole < 2 * _BLOCK:
+            continue
         blocks = np.frombuffer(segment.data, np.uint8, whole).reshape(-1, _BLOCK)
         # A few bytes of each block rule out most that are not.
         sampled = blocks[:, ::_SAMPLED]

@@ -17,7 +17,7 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_WORTH_IT = 1 << 19
+WORTH_IT = 1 << 19
 """Bytes from which on this takes less time than to look for each string by itself."""
 _MOST_PLACES = 1 << 13
 """Of a pair. A string without a rarer one is left to others."""
@@ -35,7 +35,7 @@ def find_strings(strings: Iterable[bytes], data: bytes) -> dict[bytes, list[int]
     Left out are strings of common bytes and of fewer than two, and all where the data is short.
     """
     wanted = {string for string in strings if len(string) > 1}
-    if len(data) < _WORTH_IT or not wanted:
+    if len(data) < WORTH_IT or not wanted:
         return {}
     counts = np.bincount(_pairs_of(data, 0)[::_SAMPLED], minlength=1 << 16)
     found: dict[bytes, list[int]] = {string: [] for string in wanted}
