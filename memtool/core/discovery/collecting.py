@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -19,6 +19,8 @@ from memtool.core.span import Span
 _RUNS_KEPT = 32
 _ERASED = 6
 """Marks that a field of one repeated byte loses."""
+_DROWNED = 10_000.0
+"""Where chance makes more blocks of one width than this, no list of them helps."""
 _SHORT = 8
 """A block of fewer bytes is hardly one."""
 
@@ -152,8 +154,9 @@ class Collector:
         self.candidates: list[Candidate] = []
         self.counted = 0
         self.pairs = 0
-        self.drowned: set[int] = set()
-        """Widths, in bits, that were not searched at some fixed places."""
+        self.drowned: dict[tuple[Placement, int], set[int]] = {}
+        """What was not searched, since chance would drown any truth: by placement and width in
+        bits how many different numbers, or contents, the images have there."""
         self.kept = kept
         """Candidates of each search."""
 
@@ -163,7 +166,27 @@ class Collector:
         self.candidates += other.candidates
         self.counted += other.counted
         self.pairs += other.pairs
-        self.drowned |= other.drowned
+        for (placement, width), levels in other.drowned.items():
+            self.leave_out(placement, width, levels)
+
+    def leave_out(self, placement: Placement, width: int, levels: Iterable[int]) -> None:
+        """Note what is not searched; see `drowned`."""
+        self.drowned.setdefault((placement, width), set()).update(levels)
+
+    def leave_out_drowned(
+        self, placement: Placement, width: int, made: Sequence[float]
+    ) -> tuple[int, ...]:
+        """The numbers of contents at which too much is made by chance, noted as left out.
+
+        Args:
+            placement: Where numbers are looked for.
+            width: Their bits.
+            made: Blocks that chance makes of 1, 2, … contents, of all algorithms of the width.
+        """
+        levels = tuple(level for level, each in enumerate(made, 1) if each > _DROWNED)
+        if levels:
+            self.leave_out(placement, width, levels)
+        return levels
 
     def offer(
         self,

@@ -106,23 +106,24 @@ class CrcDrifts:
             self._kept = images, key, StartClasses(key[:-1])
         return self._kept[1:]
 
-    def behind(
-        self, images: Sequence[int], order: NumberOrder, positions: Indexes | None
-    ) -> Registers:
-        """The drift that the start must have, for a number stored right behind each end; for
-        every end that has room, or for some."""
+    def behind(self, images: Sequence[int], order: NumberOrder, positions: Indexes) -> Registers:
+        """The drift that the start must have, for a number stored right behind each end."""
+        # All of them in one go stay in the cache; some are gathered byte by byte.
+        every = 2 * len(positions) > self.size
         first, prefixes = self._prefixes[images[0]], self._prefixes
         drifts = [first ^ prefixes[image] for image in images[1:]]
         stored = [
-            self.algebra.stored_sides(drift, order.significance, positions) for drift in drifts
+            self.algebra.stored_sides(drift, order.significance, None if every else positions)
+            for drift in drifts
         ]
         key = self._keys(images).of(stored)
-        return key ^ (
-            self.between(images)[0][: len(key)] if positions is None else self.at(images, positions)
-        )
+        return (key[positions] if every else key) ^ self.at(images, positions)
 
     def at(self, images: Sequence[int], positions: Indexes) -> Registers:
         """The drift of the prefixes at some positions."""
+        images = tuple(images)
+        if self._kept is not None and self._kept[0] == images:
+            return self._kept[1][positions]
         first = self._prefixes[images[0]][positions]
         return self._keys(images).of(
             [first ^ self._prefixes[image][positions] for image in images[1:]]
@@ -163,8 +164,6 @@ class CrcDrifts:
             behind = asked + self.algebra.length
             again = repeated(key)[behind]
             ends, keys = asked[again], key[behind[again]]
-        elif 2 * len(asked) > self.size:
-            ends, keys = asked, self.behind(images, order, None)[asked]
         else:
             ends, keys = asked, self.behind(images, order, asked)
         starts, hits = classes.meeting(keys)

@@ -22,7 +22,7 @@ from memtool.core.discovery.collecting import (
     number_orders,
 )
 from memtool.core.discovery.crc_sides import CrcSides
-from memtool.core.discovery.evidence import expected_by_level
+from memtool.core.discovery.evidence import are_told, expected_by_level
 from memtool.core.discovery.field_ends import EndsToTry, crc_ends
 from memtool.core.discovery.register_algebra import Registers
 from memtool.core.discovery.results import Placement
@@ -32,9 +32,17 @@ _DENSE = 8
 
 
 def search_after_block(
-    sides: CrcSides, collector: Collector, *, word_swapped: bool
+    sides: CrcSides, collector: Collector, *, word_swapped: bool, tried: int = 0
 ) -> Iterator[None]:
-    """Report the blocks with their number right after them; yields after each piece of work."""
+    """Report the blocks with their number right after them; yields after each piece of work.
+
+    Args:
+        sides: Of one polynomial.
+        collector: Takes the results.
+        word_swapped: Try exchanged words as well.
+        tried: Algorithms and byte orders of this width that are searched, all together; what
+            chance drowns is left out. 0: nothing is.
+    """
     group, area = sides.group, sides.area
     if area.size <= group.length:
         return
@@ -48,11 +56,19 @@ def search_after_block(
             thresholds, positions + group.length, positions, levels, group.width
         )
     expected = area.expected_after[group.length]
-    alive = np.flatnonzero(limits > 0)
+    drowned = collector.leave_out_drowned(
+        Placement.AFTER_BLOCK, group.width, [tried * each for each in expected]
+    )
+    told = are_told(levels, len(expected), drowned)
+    if not told.any():
+        return
+    alive = np.flatnonzero(told & (limits > 0))
     asked: list[tuple[NumberOrder, Indexes, Registers]] = []
     for order in number_orders(group.length, word_swapped=word_swapped):
         meeting = sides.meeting(order)
-        some = alive if meeting is None else meeting.ends[limits[meeting.ends] > 0]
+        some = alive
+        if meeting is not None:
+            some = meeting.ends[told[meeting.ends] & (limits[meeting.ends] > 0)]
         asked.append((order, some, sides.end_keys(order, some)))
         yield
     for xorout in sides.xorouts:
@@ -73,7 +89,8 @@ def search_after_block(
                 levels=levels[some],
             )
             for level, matches in enumerate(expected, 1):
-                collector.chance.add(group.width * level, len(models) * matches)
+                if level not in drowned:
+                    collector.chance.add(group.width * level, len(models) * matches)
             if len(some):
                 # Keys are linear: the final XOR is put in behind, not computed into each side.
                 keys = plain ^ sides.constants_at(xorout, some) if xorout else plain
@@ -200,12 +217,12 @@ def _join_fixed(
     # An end behind the field may not reach back over it.
     floors = np.where(behind[outside], np.maximum(offsets + group.length, 0), 0)
     limits = np.minimum(positions, area.thresholds(0)[0][positions]).astype(np.int64)
-    keys = sides.keys.of(
-        [
-            _stored_sides(sides, own, places, positions) ^ prefix[positions]
-            for own, prefix in zip(numbers, sides.prefixes, strict=True)
-        ]
-    )
+    stored = [_stored_sides(sides, numbers[0], places, positions)]
+    for own in numbers[1:]:
+        same = np.array_equal(own, numbers[0])
+        stored.append(stored[0] if same else _stored_sides(sides, own, places, positions))
+    # Keys are linear: those of numbers and prefixes are put together.
+    keys = sides.keys.of(stored) ^ sides.prefix_key[positions]
     distinct = np.array([field.distinct for field in fields])[places]
     for xorout in sides.xorouts:
         models = sides.models_of(xorout)
@@ -245,6 +262,11 @@ def _stored_sides(
     # Places come in ascending order, so no sort is needed.
     changes = np.diff(places, prepend=-1) != 0
     chosen = places[changes]
+    if len(chosen) == 1 and _DENSE * len(positions) >= sides.area.size:
+        sequence: Registers = sides.algebra.back_sequence(
+            int(numbers[chosen[0]]), sides.area.size + 1
+        )[positions]
+        return sequence
     if _DENSE * len(positions) >= len(chosen) * sides.area.size:
         sequences = sides.algebra.back_sequences(numbers[chosen], sides.area.size + 1)
         # The row of each place: how many changes there were up to it.

@@ -260,6 +260,14 @@ def expected_by_level(
     return [float(mass[counted == level].sum()) for level in range(1, len(rows) + 1)]
 
 
+def are_told(levels: NDArray[np.int64], most: int, drowned: Sequence[int]) -> NDArray[np.bool_]:
+    """Which ends do not have one of the drowned numbers of contents; `most` or more are one."""
+    told = np.ones(most + 1, bool)
+    told[list(drowned)] = False
+    found: NDArray[np.bool_] = told[np.minimum(levels, most)]
+    return found
+
+
 def count_pairs(
     thresholds: Places, ends: NDArray[np.int64], limits: NDArray[np.int64], floor: int = 0
 ) -> list[int]:

@@ -20,7 +20,9 @@ from memtool.core.discovery.work import Piece
 from memtool.core.span import Span
 
 DROWNED = 10.0
-"""Fixed places are not searched where chance makes more blocks of one kind than this."""
+"""Places that differ are not searched where chance makes more blocks of one kind than this."""
+DROWNED_AT_END = 10_000.0
+"""The same for the end of several images: a likely place, so that guesses help longer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,16 +77,23 @@ def _crc_pieces(
     yield
     after = wish.after_block and wish.at is None
     if after:
-        yield from search_after_block(sides, collector, word_swapped=wish.word_swapped)
-    for kind in places:
-        yield from search_fixed_fields(
+        yield from search_after_block(
             sides,
-            _fields(kind, area, group.width, wish, collector, mixed=True),
-            kind.placement,
             collector,
             word_swapped=wish.word_swapped,
-            skip_adjacent=after,
+            tried=_tried(area, wish, group.width),
         )
+    for kind in places:
+        fields = _fields(kind, area, group.width, wish, collector, mixed=True)
+        for some, skip in _with_adjacent(fields, group.width, collector, after=after):
+            yield from search_fixed_fields(
+                sides,
+                some,
+                kind.placement,
+                collector,
+                word_swapped=wish.word_swapped,
+                skip_adjacent=skip,
+            )
     # The same sides once more, while they are at hand.
     yield from unknown.run(sides, found)
 
@@ -104,25 +113,31 @@ def _sum_pieces(
     after = wish.after_block and wish.at is None
     # What sums are worth in these images is measured there, even where nothing is looked for.
     heard = collector if after else Collector(0)
-    yield from search_sums_after_block(sides, heard, word_swapped=wish.word_swapped)
+    width = group.sum.width
+    yield from search_sums_after_block(
+        sides, heard, word_swapped=wish.word_swapped, tried=_tried(area, wish, width)
+    )
     for kind in places:
-        yield from search_sums_fixed_fields(
-            sides,
-            _fields(kind, area, group.sum.width, wish, collector),
-            kind.placement,
-            collector,
-            word_swapped=wish.word_swapped,
-            skip_adjacent=after,
-        )
+        fields = _fields(kind, area, width, wish, collector)
+        for some, skip in _with_adjacent(fields, width, collector, after=after):
+            yield from search_sums_fixed_fields(
+                sides,
+                some,
+                kind.placement,
+                collector,
+                word_swapped=wish.word_swapped,
+                skip_adjacent=skip,
+            )
     if wish.totals:
         for algorithm in _totals(group, wish):
             if wish.at is None:
-                yield from search_totals(sides, algorithm, collector)
+                tried = _tried_totals(area, wish, width)
+                yield from search_totals(sides, algorithm, collector, tried=tried)
             for kind in places:
                 yield from search_totals_of_fields(
                     sides,
                     algorithm,
-                    _fields(kind, area, group.sum.width, wish, collector),
+                    _fields(kind, area, width, wish, collector),
                     kind.placement,
                     collector,
                     word_swapped=wish.word_swapped,
@@ -149,21 +164,47 @@ def _fields(
         mixed: Numbers are those of a CRC, in which each byte differs with the number.
     """
     fields = kind.fields_in(area, width // 8)
-    if kind.placement is not Placement.DIFFERING:
+    differing = kind.placement is Placement.DIFFERING
+    if kind.placement is Placement.GIVEN or area.count < 2:
         return fields
-    if mixed:
+    if mixed and differing:
         fields = tuple(field for field in fields if field.is_mixed)
-    tried = sum(each.width == width for each in wish.algorithms)
-    tried *= len(number_orders(width // 8, word_swapped=wish.word_swapped))
+    tried = _tried(area, wish, width)
     expected: dict[int, float] = {}
     for field in fields:
         made = tried * expect_fixed(area, field, width // 8, width)
         expected[field.distinct] = expected.get(field.distinct, 0.0) + made
     # By how many different numbers a field has: with more of them chance makes fewer matches.
-    drowned = {level for level, made in expected.items() if made > DROWNED}
+    most = DROWNED if differing else DROWNED_AT_END
+    drowned = {level for level, made in expected.items() if made > most}
     if drowned:
-        collector.drowned.add(width)
+        collector.leave_out(kind.placement, width, drowned)
     return tuple(field for field in fields if field.distinct not in drowned)
+
+
+def _with_adjacent(
+    fields: Sequence[FixedField], width: int, collector: Collector, *, after: bool
+) -> Iterator[tuple[list[FixedField], bool]]:
+    """The fields, and whether blocks that end right before them were searched already."""
+    left_out = collector.drowned.get((Placement.AFTER_BLOCK, width), set()) if after else set()
+    for skip in (True, False):
+        some = [each for each in fields if (after and each.distinct not in left_out) == skip]
+        if some:
+            yield some, skip
+
+
+def _tried(area: Area, wish: Wish, width: int) -> int:
+    """Algorithms and byte orders of one width; 0 for one image, which says nothing but guesses."""
+    if area.count < 2:
+        return 0
+    tried = sum(each.width == width for each in wish.algorithms)
+    return tried * len(number_orders(width // 8, word_swapped=wish.word_swapped))
+
+
+def _tried_totals(area: Area, wish: Wish, width: int) -> int:
+    """The same of totals with the number anywhere inside."""
+    own = [each.sum for each in wish.algorithms if each.makes_totals and each.width == width]
+    return sum(len(one.totals) for one in own if one is not None) if area.count > 1 else 0
 
 
 def _totals(group: SumGroup, wish: Wish) -> list[Algorithm]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -48,14 +49,19 @@ class FieldPlaces:
         """For the record; `drowned` are widths at which chance would drown any truth."""
         said = [] if self.left_out is None else [self.left_out]
         if drowned:
-            widths = " and ".join(str(width) for width in drowned)
-            said.append(
-                f"Numbers of {widths} bits that differ in few images were not searched for there: "
-                "so many would fit by chance that a true one could not be told apart."
-            )
+            said.append(tell_drowned(drowned))
         return SearchedPlacement(
             placement=self.placement, places=self.places, left_out=" ".join(said) or None
         )
+
+
+def tell_drowned(widths: Sequence[int]) -> str:
+    """Why numbers of some widths were not searched for at a place."""
+    return (
+        f"Numbers of {' and '.join(str(width) for width in widths)} bits that differ in few images"
+        " were not searched for there: so many would fit by chance that a true one could not be"
+        " told apart. --at and --within search less, and leave less to chance."
+    )
 
 
 def choose_places(
@@ -118,13 +124,15 @@ def _differing(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
     tried: set[int] = set()
     cut = False
     for length in range(1, _LONGEST + 1):
-        room = [
+        all_room = (
             address
             for address in _places_on_runs(runs, length, whole=total <= _FEW)
             if any(span.start <= address and address + length <= span.end for span in spans)
             # That place is the image's end, and tried as such.
             and address + length != spans[-1].end
-        ]
+        )
+        # One more than are tried tells that some are left out; there may be a million.
+        room = list(islice(all_room, most + 1))
         chosen = _worth_their_time(_read(images, room[:most], length), of_two)
         cut = cut or len(room) > len(chosen)
         # Likeliest first was for the cut; the searches want them in order of address.
@@ -189,7 +197,7 @@ def _without_small_gaps(runs: Sequence[Span]) -> tuple[Span, ...]:
     return tuple(joined)
 
 
-def _places_on_runs(runs: Sequence[Span], length: int, *, whole: bool) -> list[int]:
+def _places_on_runs(runs: Sequence[Span], length: int, *, whole: bool) -> Iterator[int]:
     """Addresses at which a number of `length` bytes is a differing run or lies at either end
     of one, likeliest first: numbers by themselves are short runs.
 
@@ -197,19 +205,25 @@ def _places_on_runs(runs: Sequence[Span], length: int, *, whole: bool) -> list[i
     shorter than its number, and a number may go one byte further than its run. Where `whole`
     runs are tried, a number may lie among its own block's bytes.
     """
-    # A dict for a set that keeps its order.
-    likely: dict[int, None] = {}
+    seen: set[int] = set()
+    for place in _all_on_runs(runs, length, whole=whole):
+        if place not in seen:
+            seen.add(place)
+            yield place
+
+
+def _all_on_runs(runs: Sequence[Span], length: int, *, whole: bool) -> Iterator[int]:
+    """The same, some more than once."""
     for run in sorted(runs, key=lambda run: (abs(len(run) - length), run.start)):
         if len(run) <= length:
             # Every place at which the number holds the whole run.
-            likely.update(dict.fromkeys(range(max(0, run.end - length), run.start + 1)))
+            yield from range(max(0, run.end - length), run.start + 1)
         else:
             ends = (run.end - length, run.start, run.end - length + 1, run.start - 1)
-            likely.update(dict.fromkeys(end for end in ends if end >= 0))
+            yield from (end for end in ends if end >= 0)
     if whole:
         for run in runs:
-            likely.update(dict.fromkeys(range(max(0, run.start - length + 1), run.end)))
-    return list(likely)
+            yield from range(max(0, run.start - length + 1), run.end)
 
 
 def _read(

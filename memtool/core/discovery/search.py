@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from memtool.core.checksums.algorithms import Algorithm, list_algorithms
 from memtool.core.discovery.area import Area
@@ -10,7 +10,7 @@ from memtool.core.discovery.collecting import Collector
 from memtool.core.discovery.confirming import build_blocks
 from memtool.core.discovery.ordering import order_blocks
 from memtool.core.discovery.pieces import Wish, pieces_of
-from memtool.core.discovery.places import FieldPlaces, choose_places
+from memtool.core.discovery.places import FieldPlaces, choose_places, tell_drowned
 from memtool.core.discovery.results import (
     CONVINCING,
     DiscoveredBlock,
@@ -136,15 +136,22 @@ def _distinct_numbers(images: Sequence[Image], spans: Sequence[Span]) -> tuple[i
 def _searched(
     places: Sequence[FieldPlaces], wish: Wish, collector: Collector
 ) -> tuple[SearchedPlacement, ...]:
+    drowned: dict[Placement, list[int]] = {}
+    for placement, width in sorted(collector.drowned):
+        drowned.setdefault(placement, []).append(width)
     found: list[SearchedPlacement] = []
     if wish.after_block and wish.at is None:
-        found.append(SearchedPlacement(placement=Placement.AFTER_BLOCK, places=None, left_out=None))
-    for kind in places:
-        drowned = collector.drowned if kind.placement is Placement.DIFFERING else set()
-        found.append(kind.searched(sorted(drowned)))
+        found.append(_anywhere(Placement.AFTER_BLOCK, drowned))
+    found += [kind.searched(drowned.get(kind.placement, ())) for kind in places]
     if wish.totals and wish.at is None:
-        found.append(SearchedPlacement(placement=Placement.INSIDE, places=None, left_out=None))
+        found.append(_anywhere(Placement.INSIDE, drowned))
     return tuple(found)
+
+
+def _anywhere(placement: Placement, drowned: Mapping[Placement, list[int]]) -> SearchedPlacement:
+    widths = drowned.get(placement)
+    left_out = tell_drowned(widths) if widths else None
+    return SearchedPlacement(placement=placement, places=None, left_out=left_out)
 
 
 def _cut_guesses(

@@ -26,7 +26,7 @@ from memtool.core.discovery.collecting import (
     number_orders,
 )
 from memtool.core.discovery.crc_search import expect_fixed, field_numbers
-from memtool.core.discovery.evidence import expected_by_level
+from memtool.core.discovery.evidence import are_told, expected_by_level
 from memtool.core.discovery.field_ends import EndsToTry, every_end
 from memtool.core.discovery.measured_chance import MeasuredChance, SumEnds, measure_chance
 from memtool.core.discovery.results import Placement
@@ -47,15 +47,21 @@ def _plain_bits(one: Sum, area: Area) -> tuple[float, ...]:
 
 
 def search_sums_after_block(
-    sides: SumSides, collector: Collector, *, word_swapped: bool
+    sides: SumSides, collector: Collector, *, word_swapped: bool, tried: int = 0
 ) -> Iterator[None]:
-    """Report the blocks with their number right after them; yields after each piece of work."""
+    """Report the blocks with their number right after them; yields after each piece of work.
+
+    Args:
+        sides: Of one sum.
+        collector: Takes the results.
+        word_swapped: Try exchanged words as well.
+        tried: As in `crc_search.search_after_block`.
+    """
     one, area = sides.sum, sides.area
     if area.size <= one.length:
         return
     positions = np.arange(area.size - one.length + 1)
     limits = area.start_limits_behind(one.length, strict=True)
-    alive = np.flatnonzero(limits > 0)
     levels = area.stored_levels(one.length)
     orders = number_orders(one.length, word_swapped=word_swapped)
     numbers = [
@@ -66,16 +72,22 @@ def search_sums_after_block(
     theories = expected_by_level(
         area.thresholds(one.length, strict=True), positions + one.length, limits, levels, one.bits
     )
+    drowned = collector.leave_out_drowned(
+        Placement.AFTER_BLOCK, one.width, [tried * each for each in theories]
+    )
+    alive = np.flatnonzero(are_told(levels, len(theories), drowned) & (limits > 0))
     for algorithm in sides.group.algorithms:
         for odd_length in (False, True) if one.pads else (False,):
             found: list[Matches | None] = []
             nulls: list[MeasuredChance] = []
             for stored in numbers:
                 yield
-                own = [row[alive] for row in stored]
-                keys = sides.end_keys(algorithm, alive, own, odd_length=odd_length)
-                likely = sides.likely(keys, alive + one.length)
-                matches = sides.starts.match(keys, limits[alive], likely=likely)
+                matches = None
+                if len(alive):
+                    own = [row[alive] for row in stored]
+                    keys = sides.end_keys(algorithm, alive, own, odd_length=odd_length)
+                    likely = sides.likely(keys, alive + one.length)
+                    matches = sides.starts.match(keys, limits[alive], likely=likely)
                 found.append(matches)
                 matched = alive[:0] if matches is None else alive[matches.matched_ends]
                 yield
@@ -85,7 +97,7 @@ def search_sums_after_block(
                 # All orders before any is reported: the worst of them says what a sum is worth
                 # here.
                 nulls.append(null)
-            worth = _count_chance(area, one, theories, nulls, collector)
+            worth = _count_chance(area, one, theories, drowned, nulls, collector)
             sides.worth[algorithm.name, odd_length] = worth
             for order, matches in zip(orders, found, strict=True):
                 ends = Ends(
@@ -110,6 +122,7 @@ def _count_chance(
     area: Area,
     one: Sum,
     theories: Sequence[float],
+    drowned: Sequence[int],
     measured: Sequence[MeasuredChance],
     collector: Collector,
 ) -> Worth:
@@ -137,7 +150,8 @@ def _count_chance(
             loss = math.log2(max(found) / theory) if max(found) > theory else 0.0
             bits.append(max(one.bits * number - loss, 1.0))
             counted = sum(max(least * all_starts, each) for each in found)
-            collector.chance.add(bits[-1], counted)
+            if number not in drowned:
+                collector.chance.add(bits[-1], counted)
         # Contents are counted for eight images at most; more numbers than that keep their full
         # worth.
         bits += [one.bits * number for number in range(len(bits) + 1, area.count + 1)]

@@ -37,7 +37,9 @@ from memtool.core.discovery.sum_sides import SumSides, Worth
 from memtool.core.discovery.total_groups import offer_totals
 
 
-def search_totals(sides: SumSides, algorithm: Algorithm, collector: Collector) -> Iterator[None]:
+def search_totals(
+    sides: SumSides, algorithm: Algorithm, collector: Collector, *, tried: int = 0
+) -> Iterator[None]:
     """Report the blocks that make a total, field anywhere inside; yields after each piece of work.
 
     Only for sums whose number adds itself wherever it lies; nothing for others.
@@ -46,6 +48,8 @@ def search_totals(sides: SumSides, algorithm: Algorithm, collector: Collector) -
         sides: Of one sum.
         algorithm: Its ``/TOTAL``; where it cancels, itself.
         collector: Takes the results.
+        tried: Totals of this width that are searched, all together; what chance drowns is left
+            out. 0: nothing is.
     """
     one, area = sides.sum, sides.area
     if not one.adds_itself:
@@ -56,7 +60,12 @@ def search_totals(sides: SumSides, algorithm: Algorithm, collector: Collector) -
     thresholds = [np.minimum(row, longest).astype(np.int64) for row in area.thresholds(0)]
     pairs = count_pairs(area.thresholds(0), positions, longest)
     share = 1 / one.element
-    for total in one.totals:
+    made = [share * count * 2.0 ** (-one.width * at) for at, count in enumerate(pairs, 1)]
+    drowned = collector.leave_out_drowned(
+        Placement.INSIDE, one.width, [tried * each for each in made]
+    )
+    asked = [each for each in range(len(thresholds), 0, -1) if each not in drowned]
+    for total in one.totals if asked else ():
         search = Search(
             algorithms=(algorithm.name,),
             order=NumberOrder(None, False, tuple(range(one.length))),
@@ -70,21 +79,19 @@ def search_totals(sides: SumSides, algorithm: Algorithm, collector: Collector) -
         goal = [np.full(area.size + 1, total, np.uint64) for _ in range(area.count)]
         keys = sides.end_keys(algorithm, positions, goal)
         likely = sides.likely(keys, positions)
-        floors: Indexes | None = None
         # The nearest start of all may leave out the bytes that differ. So each number of contents
         # is asked for by itself, the most first: few ends have starts for fewer.
-        for contents in range(len(thresholds), 0, -1):
+        for contents in asked:
             yield
             limits = thresholds[contents - 1]
+            floors = thresholds[contents] if contents < len(thresholds) else None
             matches = sides.starts.match(keys, limits, floors, likely=likely)
-            floors = limits
             if matches is None:
                 continue
             collector.pairs += matches.tried_pairs
             offer_totals(collector, search, area, matches, limits, contents)
-        for contents, count in enumerate(pairs, 1):
-            bits = one.width * contents
-            collector.chance.add(bits, share * count * 2.0**-bits)
+        for contents in asked:
+            collector.chance.add(one.width * contents, made[contents - 1])
 
 
 def search_totals_of_fields(

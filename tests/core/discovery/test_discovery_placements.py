@@ -98,3 +98,60 @@ def test_up_to_256_differing_places_are_tried_and_more_are_said() -> None:
     ]
     assert places.left_out is not None
     assert "--at" in places.left_out
+
+
+LARGE = 1 << 16
+
+
+def left_out(found: Discovery, placement: Placement) -> str | None:
+    [searched] = [each for each in found.placements if each.placement is placement]
+    return searched.left_out
+
+
+def search_large(
+    name: str, images: list[bytearray], *, guesses: int = 0, at: Span | None = None
+) -> Discovery:
+    chosen = tuple(item for item in searched_algorithms() if item.name == name)
+    given = [Image.from_bytes(bytes(image)) for image in images]
+    wish = Wish(algorithms=chosen, totals=False, at=at)
+    return discover_checksums(given, wish=wish, guesses=guesses)
+
+
+@pytest.mark.parametrize("name", ["CRC-8/SMBUS", "SUM-8"])
+def test_numbers_drowned_by_chance_are_searched_at_a_given_place_alone(name: str) -> None:
+    """64 KiB: 2^31 blocks, of which chance fits 2^15 to two images' numbers of 8 bits."""
+    source = random.Random(name)
+    images = [bytearray(source.randbytes(LARGE)) for _ in range(2)]
+    found = search_large(name, images)
+    for placement in (Placement.AFTER_BLOCK, Placement.IMAGE_END):
+        assert "8 bits" in (left_out(found, placement) or "")
+    # What is left are numbers that are the same in both, one in 256.
+    assert found.truncated < 1000
+    given = search_large(name, images, at=Span(LARGE - 1, LARGE))
+    assert left_out(given, Placement.GIVEN) is None
+    assert given.truncated > 10_000
+
+
+def test_numbers_that_differ_are_found_where_equal_ones_are_drowned() -> None:
+    name, block = "CRC-16/IBM-3740", Span(0x4000, 0x4100)
+    source = random.Random(16)
+    common = source.randbytes(LARGE)
+    images = []
+    for _ in range(3):
+        image = bytearray(common)
+        image[block.start : block.end] = source.randbytes(len(block))
+        plant(image, name, block.start, block.end, "big", block.end)
+        images.append(image)
+    found = search_large(name, images)
+    assert "16 bits" in (left_out(found, Placement.AFTER_BLOCK) or "")
+    assert (found.blocks[0].block, found.blocks[0].images) == (block, (1, 2, 3))
+    assert found.blocks[0].expected_by_chance < 0.01
+
+
+def test_one_image_leaves_nothing_out() -> None:
+    """It has nothing but guesses, and whoever gives it asks for them."""
+    image = bytearray(random.Random(1).randbytes(LARGE))
+    plant(image, "CRC-16/IBM-3740", 0, LARGE - 2, "big", LARGE - 2)
+    found = search_large("CRC-16/IBM-3740", [image], guesses=20)
+    assert left_out(found, Placement.AFTER_BLOCK) is None
+    assert Span(0, LARGE - 2) in [row.block for row in found.blocks]
