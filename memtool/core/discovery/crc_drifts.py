@@ -23,7 +23,7 @@ from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
 
 _MARGIN = 4
 """So many bits more than the pairs of one end need: one end in 32 then has a pair by chance."""
-_SHARE = 8
+_SHARE = 2
 """A join that leaves more than one end in so many is not worth it."""
 _TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
 """Shifts that mix a side before it is added to a key."""
