@@ -15,12 +15,10 @@ means a mistake of the calling code, never of a file.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class Fault(NamedTuple):
     """One thing that is wrong in an input, with its place."""
 
     code: str

@@ -18,8 +18,8 @@ says, `find_chip` for what an earlier version recorded, which may be no chip at 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from memtool.core.near import suggest
 
@@ -34,8 +34,7 @@ class ChipFamily(StrEnum):
     """A memory inside a controller, known by its size alone."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Chip:
+class Chip(NamedTuple):
     """One kind of memory chip."""
 
     name: str

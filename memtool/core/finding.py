@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from memtool.core.span import Span
 
@@ -28,8 +29,7 @@ class Verdict(StrEnum):
     """What it judged has changed since."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(NamedTuple):
     """One observation about an image or a file."""
 
     code: str

@@ -11,7 +11,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 from memtool.core.span import Span, intersect_spans, subtract_spans
 from memtool.lazy import np
@@ -23,8 +23,7 @@ if TYPE_CHECKING:
     """One row a run: first address, first address after it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Segment:
+class Segment(NamedTuple):
     """A run of defined bytes."""
 
     start: int

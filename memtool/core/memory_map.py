@@ -9,9 +9,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.health.content import compute_entropy_strip
 from memtool.core.image import Image
@@ -49,8 +48,7 @@ class Content(StrEnum):
     UNDEFINED = "undefined"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MapPlan:
+class MapPlan(NamedTuple):
     """Which addresses the rows of a map stand for."""
 
     cell: int
@@ -66,8 +64,7 @@ class MapPlan:
         return self.cell * self.columns
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MapRun:
+class MapRun(NamedTuple):
     """Neighbouring cells of a row that look alike."""
 
     first: int
@@ -80,8 +77,7 @@ class MapRun:
     Protected regions are named always: what they hold is not shown."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MapRow:
+class MapRow(NamedTuple):
     """One row of a map."""
 
     start: int
@@ -92,8 +88,7 @@ class MapRow:
     """(first cell, cells) of the runs that hold a marked byte."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MemoryMap:
+class MemoryMap(NamedTuple):
     """All that a picture of one memory shows."""
 
     plan: MapPlan
@@ -273,8 +268,7 @@ STRIP_PARTS = 128
 """A strip has no more parts than this."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Strip:
+class Strip(NamedTuple):
     """The rows of a map end to end, cut into equal parts: strips and maps share one scale."""
 
     plan: MapPlan

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from memtool.core.image import Image
@@ -99,7 +98,7 @@ def parse_as(data: bytes, options: ReadOptions) -> ParsedImage:
             found="bytes beside them",
             next_step="read the memory again from its first address on",
         )
-    return replace(parsed, image=reader_order.turn(parsed.image, options.order))
+    return parsed._replace(image=reader_order.turn(parsed.image, options.order))
 
 
 def encode_image(

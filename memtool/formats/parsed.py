@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from memtool.core.finding import Finding
 from memtool.core.image import Image
@@ -15,8 +15,7 @@ MAX_TEXT_SIZE = 4 * MAX_DATA_SIZE
 """Most bytes a hex file may have: `MAX_DATA_SIZE` in records of 16 bytes fits well."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ParsedImage:
+class ParsedImage(NamedTuple):
     """One file, read without a fault."""
 
     image: Image

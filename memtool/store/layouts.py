@@ -6,9 +6,8 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.errors import InputError, LayoutError, UsageError
 from memtool.lazy import late_module, platformdirs
@@ -24,8 +23,7 @@ else:
 _LAYOUT_ENDING = ".toml"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadedLayout:
+class LoadedLayout(NamedTuple):
     """A valid layout and the file it came from."""
 
     layout: Layout
@@ -37,8 +35,7 @@ class LoadedLayout:
     """Of `data`."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Library:
+class Library(NamedTuple):
     """What a folder of layouts holds."""
 
     folder: Path
@@ -119,4 +116,4 @@ def add_to_library(path: Path, folder: Path) -> LoadedLayout:
     target = folder / f"{path.name.removesuffix(_LAYOUT_ENDING)}{_LAYOUT_ENDING}"
     make_folder(folder)
     write_new(target, loaded.data)
-    return replace(loaded, path=str(target))
+    return loaded._replace(path=str(target))

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import os
 import stat
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from memtool.errors import InputError, MemtoolError, UsageError
 from memtool.lazy import hashlib
@@ -36,8 +36,7 @@ _KINDS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileContent:
+class FileContent(NamedTuple):
     """A file's bytes, read once."""
 
     path: Path

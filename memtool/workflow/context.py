@@ -5,10 +5,9 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from memtool.core.chip import Chip
 from memtool.core.read_options import ReadOptions
@@ -25,8 +24,7 @@ if TYPE_CHECKING:
     from memtool.workflow.jobs import OpenJob
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Context:
+class Context(NamedTuple):
     """One run of a command: the same for all that can run inside a job."""
 
     stores: StorePlace

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from memtool.core.chip import find_chip
 from memtool.core.health.inspection import Inspection, inspect_images
@@ -14,8 +14,7 @@ from memtool.workflow.loading import LoadedRead, find_repeated, require_few_vins
 from memtool.workflow.showing import Shown, choose_shown
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class Look(NamedTuple):
     """What was seen."""
 
     loaded: tuple[LoadedRead, ...]

@@ -8,7 +8,6 @@ a new one: a read that was made before says nothing of it.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime
 
 from memtool.core.job.events.kinds import StageChecked
@@ -80,7 +79,7 @@ def _find_subject(opened: OpenJob, check: StageChecked) -> tuple[str | None, Loa
     # A check that looked at no read.
     if check.copy is None:
         return None, None
-    return check.subject, replace(load_checked(opened, check, check.copy), modified=check.read_time)
+    return check.subject, load_checked(opened, check, check.copy)._replace(modified=check.read_time)
 
 
 def load_checked(opened: OpenJob, check: StageChecked, copy: str) -> LoadedRead:

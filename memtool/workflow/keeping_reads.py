@@ -177,8 +177,7 @@ def keep_reads(opened: OpenJob, store: BackupStore, new: NewReads, now: datetime
     if counting is not None:
         times = read_times_of(counting)
         old = [
-            replace(
-                load_stored(store, counting, place),
+            load_stored(store, counting, place)._replace(
                 path=counting.names[place],
                 modified=times[place],
             )

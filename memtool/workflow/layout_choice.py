@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.chip import find_chip
 from memtool.core.image import Image
@@ -25,8 +24,7 @@ if TYPE_CHECKING:
     from memtool.workflow.jobs import OpenJob
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LayoutChoice:
+class LayoutChoice(NamedTuple):
     """The layout that is used, or none, and the reason, a sentence with full stop."""
 
     loaded: LoadedLayout | None
@@ -85,7 +83,7 @@ def choose_layout(
         return LayoutChoice(loaded=None, reason="No layout given.")
     library = read_library(default_layout_folder())
     choice = _from_library(library, image, chip, part_number)
-    return replace(choice, broken=library.broken)
+    return choice._replace(broken=library.broken)
 
 
 def find_library_layout(images: Iterable[Image], *, chip: str) -> Layout | None:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 from memtool.core.finding import Finding
 from memtool.core.health.same_file import ReadFile, find_same_file
@@ -16,8 +17,7 @@ from memtool.store.reading import read_file
 from memtool.workflow.late import reader_order, vin_search
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadedRead:
+class LoadedRead(NamedTuple):
     """One file, read whole and understood."""
 
     path: str
@@ -49,7 +49,7 @@ def load_read(path: Path, options: ReadOptions | None = None) -> LoadedRead:
     loaded = parse_content(
         str(path), content.data, content.sha256, options or ReadOptions(), file=file
     )
-    return replace(loaded, modified=content.modified)
+    return loaded._replace(modified=content.modified)
 
 
 def parse_content(
@@ -88,7 +88,7 @@ def in_order(read: LoadedRead, order: str) -> LoadedRead:
         return read
     options = replace(read.options, order=order)
     turned = parse_content(read.path, read.data, read.file_sha256, options, file=read.file)
-    return replace(turned, modified=read.modified)
+    return turned._replace(modified=read.modified)
 
 
 def as_in_file(read: LoadedRead) -> Image:

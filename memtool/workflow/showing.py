@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.chip import find_chip, is_same_chip
 from memtool.core.image import Image
@@ -33,8 +32,7 @@ if TYPE_CHECKING:
     from memtool.workflow.jobs import OpenJob
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class Shown(NamedTuple):
     """How images are looked at."""
 
     context: Context
@@ -100,7 +98,7 @@ def _show(
         return Shown(context=context, choice=choice, layout=layout, shown=layout)
     if is_named and choice.loaded is not None:
         opened = named_layouts.remember_layout(opened, choice.loaded, memory, clock())
-        context = replace(context, opened=opened)
+        context = context._replace(opened=opened)
     guarded = guards.find_guarded_in(opened, memory, images, choice.loaded)
     return Shown(
         context=context,

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.errors import MemtoolError, RefusalError
 from memtool.store.reading import compute_sha256, read_file
@@ -24,8 +24,7 @@ if TYPE_CHECKING:
     from memtool.workflow.jobs import OpenJob
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewFile:
+class NewFile(NamedTuple):
     """One file that a command is about to write."""
 
     path: Path
@@ -41,8 +40,7 @@ class NewFile:
         return compute_sha256(self.data)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class Step(NamedTuple):
     """An event with the files that it tells of."""
 
     event: Event

@@ -52,7 +52,7 @@ def test_a_file_that_reads_back_as_another_image_is_told(
         if path.name != "out.bin":
             return loaded
         wrong = Image.from_bytes(loaded.image.read(loaded.image.spans[0])[:-1] + b"\0")
-        return replace(loaded, image=wrong)
+        return loaded._replace(image=wrong)
 
     monkeypatch.setattr(workflow, "load_read", other)
     status, error = blank(started, capsys, monkeypatch, "--out", "out.bin")

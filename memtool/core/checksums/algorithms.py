@@ -11,8 +11,8 @@ Facts
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache, lru_cache, partial
+from typing import NamedTuple
 
 from memtool.core.checksums.algorithm_names import (
     ambiguous_names,
@@ -38,8 +38,7 @@ from memtool.core.near import near_names
 _SHOWN_CANDIDATES = 6
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Algorithm:
+class Algorithm(NamedTuple):
     """One way to make a number of `width` bits from a block of bytes."""
 
     name: str

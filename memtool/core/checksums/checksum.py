@@ -16,8 +16,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from memtool.core.checksums.algorithms import (
     Algorithm,
@@ -44,8 +44,7 @@ class WhenBlanked(StrEnum):
     """Taken from the reference image."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChecksumRule:
+class ChecksumRule(NamedTuple):
     """One checksum as a layout describes it. `find_rule_faults` says whether it can work."""
 
     name: str
@@ -57,15 +56,14 @@ class ChecksumRule:
     """Where the value lies."""
     byte_order: ByteOrder
     """Of the stored value."""
+    when_blanked: WhenBlanked
     total: int | None = None
     """With ``/TOTAL`` alone; None is 0."""
-    when_blanked: WhenBlanked
     store: str | None = None
     """The store of records that it guards a part of; such rules are told together."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChecksumResult:
+class ChecksumResult(NamedTuple):
     """What one rule says about one image."""
 
     name: str

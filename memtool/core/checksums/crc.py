@@ -11,15 +11,13 @@ Facts
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from memtool.lazy import anycrc, anycrc_models
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CrcParameters:
+class CrcParameters(NamedTuple):
     """What makes one CRC, in the catalogue's terms."""
 
     width: int
@@ -53,8 +51,7 @@ class CrcParameters:
         return reflect(register, self.width) if self.refout else register
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CataloguedCrc:
+class CataloguedCrc(NamedTuple):
     """One row of the catalogue, in the library's spelling."""
 
     name: str

@@ -11,7 +11,6 @@ whose start value was set to what its author took for the usual one.
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 from memtool.core.checksums.crc import CrcParameters, compute_crc
 
@@ -55,7 +54,7 @@ def parse_written_crc(text: str) -> CrcParameters:
     )
     if parameters.poly % 2 == 0:
         raise ValueError(f"poly={values['poly']} is even, and no CRC's polynomial is")
-    return replace(parameters, check=compute_crc(parameters, b"123456789"))
+    return parameters._replace(check=compute_crc(parameters, b"123456789"))
 
 
 def format_written_crc(parameters: CrcParameters) -> str:

@@ -14,8 +14,7 @@ Rules
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.chip import Chip
 from memtool.core.comparing.moved import MovedBlock, find_moved_blocks
@@ -56,8 +55,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldChange:
+class FieldChange(NamedTuple):
     """A field of the layout of which some byte differs."""
 
     name: str
@@ -69,8 +67,7 @@ class FieldChange:
     """In the second image."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SameLayout:
+class SameLayout(NamedTuple):
     """Whether both images follow one layout."""
 
     result: Verdict
@@ -78,8 +75,7 @@ class SameLayout:
     """What the result rests on, one sentence with full stop."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
+class Difference(NamedTuple):
     """All that differs between two images."""
 
     equal: bool

@@ -22,9 +22,8 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import accumulate
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.comparing.equal_bytes import count_equal, equal_after, equal_before
 from memtool.core.comparing.sampled import shared_windows
@@ -69,8 +68,7 @@ _LONG_CONSTANT = 4
 """Equal bytes at a block's end that are taken for filler."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MovedBlock:
+class MovedBlock(NamedTuple):
     """The same bytes at two addresses."""
 
     a_start: int
@@ -118,8 +116,7 @@ def _common_windows(a: Bytes, b: Bytes) -> tuple[Windows, Windows]:
         left = len(in_a) + len(in_b)
 
 
-@dataclass(frozen=True, slots=True)
-class _Changed:
+class _Changed(NamedTuple):
     """The changed pieces of one image and what is around them, joined to one array."""
 
     content: bytes

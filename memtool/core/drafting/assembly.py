@@ -140,7 +140,7 @@ class Assembly:
                 return False
             if span.start - region.span.start < _SHORTEST_TEXT:
                 return False
-            short = replace(region, span=Span(region.span.start, span.start))
+            short = region._replace(span=Span(region.span.start, span.start))
             cut.append((number, replace(guess, region=short)))
         for number, guess in cut:
             self.regions[number] = guess

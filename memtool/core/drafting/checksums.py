@@ -252,8 +252,7 @@ def _take(assembly: Assembly, reading: _Reading) -> None:
         return
     when, sentence = _when_blanked(assembly, rule)
     assembly.claims.take(rule.stored)
-    named = replace(
-        rule,
+    named = rule._replace(
         name=assembly.names.of(f"checksum of {format_span(rule.covers[0])}"),
         when_blanked=when,
     )

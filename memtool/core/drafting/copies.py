@@ -26,7 +26,7 @@ def add_copies(assembly: Assembly) -> None:
                 continue
             marked = replace(
                 guess,
-                region=replace(guess.region, copy_of=source.region.name),
+                region=guess.region._replace(copy_of=source.region.name),
                 evidence=(*guess.evidence, f"Equal to '{source.region.name}' in all images."),
             )
             assembly.regions[assembly.regions.index(guess)] = marked

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 
 from memtool.core.drafting.assembly import Assembly
 from memtool.core.drafting.draft import Confidence, RecordsGuess
@@ -34,7 +33,7 @@ def add_records(assembly: Assembly) -> tuple[RecordsGuess, ...]:
     images = [module.reads[0] for module in survey.configured]
     guesses = []
     for found in find_stores(images, erased=survey.erased):
-        rules = replace(found.store.rules, name=assembly.names.of("records", None))
+        rules = found.store.rules._replace(name=assembly.names.of("records", None))
         if not all(image.covers(rules.span) for image in images):
             continue
         stores = [read_store(image, rules, erased=survey.erased) for image in images]
@@ -42,7 +41,7 @@ def add_records(assembly: Assembly) -> tuple[RecordsGuess, ...]:
         regions = tuple(_vin_regions(assembly, rules, images, stores, reference))
         guesses.append(
             RecordsGuess(
-                rules=replace(rules, regions=regions),
+                rules=rules._replace(regions=regions),
                 evidence=tuple(_evidence(stores[0], regions)),
                 confidence=Confidence.NEARLY_CERTAIN if found.is_proven else Confidence.LIKELY,
             )

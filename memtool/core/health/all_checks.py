@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
@@ -48,8 +47,7 @@ _TELLING = (tell_fill, tell_texts, tell_repeats)
 """What the content is like; information alone."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Health:
+class Health(NamedTuple):
     """What one read says about itself."""
 
     findings: tuple[Finding, ...]

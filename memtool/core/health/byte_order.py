@@ -17,9 +17,8 @@ stored form on purpose mostly has other texts in the plain order, and then nothi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.evidence import Evidence
@@ -70,8 +69,7 @@ _STRONG_WIDTH = 2
 """Bytes of a checksum that does not match by chance."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sound:
+class _Sound(NamedTuple):
     """What of the read itself is sound."""
 
     vins: bool
@@ -80,8 +78,7 @@ class _Sound:
     text: TextSigns
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadOrder:
+class ReadOrder(NamedTuple):
     """Which orders a read is known to be in, since it would make no sense in another one."""
 
     bits: bool

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
@@ -30,8 +29,7 @@ LISTED_SPANS = 1000
 """A finding that is information lists no more places than this."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class Evidence(NamedTuple):
     """One read with everything that is known about it."""
 
     image: Image

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity, Verdict
@@ -34,8 +33,7 @@ else:
     values = late_module("memtool.core.records.values")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Inspection:
+class Inspection(NamedTuple):
     """What was found. With several reads the identity and the layout speak of the first."""
 
     health: tuple[Health, ...]

@@ -16,9 +16,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.runs import array_of, rows_of_bytes
 from memtool.core.texts.vin import VIN_LENGTH, CheckDigitState, check_digit_state, explain_vin
@@ -56,8 +55,7 @@ _LEAST_DIFFERENT = 6
 """Different characters that a VIN must have to be evidence; fills of one digit pass too."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TextSigns:
+class TextSigns(NamedTuple):
     """How much some bytes look like text."""
 
     length: int

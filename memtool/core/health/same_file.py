@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
+from typing import NamedTuple
 
 from memtool.core.finding import Finding, Severity
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadFile:
+class ReadFile(NamedTuple):
     """Which file a read came from, as the file system knows it."""
 
     path: str

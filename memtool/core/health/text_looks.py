@@ -7,9 +7,8 @@ the same each time; only what is known besides differs.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.health.readable import (
     TextSigns,
@@ -28,8 +27,7 @@ _LONGEST_LOOK = 1 << 20
 """Bytes from the start in which texts are looked for; order is wrong everywhere or nowhere."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TextLook:
+class TextLook(NamedTuple):
     """What some bytes show as text."""
 
     signs: TextSigns

@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.evidence import LISTED_SPANS, Evidence
@@ -41,8 +40,7 @@ class TextKind(StrEnum):
     TEXT = "text"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadableText:
+class ReadableText(NamedTuple):
     """A text that stands plainly in the image."""
 
     text: str

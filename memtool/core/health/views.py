@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.health.byte_orders import ORDERS, order_advice, reordered
 from memtool.lazy import np
@@ -18,8 +17,7 @@ _DUMMY_BYTES = (1, 2, 3, 4, -1, -2)
 """Bytes too many at the start of a read, or too few."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OtherView:
+class OtherView(NamedTuple):
     """One other way to see a read."""
 
     code: str
@@ -30,12 +28,12 @@ class OtherView:
     """What to do, a sentence."""
     keeps_text: bool
     """Whether text that this view shows is readable in the read too."""
+    make: Callable[[Bytes], Bytes | None]
+    """None where the bytes do not divide into whole words."""
     shows_same_text: bool = False
     """Whether it only moves whole bytes, so that texts and VINs say nothing about it."""
     crosses_lines: bool = False
     """Whether it is one of the many views with two data lines exchanged."""
-    make: Callable[[Bytes], Bytes | None]
-    """None where the bytes do not divide into whole words."""
     table: Bytes | None = None
     """The view as a table of 256 byte values, where it changes each byte by itself."""
 

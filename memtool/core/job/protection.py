@@ -120,7 +120,7 @@ def hide_guarded(layout: Layout | None, guarded: Iterable[Guarded]) -> Layout | 
             module=ModuleKind.OTHER,
         )
     regions = [
-        replace(region, kind=RegionKind.PROTECTED, copy_of=None, blank_to=None)
+        region._replace(kind=RegionKind.PROTECTED, copy_of=None, blank_to=None)
         if intersect_spans([region.span], spans)
         else region
         for region in layout.regions

@@ -10,8 +10,8 @@ record of several entries goes on in the entries behind it, so places may lie be
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from memtool.core.checksums.checksum import WhenBlanked
 from memtool.core.checksums.sums import ByteOrder
@@ -29,8 +29,7 @@ def format_key(key: Key) -> str:
     return ", ".join(f"0x{part:02X}" if isinstance(part, int) else part for part in key)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
+class Condition(NamedTuple):
     """Says for which records something holds."""
 
     place: Place
@@ -49,8 +48,7 @@ class Counts(StrEnum):
     """Entries of `record` bytes that the record takes, its first one included."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LengthRule:
+class LengthRule(NamedTuple):
     """Where a record says how long it is."""
 
     place: Place
@@ -70,8 +68,7 @@ class NewestBy(StrEnum):
     """The one with the highest number counts; the number wraps around at its width."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewestRule:
+class NewestRule(NamedTuple):
     """Which record of a key counts."""
 
     by: NewestBy
@@ -79,8 +76,7 @@ class NewestRule:
     """With ``highest`` alone."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MarkRule:
+class MarkRule(NamedTuple):
     """A mark in the record that says whether it is in force."""
 
     place: Place
@@ -88,8 +84,7 @@ class MarkRule:
     """Any other value: written and withdrawn."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ValueRule:
+class ValueRule(NamedTuple):
     """Which bytes of a record are the value that it stores."""
 
     at: int
@@ -108,8 +103,7 @@ class Covered(StrEnum):
     """The whole record but the checksum's own field."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordChecksum:
+class RecordChecksum(NamedTuple):
     """One checksum of a record or a page."""
 
     algorithm: str
@@ -124,8 +118,7 @@ class RecordChecksum:
     where: Condition | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BitMarks:
+class BitMarks(NamedTuple):
     """Marks of all records of a page, together in its header, low bits first."""
 
     at: int
@@ -135,8 +128,7 @@ class BitMarks:
     free: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PageState:
+class PageState(NamedTuple):
     """The state of a page, in its header."""
 
     place: Place
@@ -144,8 +136,7 @@ class PageState:
     """States in which the page's records count, oldest first where `sequence` does not say."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PageRules:
+class PageRules(NamedTuple):
     """How the span of a store is cut into pages."""
 
     size: int
@@ -158,8 +149,7 @@ class PageRules:
     checksum: RecordChecksum | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordRegion:
+class RecordRegion(NamedTuple):
     """A region of the records of one key, or of a value that is spread over several keys."""
 
     keys: tuple[Key, ...]
@@ -168,8 +158,7 @@ class RecordRegion:
     """Its span is relative: to the record, or with several keys to the joined values."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordRules:
+class RecordRules(NamedTuple):
     """One store of records."""
 
     name: str
@@ -177,9 +166,9 @@ class RecordRules:
     """Absolute addresses."""
     record: int | None
     """Bytes of each record, or of each entry where records take several; None: `length` says."""
-    length: LengthRule | None = None
     key: tuple[Place, ...]
     newest: NewestRule
+    length: LengthRule | None = None
     mark: MarkRule | None = None
     value: ValueRule | None = None
     checksums: tuple[RecordChecksum, ...] = ()

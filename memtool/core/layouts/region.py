@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from memtool.core.span import Span
 
@@ -79,8 +79,7 @@ class BlankSource(StrEnum):
     """The same span of the image of a never-configured module."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BitField:
+class BitField(NamedTuple):
     """A named run of bits of a region.
 
     The region's bytes are one big-endian number: bit 0 is the least significant bit of
@@ -94,8 +93,7 @@ class BitField:
     """Number of its least significant bit; equal to `high` for one bit."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Region:
+class Region(NamedTuple):
     """A named span of an image."""
 
     name: str

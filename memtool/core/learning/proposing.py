@@ -13,7 +13,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from memtool.core.drafting.draft import Confidence
 from memtool.core.layouts.layout import Layout
@@ -182,7 +181,7 @@ def _changed_kind(ended: Ended, place: WrittenPlace) -> Proposal | None:
         return None
     what = count_of(place.count, "byte")
     return Proposal(
-        region=replace(region, kind=RegionKind.CONFIGURATION),
+        region=region._replace(kind=RegionKind.CONFIGURATION),
         confidence=Confidence.LIKELY if place.count >= _TELLING else Confidence.POSSIBLE,
         evidence=(
             f"Here the maker's procedure wrote {what} as the original has.",

@@ -146,12 +146,12 @@ def _regions_of(
                 name = f"{name}, in the record at {format_address(record.span.start)}"
             elif not several:
                 names.add(region.name)
-            placed = replace(region, name=name, span=span)
+            placed = region._replace(name=name, span=span)
             if several or not is_newest or len(span) != len(region.span):
-                placed = replace(placed, type=None, stored_as="plain", bits=())
+                placed = placed._replace(type=None, stored_as="plain", bits=())
             if region.blank_to is BlankSource.REFERENCE and source and reference:
                 blank = _blank_of(described, part, source, reference, len(span))
-                placed = replace(placed, blank_to=blank)
+                placed = placed._replace(blank_to=blank)
             yield _PlacedRegion(record, placed)
 
 

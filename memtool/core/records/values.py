@@ -84,7 +84,7 @@ def _versions(
         region = described.region
         field = None
         if len(raw) == len(region.span):
-            here = replace(region, span=Span(0, len(raw)))
+            here = region._replace(span=Span(0, len(raw)))
             field = decode_field(here, raw, erased=layout.erased)
         yield RecordValue(
             store=store.rules.name,

@@ -18,7 +18,7 @@ from collections.abc import Iterable
 from copy import copy
 from dataclasses import fields, is_dataclass
 from enum import Enum
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from memtool.core.finding import Check
 from memtool.core.texts.vin import (
@@ -101,7 +101,7 @@ class Masker:
         return mask_vin(identity)
 
     def whole(self, value: _Value) -> _Value:
-        """`value` with every text in it masked: a dataclass, a tuple or a text, at any depth.
+        """`value` with every text in it masked: a dataclass, any tuple or a text, at any depth.
 
         The copies are not judged again as they were when made: a masked VIN is no VIN.
         """
@@ -117,7 +117,12 @@ class Masker:
                 return self.identity(value)
             return self.text(_last_part(value) if field in _PATHS else value)
         if isinstance(value, tuple):
-            return tuple(self._masked(item, field) for item in value)
+            names = getattr(value, "_fields", None)
+            if names is None:
+                return tuple(self._masked(item, field) for item in value)
+            named = (self._masked(item, name) for item, name in zip(value, names, strict=True))
+            make: Any = type(value)
+            return make(*named)
         if not is_dataclass(value) or isinstance(value, type):
             return value
         masked = copy(value)

@@ -53,9 +53,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 
 from memtool.core.image import Image
 from memtool.core.texts.vin import ALPHABET
@@ -82,8 +82,7 @@ VIN_CODES = ALPHABET.encode()
 DIGIT_CODES = b"0123456789"
 
 
-@dataclass(frozen=True, slots=True)
-class ByteMix:
+class ByteMix(NamedTuple):
     """How often each byte value is to be expected at a place of one image."""
 
     size: int
@@ -187,8 +186,7 @@ def _count(runs: Iterable[bytes]) -> list[int]:
     return found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CharacterChances:
+class CharacterChances(NamedTuple):
     """How often a place stands for a character of the VIN alphabet, in one form."""
 
     alphabet: float

@@ -12,8 +12,8 @@ are common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import Enum, auto
+from typing import NamedTuple
 
 from memtool.core.texts.key_steps import added_steps, xor_steps
 
@@ -43,8 +43,7 @@ Change = Callable[[int, int], int]
 """One byte, and the key (0 where there is none), to another byte."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeySteps:
+class KeySteps(NamedTuple):
     """How a text under an unknown key is found: by what lies between neighbouring bytes.
 
     The three classes are ranges of a regular expression over the steps. Digits are 0x30 to
@@ -65,8 +64,7 @@ class KeySteps:
     """Keys that do what a row further up does; that row's name is given."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Form:
+class Form(NamedTuple):
     """One row: a form that a text may be stored in."""
 
     name: str

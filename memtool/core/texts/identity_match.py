@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from memtool.core.span import Span
 
@@ -32,8 +32,7 @@ class Coding(StrEnum):
 _TAILS = {Part.LAST_8: 8, Part.LAST_6: 6, Part.LAST_5: 5}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IdentityMatch:
+class IdentityMatch(NamedTuple):
     """One place that holds an identity, or the end of one."""
 
     span: Span

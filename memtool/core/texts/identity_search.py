@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import lcm
+from typing import NamedTuple
 
 from memtool.core.image import Image
 from memtool.core.span import Span
@@ -111,15 +111,14 @@ def _in_whole_image(match: IdentityMatch, condensed: Condensed) -> IdentityMatch
     if len(condensed.places) == len(condensed.image.segments):
         return match
     pieces = tuple(map(condensed.real, match.pieces))
-    return replace(match, span=condensed.real(match.span), pieces=pieces)
+    return match._replace(span=condensed.real(match.span), pieces=pieces)
 
 
 _Rank = tuple[int, int, int]
 """Part, form, needle of the form: of matches in the same bytes the lowest is kept."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Search:
+class _Search(NamedTuple):
     """One part in one coding and form, and its place in the order of preference."""
 
     part_rank: int

@@ -9,7 +9,7 @@ plain form. Each match says how many such matches chance would give (see
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from memtool.core.image import Image
 from memtool.core.span import Span
@@ -41,8 +41,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairedMatch:
+class PairedMatch(NamedTuple):
     """A place where each of two images holds what derives from its own VIN, in one form.
 
     Certain: were it chance, it would have to strike twice at the same place.

@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from memtool.core.texts.form_table import FORMS, PAIRS, Family, Form
 from memtool.core.texts.stored_forms import Step, StoredForm, storing_table, swap_words
@@ -23,8 +22,7 @@ _FEWEST_UNDER_A_KEY = 3
 """Different characters: with fewer, filler of two values would be every text."""
 
 
-@dataclass(frozen=True, slots=True)
-class Needle:
+class Needle(NamedTuple):
     """A text in one form, at one bit offset."""
 
     form: StoredForm

@@ -15,6 +15,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from memtool.core.texts.form_table import BY_NAME, PAIRS, Family, Form, forms_of
 from memtool.core.texts.key_steps import LONG
@@ -36,8 +37,7 @@ NO_CHARACTER = 0xFF
 """What undoing gives for bytes that stand for no character: no text has it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """One thing that a reader undoes."""
 
     kind: str

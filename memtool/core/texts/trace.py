@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from memtool.core.image import Image
 from memtool.core.span import Span, spans_of_addresses
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trace:
+class Trace(NamedTuple):
     """Where a text lies, foreign bytes between its characters left out."""
 
     pieces: tuple[Span, ...]

@@ -20,6 +20,7 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 from operator import mul
+from typing import NamedTuple
 
 from memtool.core.texts.vin_regions import find_country, find_world_region
 
@@ -113,8 +114,7 @@ class Vin:
         return self.text[14 if self.is_low_volume else 11 :]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckDigit:
+class CheckDigit(NamedTuple):
     """Position 9 against the computed digit."""
 
     given: str
@@ -124,8 +124,7 @@ class CheckDigit:
     state: CheckDigitState
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VinReport:
+class VinReport(NamedTuple):
     """All that a VIN says by itself. Made for any text whatever."""
 
     text: str

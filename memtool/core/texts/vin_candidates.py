@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 from memtool.core.runs import rows_of_bytes
 from memtool.core.texts.chance import VIN_CODES
@@ -37,8 +37,7 @@ LONGEST_MIXED_RUN = 27
 """The same where the order of characters was changed: any order of a long text has a VIN."""
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """Characters of the alphabet in a row, and what is seen just outside of them."""
 
     length: int
@@ -46,8 +45,7 @@ class Row:
     labelled: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VinCandidate:
+class VinCandidate(NamedTuple):
     """One reading of some bytes."""
 
     text: str

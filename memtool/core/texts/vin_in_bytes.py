@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.image import Segment
 from memtool.core.runs import rows_of_bytes
@@ -53,8 +52,7 @@ _APART = b"\xff" * 8
 """Two of the largest words, of no character."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Reading:
+class _Reading(NamedTuple):
     """One way to undo bytes, and the orders it is paired with."""
 
     step: Step

@@ -33,8 +33,8 @@ standards allow and that have hardly less weight, see `memtool.core.texts.vin_re
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from memtool.core.image import Image
 from memtool.core.span import Span
@@ -53,8 +53,7 @@ _SHORTEST = 13
 """Bytes that hold seventeen characters of six bits, the densest form."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VinReading:
+class VinReading(NamedTuple):
     """Another way to read the bytes of a finding that the standards allow as well."""
 
     text: str
@@ -62,8 +61,7 @@ class VinReading:
     stored_as: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VinFinding:
+class VinFinding(NamedTuple):
     """A text that has the structure of a VIN."""
 
     text: str

@@ -24,8 +24,8 @@ form that chance hardly makes, do; see `memtool.core.texts.chance`.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 from memtool.core.texts.vin import (
     YEAR_CODES,
@@ -41,8 +41,7 @@ _LETTER = re.compile(r"[A-Z]")
 _LETTER_OF_NO_HEX = re.compile(r"[G-Z]")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VinShape:
+class VinShape(NamedTuple):
     """What speaks for a text being a VIN."""
 
     check_digit: bool

@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.image import Segment
 from memtool.core.runs import array_of, in_a_row, rows_of_bytes
@@ -54,8 +53,7 @@ _NO_STEP = bytes([1]) + bytes(255)
 """Marks the step between equal bytes."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Keyed:
+class _Keyed(NamedTuple):
     """A keyed form, with what its search needs made ready once."""
 
     form: Form

@@ -7,7 +7,7 @@ it are still judged.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from memtool.core.layouts.record_rules import (
@@ -103,7 +103,7 @@ def judge_records(
     if len(faults) > before:
         rules = None
     elif rules is not None:
-        rules = replace(rules, regions=tuple(region for _, region in regions if region))
+        rules = rules._replace(regions=tuple(region for _, region in regions if region))
     return RecordsDraft(
         path=path,
         label=label,
@@ -185,7 +185,7 @@ def _whole_length(
     ):
         return length
     behind = sum(each.size for each in checksums if each.at < 0)
-    return replace(length, plus=length.plus + behind)
+    return length._replace(plus=length.plus + behind)
 
 
 def _key(value: object, path: KeyPath, label: str, faults: FaultBook) -> tuple[Place, ...]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from memtool.core.finding import Finding, Severity, Verdict
 from memtool.core.health.inspection import Inspection
@@ -39,8 +38,7 @@ NOT_JUDGED = "not-judged"
 """Code of the finding that says what could not be looked at."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadFacts:
+class ReadFacts(NamedTuple):
     """One file that was inspected."""
 
     path: str
@@ -115,7 +113,7 @@ def _said(reads: Sequence[ReadFacts], inspection: Inspection) -> list[tuple[str,
 
 
 def _named_finding(names: str, finding: Finding, width: int) -> str:
-    named = replace(finding, text=f"{names}: {finding.text}") if names else finding
+    named = finding._replace(text=f"{names}: {finding.text}") if names else finding
     return terminal.findings([named], width=width, label_width=terminal.LABEL)
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 import shlex
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from memtool.render.text import wrapping
 from memtool.render.words import safe_text
@@ -14,8 +14,7 @@ _QUOTED = r"'(benchimage [^']*)'"
 """A command inside a sentence."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NextStep:
+class NextStep(NamedTuple):
     """What to do now."""
 
     text: str = ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from memtool.core.finding import Check, Finding, Severity, Verdict
 from memtool.core.health.disagreement import TWO_MODULES
@@ -32,7 +32,7 @@ def next_step(view: StartView, *, inside: bool = False) -> NextStep:
     else:
         step = _step_of_memories(view) or next_view.next_step(view.next)
     way = () if inside else (f"cd {quoted(view.folder)}",)
-    return replace(step, commands=(*way, *step.commands))
+    return step._replace(commands=(*way, *step.commands))
 
 
 def _step_of_memories(view: StartView) -> NextStep | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise, permutations
 
 import crccheck.crc
@@ -107,22 +106,22 @@ def test_result_holds_both_values_as_they_lie_in_memory() -> None:
     assert (result.name, result.algorithm) == ("block", "CRC-16/IBM-3740")
     assert (result.stored, result.computed) == (b"\x29\xb1", b"\x29\xb1")
     assert (result.result, result.reason) == (Verdict.PASS, None)
-    little = check_checksum(IMAGE, replace(RULE, byte_order="little"))
+    little = check_checksum(IMAGE, RULE._replace(byte_order="little"))
     assert (little.stored, little.computed) == (b"\x29\xb1", b"\xb1\x29")
     assert little.result is Verdict.FAIL
 
 
 def test_alias_in_a_rule_is_answered_with_the_catalogue_name() -> None:
-    result = check_checksum(IMAGE, replace(RULE, algorithm="crc-16/ccitt-false"))
+    result = check_checksum(IMAGE, RULE._replace(algorithm="crc-16/ccitt-false"))
     assert (result.algorithm, result.result) == ("CRC-16/IBM-3740", Verdict.PASS)
 
 
 def test_pieces_are_joined_in_the_order_given() -> None:
     image = Image.from_bytes(b"6789" + b"12345" + b"\x29\xb1")
     covers = (Span(4, 9), Span(0, 4))
-    rule = replace(RULE, covers=covers, stored=Span(9, 11))
+    rule = RULE._replace(covers=covers, stored=Span(9, 11))
     assert check_checksum(image, rule).result is Verdict.PASS
-    assert check_checksum(image, replace(rule, covers=covers[::-1])).result is Verdict.FAIL
+    assert check_checksum(image, rule._replace(covers=covers[::-1])).result is Verdict.FAIL
 
 
 @pytest.mark.parametrize(
@@ -186,13 +185,13 @@ def test_an_empty_image_is_not_checked() -> None:
     assert (result.result, result.stored, result.computed) == (Verdict.NOT_CHECKED, b"", b"")
 
 
-SUM_8 = replace(RULE, algorithm="SUM-8", stored=Span(0x120, 0x121))
-TOTAL_8 = replace(
-    RULE, algorithm="SUM-8/TOTAL", covers=(Span(0x100, 0x121),), stored=Span(0x120, 0x121)
+SUM_8 = RULE._replace(algorithm="SUM-8", stored=Span(0x120, 0x121))
+TOTAL_8 = RULE._replace(
+    algorithm="SUM-8/TOTAL", covers=(Span(0x100, 0x121),), stored=Span(0x120, 0x121)
 )
-WORDS = replace(RULE, algorithm="WORDSUM-16-BE", covers=(Span(0x100, 0x108),))
-WORD_TOTAL = replace(
-    RULE, algorithm="WORDSUM-16-BE/TOTAL", covers=(Span(0x100, 0x122),), stored=Span(0x120, 0x122)
+WORDS = RULE._replace(algorithm="WORDSUM-16-BE", covers=(Span(0x100, 0x108),))
+WORD_TOTAL = RULE._replace(
+    algorithm="WORDSUM-16-BE/TOTAL", covers=(Span(0x100, 0x122),), stored=Span(0x120, 0x122)
 )
 
 
@@ -206,37 +205,37 @@ def test_sound_rules_have_no_fault(rule: ChecksumRule) -> None:
 @pytest.mark.parametrize(
     ("rule", "words"),
     [
-        (replace(RULE, covers=()), "it covers nothing"),
+        (RULE._replace(covers=()), "it covers nothing"),
         (
-            replace(RULE, covers=(Span(0x100, 0x109), Span(0x108, 0x110))),
+            RULE._replace(covers=(Span(0x100, 0x109), Span(0x108, 0x110))),
             "it covers 0x0108-0x010F and 0x0100-0x0108, which overlap",
         ),
         (
             # The long span hides a short one: not only neighbours are compared.
-            replace(RULE, covers=(Span(0x100, 0x110), Span(0x102, 0x103), Span(0x104, 0x105))),
+            RULE._replace(covers=(Span(0x100, 0x110), Span(0x102, 0x103), Span(0x104, 0x105))),
             "it covers 0x0104+1 and 0x0100-0x010F, which overlap",
         ),
-        (replace(RULE, covers=(Span(0x100, 0x121),)), "touches its own field 0x0120-0x0121"),
-        (replace(SUM_8, covers=(Span(0x100, 0x130),)), "touches its own field 0x0120"),
-        (replace(RULE, stored=Span(0x120, 0x124)), "is stored in 2 bytes, but the field is"),
-        (replace(RULE, stored=Span(0x120, 0x121)), "is stored in 2 bytes, but the field is"),
-        (replace(SUM_8, stored=Span(0x120, 0x122)), "SUM-8 is stored in 1 byte, but"),
-        (replace(RULE, algorithm="CRC-16"), "'CRC-16' does not name one algorithm"),
-        (replace(RULE, algorithm="CRC-16/IBM-3470"), "nearest to it: CRC-16/IBM-3740"),
-        (replace(RULE, total=0), "a total belongs to names that end in /TOTAL"),
-        (replace(TOTAL_8, total=256), "total 256 does not fit into 8 bits"),
-        (replace(TOTAL_8, total=-1), "total -1 does not fit into 8 bits"),
-        (replace(TOTAL_8, covers=(Span(0x100, 0x120),)), "one covered span must include the field"),
+        (RULE._replace(covers=(Span(0x100, 0x121),)), "touches its own field 0x0120-0x0121"),
+        (SUM_8._replace(covers=(Span(0x100, 0x130),)), "touches its own field 0x0120"),
+        (RULE._replace(stored=Span(0x120, 0x124)), "is stored in 2 bytes, but the field is"),
+        (RULE._replace(stored=Span(0x120, 0x121)), "is stored in 2 bytes, but the field is"),
+        (SUM_8._replace(stored=Span(0x120, 0x122)), "SUM-8 is stored in 1 byte, but"),
+        (RULE._replace(algorithm="CRC-16"), "'CRC-16' does not name one algorithm"),
+        (RULE._replace(algorithm="CRC-16/IBM-3470"), "nearest to it: CRC-16/IBM-3740"),
+        (RULE._replace(total=0), "a total belongs to names that end in /TOTAL"),
+        (TOTAL_8._replace(total=256), "total 256 does not fit into 8 bits"),
+        (TOTAL_8._replace(total=-1), "total -1 does not fit into 8 bits"),
+        (TOTAL_8._replace(covers=(Span(0x100, 0x120),)), "one covered span must include the field"),
         (
-            replace(WORD_TOTAL, covers=(Span(0x100, 0x121), Span(0x121, 0x122))),
+            WORD_TOTAL._replace(covers=(Span(0x100, 0x121), Span(0x121, 0x122))),
             "one covered span must include the field",
         ),
-        (replace(TOTAL_8, covers=(Span(0x120, 0x121),)), "it covers nothing but its own field"),
-        (replace(WORDS, covers=(Span(0x100, 0x109),)), "covers an odd number of bytes, 9"),
-        (replace(WORD_TOTAL, covers=(Span(0x101, 0x122),)), "covers an odd number of bytes, 31"),
-        (replace(WORD_TOTAL, byte_order="little"), "needs byte order big, that of its words"),
+        (TOTAL_8._replace(covers=(Span(0x120, 0x121),)), "it covers nothing but its own field"),
+        (WORDS._replace(covers=(Span(0x100, 0x109),)), "covers an odd number of bytes, 9"),
+        (WORD_TOTAL._replace(covers=(Span(0x101, 0x122),)), "covers an odd number of bytes, 31"),
+        (WORD_TOTAL._replace(byte_order="little"), "needs byte order big, that of its words"),
         (
-            replace(WORD_TOTAL, covers=(Span(0x101, 0x123),)),
+            WORD_TOTAL._replace(covers=(Span(0x101, 0x123),)),
             "the field 0x0120-0x0121 does not start at a 16-bit word",
         ),
     ],
@@ -253,12 +252,12 @@ def test_unusual_rules_are_faults_and_never_give_a_number(rule: ChecksumRule, wo
 
 
 def test_all_faults_of_a_rule_are_told_at_once() -> None:
-    rule = replace(RULE, covers=(Span(0x100, 0x104), Span(0x102, 0x130)), total=3)
+    rule = RULE._replace(covers=(Span(0x100, 0x104), Span(0x102, 0x130)), total=3)
     assert len(find_rule_faults(rule)) == 3
 
 
 def nested(name: str, covers: Span, stored: int) -> ChecksumRule:
-    return replace(SUM_8, name=name, covers=(covers,), stored=Span(stored, stored + 1))
+    return SUM_8._replace(name=name, covers=(covers,), stored=Span(stored, stored + 1))
 
 
 INNER = nested("inner", Span(0, 4), 4)
@@ -287,7 +286,7 @@ def test_independent_rules_keep_their_order() -> None:
 
 
 def test_a_partly_covered_field_counts_as_covered() -> None:
-    half = replace(RULE, name="half", covers=(Span(0x121, 0x130),), stored=Span(0x140, 0x142))
+    half = RULE._replace(name="half", covers=(Span(0x121, 0x130),), stored=Span(0x140, 0x142))
     assert refresh_order((half, RULE)) == (RULE, half)
 
 

@@ -213,7 +213,7 @@ def test_rule_reads_agree_allows_single_read_with_reason() -> None:
 def test_rule_sound_read_refuses_a_failure_finding_and_allows_a_warning() -> None:
     bad = Finding(code="x", severity=Severity.FAILURE, text="Address line A3 is stuck.")
     assert_only(replace(good_request(), health=(bad,)), "sound-read")
-    odd = replace(bad, severity=Severity.WARNING)
+    odd = bad._replace(severity=Severity.WARNING)
     assert broken_rules(replace(good_request(), health=(odd,))) == []
 
 

@@ -12,7 +12,7 @@ from memtool.core.finding import Check, Verdict
 from memtool.core.job.edit import Edit, Edits, KeptSpan
 from memtool.core.job.events.kinds import FileAttached, ImageBlanked, ReadsBackedUp, StageChecked
 from memtool.core.job.stage import Stage, StageVerdict
-from memtool.core.layouts.region import RegionKind
+from memtool.core.layouts.region import Region, RegionKind
 from memtool.core.report.masking import Masker
 from memtool.core.role import Role
 from memtool.core.span import Span
@@ -196,6 +196,13 @@ def test_whole_event_keeps_all_that_is_no_text() -> None:
     assert masked.checks[0].result is Verdict.NOT_CHECKED
     # Of a path the name alone is shown, with its folders on either kind of system gone.
     assert masked.out == f"{MASKED}.bin"
+
+
+def test_a_named_tuple_stays_what_it_is_and_keeps_all_that_is_no_text() -> None:
+    region = Region(name=f"of {D}", span=SPAN, kind=RegionKind.STATE)
+    ((masked,),) = MASK.whole(((region,),))
+    assert masked == Region(name=f"of {MASKED}", span=SPAN, kind=RegionKind.STATE)
+    assert type(masked) is Region
 
 
 def test_a_reported_text_of_any_shape_is_masked_as_an_identity() -> None:

@@ -127,7 +127,7 @@ def test_key_without_a_value_is_taken_out_where_it_is() -> None:
     assert region is not None
     assert before is not None
     assert before.type is not None
-    assert region == replace(before, type=None, blank_to=None, copy_of=None)
+    assert region == before._replace(type=None, blank_to=None, copy_of=None)
 
 
 WHOLE = """\

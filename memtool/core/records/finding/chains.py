@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.layouts.record_place import Place
 from memtool.core.layouts.region import FieldType
@@ -89,8 +89,7 @@ class _Chain:
         return (self.held, self.count)
 
 
-@dataclass(frozen=True, slots=True)
-class _Piece:
+class _Piece(NamedTuple):
     """A page of a sample, as far as it goes."""
 
     start: int

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from memtool.core.checksums.checksum import WhenBlanked
 from memtool.core.layouts.record_rules import (
@@ -40,8 +40,7 @@ _SPANS_FROM = 0.02
 """Share of records of several entries from which on these are looked for."""
 
 
-@dataclass(frozen=True, slots=True)
-class Heads:
+class Heads(NamedTuple):
     """The rows that begin records."""
 
     record: int

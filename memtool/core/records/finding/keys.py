@@ -8,8 +8,7 @@ first half is told against its second one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.layouts.record_place import Place
 from memtool.core.layouts.region import FieldType
@@ -37,8 +36,7 @@ _INTEGERS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class KeyColumns:
+class KeyColumns(NamedTuple):
     """The columns of a key."""
 
     columns: tuple[int, ...]

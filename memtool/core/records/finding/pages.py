@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.layouts.record_rules import BitMarks, Place
 from memtool.core.layouts.region import FieldType
@@ -24,8 +23,7 @@ _INTEGERS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Paging:
+class Paging(NamedTuple):
     """Pages of one size, each with a header."""
 
     size: int
@@ -114,8 +112,7 @@ def _follow(headers: Sequence[bytes], at: int, size: int, order: str) -> bool:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """One entry of a page, for the search for a bitmap."""
 
     header: bytes

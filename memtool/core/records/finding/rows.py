@@ -6,8 +6,7 @@ Only a sample of a large image is looked at; the rules that are found are then t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 from memtool.lazy import np
 
@@ -28,8 +27,7 @@ _ALIKE = 0.08
 """Share of bytes alike from which on a distance may be a record's size; noise has 0.004."""
 
 
-@dataclass(frozen=True, slots=True)
-class Cut:
+class Cut(NamedTuple):
     """How an image is cut: pages with headers, rows behind them."""
 
     page: int
@@ -38,8 +36,7 @@ class Cut:
     record: int
 
 
-@dataclass(frozen=True, slots=True)
-class Rows:
+class Rows(NamedTuple):
     """The rows of one image that are not erased."""
 
     data: Bytes

@@ -12,8 +12,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.image import Image
 from memtool.core.span import Span
@@ -55,8 +54,7 @@ _BROKEN = 0.1
 """Share of records that may be broken."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundStore:
+class FoundStore(NamedTuple):
     """A store that was found, as it lies in the first image."""
 
     store: RecordStore
@@ -159,8 +157,7 @@ def _cuts(sizes: Sequence[int]) -> Iterator[Cut]:
                 yield cut
 
 
-@dataclass(frozen=True, slots=True)
-class _Summed:
+class _Summed(NamedTuple):
     cut: Cut
     sum: RowSum
     explained: float

@@ -8,9 +8,8 @@ Rows may be entries that go on with another one's value, so not all of them need
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.checksums.algorithms import (
     Algorithm,
@@ -39,8 +38,7 @@ _NEEDED = {1: 9, 2: 4, 4: 3}
 """Rows that must hold, by bytes of the checksum."""
 
 
-@dataclass(frozen=True, slots=True)
-class RowSum:
+class RowSum(NamedTuple):
     """A checksum that many rows carry."""
 
     algorithm: Algorithm
@@ -171,14 +169,14 @@ def algorithms_of(width: int) -> tuple[Algorithm, ...]:
         and algorithm.word_order is None
     ]
     # Compared without their check values, which follow from the rest.
-    known = {replace(each.crc, check=0) for each in found if each.crc is not None}
+    known = {each.crc._replace(check=0) for each in found if each.crc is not None}
     ones = (1 << 8 * width) - 1
     for algorithm in tuple(found):
         if algorithm.crc is None:
             continue
         for init in (0, ones):
             for xorout in (0, ones):
-                changed = replace(algorithm.crc, init=init, xorout=xorout, check=0)
+                changed = algorithm.crc._replace(init=init, xorout=xorout, check=0)
                 if changed not in known:
                     known.add(changed)
                     # By the name a layout writes, so that what is found can be written down.
