@@ -11,8 +11,8 @@ Facts
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache, lru_cache, partial
-from typing import NamedTuple
+from functools import cache, lru_cache
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.checksums.algorithm_names import (
     ambiguous_names,
@@ -33,7 +33,12 @@ from memtool.core.checksums.written_crc import (
     is_written_crc,
     parse_written_crc,
 )
-from memtool.core.near import near_names
+from memtool.lazy import late_module
+
+if TYPE_CHECKING:
+    from memtool.core import near
+else:
+    near = late_module("memtool.core.near")  # loads difflib, for names that are wrong
 
 _SHOWN_CANDIDATES = 6
 
@@ -140,8 +145,8 @@ def get_algorithm(name: str) -> Algorithm:
     several = ambiguous_names(name, names)
     if several:
         raise UnknownAlgorithmError(name, several, ambiguous=True)
-    near = near_names(folded, index)
-    candidates = tuple(dict.fromkeys(index[key].name for key in near))
+    meant = near.near_names(folded, index)
+    candidates = tuple(dict.fromkeys(index[key].name for key in meant))
     raise UnknownAlgorithmError(name, candidates, ambiguous=False)
 
 
@@ -152,10 +157,12 @@ def _written(text: str) -> Algorithm:
         parameters = parse_written_crc(text)
     except ValueError as error:
         raise UnknownAlgorithmError(text, reason=str(error)) from error
-    known = _by_parameters().get(parameters)
-    return known or Algorithm(
-        name=format_written_crc(parameters), width=parameters.width, crc=parameters
-    )
+    return _by_parameters().get(parameters) or written_algorithm(parameters)
+
+
+def written_algorithm(parameters: CrcParameters) -> Algorithm:
+    """A CRC that the catalogue does not have, by the name under which a layout writes it."""
+    return Algorithm(name=format_written_crc(parameters), width=parameters.width, crc=parameters)
 
 
 @cache
@@ -194,9 +201,17 @@ def compute_value(algorithm: Algorithm, data: bytes, *, total: int | None = None
 
 def value_function(algorithm: Algorithm) -> Callable[[bytes], int]:
     """What `compute_value` does without a total, as quick as can be: for searches."""
-    if algorithm.crc is not None and algorithm.ending is None:
+    if algorithm.crc is not None:
         return crc_function(algorithm.crc)
-    return partial(compute_value, algorithm)
+    assert algorithm.sum is not None
+    compute, mask = algorithm.sum.compute, (1 << algorithm.width) - 1
+    match algorithm.ending:
+        case Ending.ONES:
+            return lambda data: ~compute(data) & mask
+        case Ending.TWOS | Ending.TOTAL:
+            return lambda data: -compute(data) & mask
+        case None:
+            return lambda data: compute(data) & mask
 
 
 def _crcs() -> list[Algorithm]:

@@ -15,6 +15,8 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import reduce
+from operator import xor
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from memtool.lazy import np
@@ -250,6 +252,8 @@ class XoredSum(Sum):
         return f"all words, exclusive-ored, {first_byte(self)}"
 
     def compute(self, data: bytes) -> int:
+        if self.word_order is None and len(data) < FEW:
+            return reduce(xor, data, 0)
         return int(np.bitwise_xor.reduce(self._words_of(data)))
 
     def content(self, data: bytes) -> int | None:

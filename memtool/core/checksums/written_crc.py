@@ -54,6 +54,11 @@ def parse_written_crc(text: str) -> CrcParameters:
     )
     if parameters.poly % 2 == 0:
         raise ValueError(f"poly={values['poly']} is even, and no CRC's polynomial is")
+    return with_check(parameters)
+
+
+def with_check(parameters: CrcParameters) -> CrcParameters:
+    """The same with its check value, which follows from the rest."""
     return parameters._replace(check=compute_crc(parameters, b"123456789"))
 
 

@@ -126,6 +126,8 @@ def _follow_all(
     length: tuple[Place, int, int],
 ) -> list[list[tuple[int, int]]]:
     """The chains of all images; empty where one breaks, or all records are of few lengths."""
+    if _breaks_at_once(pages[0][0], numbers[0], header, *length):
+        return []
     starts: list[list[tuple[int, int]]] = []
     for image_pages, image_numbers, dead in zip(pages, numbers, dead_ends, strict=True):
         chain = _follow(image_pages, image_numbers, dead, header, length)
@@ -134,6 +136,17 @@ def _follow_all(
         starts.append(chain)
     kinds = {each for chain in starts for _, each in chain}
     return starts if len(kinds) >= _FEWEST_LENGTHS else []
+
+
+def _breaks_at_once(
+    page: _Piece, numbers: Sequence[int], header: int, place: Place, plus: int, align: int
+) -> bool:
+    """Whether a page's first record leads nowhere: most guesses end there, and it is soon told."""
+    start, behind_number = page.start + header, place.at + place.size
+    if header >= page.end or start + behind_number > page.start + page.size:
+        return False
+    length = numbers[start + place.at] + plus
+    return length <= behind_number or header + length > page.size
 
 
 def _lengths() -> Iterator[tuple[Place, int, int]]:
@@ -293,7 +306,8 @@ def _record_sum(records: Sequence[bytes], room: int) -> tuple[RecordChecksum | N
             for record in tried
         ]
         for algorithm, compute in sums.promising(size, blocks, stored, at_once):
-            counted = sums.count_held(compute, blocks, stored)
+            needed = len(tried) - too_many + 1
+            counted = sums.count_held(compute, blocks, stored, needed=needed)
             if counted[0] / len(tried) < _SOUND:
                 continue
             found = record_rules.RecordChecksum(
