@@ -1,6 +1,6 @@
 """``python -m memtool`` is the command ``benchimage``."""
 
-from memtool.cli.main import main
+from memtool.cli.main import run
 
 if __name__ == "__main__":
-    main()
+    run()

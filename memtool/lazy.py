@@ -27,6 +27,7 @@ __all__ = [
     "json",
     "late_module",
     "np",
+    "pathlib",
     "platformdirs",
     "pydantic",
     "pydantic_core",
@@ -61,6 +62,7 @@ def late_module(name: str) -> ModuleType:
 if TYPE_CHECKING:
     import hashlib
     import json
+    import pathlib
     import secrets
     import shutil
     import textwrap
@@ -92,6 +94,7 @@ else:
     jinja2 = late_module("jinja2")
     json = late_module("json")
     np = late_module("numpy")
+    pathlib = late_module("pathlib")
     platformdirs = late_module("platformdirs")
     pydantic = late_module("pydantic")
     pydantic_core = late_module("pydantic_core")

@@ -38,11 +38,13 @@ CODE = (
 )
 
 
-def modules_of(*arguments: str, folder: Path) -> set[str]:
+def modules_of(*arguments: str, folder: Path, **environment: str) -> set[str]:
     """The modules that a real process has loaded when the command is done."""
     done = subprocess.run(
         [sys.executable, "-c", CODE.format(arguments=list(arguments))],
-        env=os.environ | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(folder / "store")},
+        env=os.environ
+        | {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(folder / "store")}
+        | environment,
         cwd=folder,
         capture_output=True,
         text=True,
@@ -118,6 +120,9 @@ def test_a_vin_outside_a_job_is_explained_without_the_rooms_of_a_job(tmp_path: P
     assert not {name for name in ours if name.startswith(("memtool.store", "memtool.core.job"))}
     assert len(ours) < 30, sorted(ours)
     assert not loaded & {"filelock", "hashlib", "json", "shutil", "textwrap", "traceback"}
+    # A store that the environment names is a path.
+    named = modules_of("vin", "1M8GDM9AXKP042788", folder=tmp_path, BENCHIMAGE_STORE="")
+    assert not named & {"ipaddress", "pathlib", "urllib.parse"}
 
 
 def test_a_full_memory_is_looked_at_without_the_search_for_records(tmp_path: Path) -> None:

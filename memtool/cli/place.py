@@ -6,19 +6,21 @@ Light on purpose: what only explains what was typed loads nothing of jobs and im
 from __future__ import annotations
 
 import functools
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, fields
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from memtool.cli.shared import note
-from memtool.lazy import late_module
+from memtool.lazy import late_module, pathlib
 from memtool.render.words import safe_text
-from memtool.workflow.job_folders import current_folder, is_near_job
+from memtool.workflow.job_folders import is_near_job
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from memtool.workflow import context, places, writing
     from memtool.workflow.context import Context
 else:
@@ -26,8 +28,15 @@ else:
     places = late_module("memtool.workflow.places")
     writing = late_module("memtool.workflow.writing")
 
-PATH = click.Path(path_type=Path)
-"""Any path; `memtool.store` says what is wrong with it."""
+
+class _PathType(click.Path["Path"]):
+    """Any path; `memtool.store` says what is wrong with it."""
+
+    def coerce_path_result(self, value: str | os.PathLike[str]) -> Path:
+        return pathlib.Path(value)
+
+
+PATH = _PathType()
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -49,7 +58,7 @@ class Place:
 
     def open_if_in_job(self) -> Context | None:
         """As `open`; None, with nothing loaded, where the run has to do with no job."""
-        if self.job is None and not is_near_job(current_folder()):
+        if self.job is None and not is_near_job():
             return None
         return self.open()
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import os
 import sys
-from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 from click.core import ParameterSource
 
-from memtool.lazy import json, shutil
+from memtool.lazy import json, pathlib, shutil
 from memtool.render.text import wrapping
 from memtool.render.text.next_steps import NextStep, quoted, render_next, with_options
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 _ENDLESS = 1_000_000
 
@@ -91,7 +93,7 @@ def _place_typed(*, has_moved: bool) -> str:
 def is_here(folder: Path) -> bool:
     """Whether the command was called in that folder."""
     try:
-        return folder.resolve() == Path.cwd().resolve()
+        return folder.resolve() == pathlib.Path.cwd().resolve()
     except OSError:
         return False
 

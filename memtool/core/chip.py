@@ -19,9 +19,14 @@ from __future__ import annotations
 
 import re
 from enum import StrEnum
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from memtool.core.near import suggest
+from memtool.lazy import late_module
+
+if TYPE_CHECKING:
+    from memtool.core import near
+else:
+    near = late_module("memtool.core.near")  # loads difflib, for names that are wrong
 
 
 class ChipFamily(StrEnum):
@@ -183,8 +188,8 @@ def parse_chip(name: str) -> Chip:
     """
     chip = find_chip(name)
     if chip is None:
-        near = suggest(name, (known.name for known in CHIPS))
-        raise ValueError(f"no chip is known as '{name}'{near}")
+        meant = near.suggest(name, (known.name for known in CHIPS))
+        raise ValueError(f"no chip is known as '{name}'{meant}")
     return chip
 
 

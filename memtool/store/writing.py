@@ -23,14 +23,13 @@ from __future__ import annotations
 
 import errno
 import os
-import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from memtool.errors import RefusalError, StoreError, UsageError
-from memtool.lazy import hashlib, secrets
+from memtool.lazy import hashlib, secrets, shutil
 from memtool.store.folder import OWN_FILE, Folder, close_quietly, make_folders, open_folder
 from memtool.store.reading import compute_sha256, read_file
 

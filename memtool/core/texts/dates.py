@@ -9,10 +9,10 @@ from memtool.core.image import Image
 from memtool.core.runs import rows_of_bytes
 from memtool.core.span import Span, union_spans
 
-_FORWARDS = re.compile(
+_FORWARDS = (
     rb"[0-9]{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12][0-9]|3[01])(?:[01][0-9]|2[0-3])(?:[0-5][0-9]){2}Z"
 )
-_BACKWARDS = re.compile(
+_BACKWARDS = (
     rb"Z(?:[0-9][0-5]){2}(?:[0-9][01]|[0-3]2)(?:[1-9]0|[0-9][12]|[01]3)(?:[1-9]0|[0-2]1)[0-9]{2}"
 )
 """The same from behind: in an image that was read backwards."""
@@ -39,7 +39,12 @@ def find_dates(image: Image) -> tuple[Span, ...]:
 def _dates_in(data: bytes) -> Iterator[int]:
     """Where a date begins: each lies at the end of a run of digits, or at the start of one."""
     for first, end in rows_of_bytes(data, _DIGITS, _MOST).tolist():
-        if _FORWARDS.match(data, end - _MOST):
+        if _matches(_FORWARDS, data, end - _MOST):
             yield end - _MOST
-        if first > 0 and _BACKWARDS.match(data, first - 1):
+        if first > 0 and _matches(_BACKWARDS, data, first - 1):
             yield first - 1
+
+
+def _matches(pattern: bytes, data: bytes, at: int) -> bool:
+    # Compiled when first used, by few images.
+    return re.compile(pattern).match(data, at) is not None

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 import shlex
-from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.render.text import wrapping
 from memtool.render.words import safe_text
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 _QUOTED = r"'(benchimage [^']*)'"
 """A command inside a sentence."""
