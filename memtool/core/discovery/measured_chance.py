@@ -89,90 +89,88 @@ def measure_chance(
     looked = slice(None, None, every)
     positions, long = ends.positions[looked], long[looked]
     varied = np.minimum(long, _varied_limits(sides, positions))
-    kinds = (
-        _Kind(several=False, limits=long, lowest=np.zeros_like(long)),
-        _Kind(several=True, limits=varied, lowest=np.zeros_like(long)),
-        _Kind(several=True, limits=long, lowest=varied),
-    )
     proved = matched[ends.levels[matched] > 1]
     behind_proved = _behind_last(proved, length, positions)
     # Numbers that did match stay where they are: elsewhere they would fit again, and not by chance.
     kept = np.zeros(count, bool)
     kept[proved] = True
-    # The field that is moved to each end: from so far before it, or always the same one.
-    for source in (
-        *((positions - shift) % count for shift in shifts),
-        *(np.full(len(positions), field) for field in fields),
-    ):
-        keys = sides.end_keys(
-            algorithm, positions, [row[source] for row in stored], odd_length=odd_length
-        )
-        # A block must not hold the field that was moved to its end.
-        behind_own = np.where(source < positions, source + length, 0)
-        floors = np.maximum(behind_proved, behind_own)
-        likely = sides.starts.likely(keys)
-        for kind in kinds:
-            kind.look(sides, keys, ends.levels[source], floors, kept[source], likely)
-    one, mixed, copies = (kind.scaled(weight * every) for kind in kinds)
+    # The field that is moved to each end: from so far before it, or always the same one. All at
+    # once: of small images numpy would else be asked thousands of times for next to nothing.
+    source = np.concatenate(
+        [
+            *((positions - shift) % count for shift in shifts),
+            *(np.full(len(positions), field) for field in fields),
+        ]
+    )
+    positions, long, varied, behind_proved = (
+        np.tile(each, len(shifts) + len(fields))
+        for each in (positions, long, varied, behind_proved)
+    )
+    keys = sides.end_keys(
+        algorithm, positions, [row[source] for row in stored], odd_length=odd_length
+    )
+    # A block must not hold the field that was moved to its end.
+    behind_own = np.where(source < positions, source + length, 0)
+    moved = _Moved(
+        sides=sides,
+        keys=keys,
+        levels=ends.levels[source],
+        floors=np.maximum(behind_proved, behind_own),
+        kept=kept[source],
+        likely=sides.starts.likely(keys),
+        weight=weight * every,
+    )
+    nothing = np.zeros_like(long)
+    one = moved.count(nothing, long, several=False)
+    mixed = moved.count(nothing, varied, several=True)
+    copies = moved.count(varied, long, several=True)
     return MeasuredChance(one | mixed, copies)
 
 
-class _Kind:
-    """Blocks of one kind: where they lie, and how many of them matched."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Moved:
+    """Ends with fields from elsewhere, one array element each."""
 
-    def __init__(self, *, several: bool, limits: Indexes, lowest: Indexes) -> None:
-        """Take whether the numbers differ between images, and the starts of each end."""
-        self._several, self._limits, self._lowest = several, limits, lowest
-        self._all = self._tried = 0
-        self._found: dict[int, float] = {}
+    sides: SumSides
+    keys: Keys
+    levels: NDArray[np.int64]
+    """How many different numbers each end has now."""
+    floors: Indexes
+    """Starts are at or above these."""
+    kept: NDArray[np.bool_]
+    """Ends whose number was not to be moved."""
+    likely: Indexes
+    """Ends that may have a start."""
+    weight: float
+    """What a match counts."""
 
-    def look(
-        self,
-        sides: SumSides,
-        keys: Keys,
-        levels: NDArray[np.int64],
-        floors: Indexes,
-        kept: NDArray[np.bool_],
-        likely: Indexes,
-    ) -> None:
-        """Count what matches with the numbers that are now at the ends.
+    def count(self, lowest: Indexes, limits: Indexes, *, several: bool) -> dict[int, float]:
+        """Matches of all blocks of one kind, by different stored numbers.
 
         Args:
-            sides: Of one sum.
-            keys: Of the ends with these numbers.
-            levels: How many different ones each end has.
-            floors: Starts are at or above these.
-            kept: Ends whose number was not to be moved.
-            likely: Ends that may have a start.
+            lowest: The kind's first start of each end.
+            limits: Its starts lie below these.
+            several: Whether the numbers differ between the images.
         """
-        own = (levels > 1) == self._several
-        self._all += int(np.maximum(self._limits - self._lowest, 0)[own].sum())
-        lowest = np.maximum(self._lowest, floors)
-        asked = own & (self._limits > lowest)
-        if self._several:
-            asked &= ~kept
-        if not asked.any():
-            return
-        self._tried += int((self._limits - lowest)[asked].sum())
-        likely = likely[asked[likely]]
+        own = (self.levels > 1) == several
+        lower = np.maximum(lowest, self.floors)
+        asked = own & (limits > lower)
+        if several:
+            asked &= ~self.kept
+        likely = self.likely[asked[self.likely]]
         if not len(likely):
-            return
-        pairs = sides.starts.count(keys[likely], self._limits[likely], lowest[likely])
+            return {}
+        pairs = self.sides.starts.count(self.keys[likely], limits[likely], lower[likely])
         if pairs is None:
-            return
+            return {}
         hits, starts = pairs
-        found = levels[likely[hits]]
-        for level in np.unique(found):
-            here = found == level
-            # Where numbers differ each end is one coincidence, with one number each start is.
-            number = float(here.sum()) if self._several else float(starts[here].sum())
-            self._found[int(level)] = self._found.get(int(level), 0.0) + number
-
-    def scaled(self, weight: float) -> dict[int, float]:
-        """Matches of all blocks of this kind, in one search, by different stored numbers."""
+        found = self.levels[likely[hits]]
         # From the blocks that were tried to all there are.
-        scale = weight * self._all / max(1, self._tried)
-        return {level: scale * number for level, number in self._found.items()}
+        here, tried = np.maximum(limits - lowest, 0)[own].sum(), (limits - lower)[asked].sum()
+        scale = self.weight * int(here) / int(tried)
+        # Where numbers differ each end is one coincidence, with one number each start is.
+        numbers = np.bincount(found, weights=None if several else starts)
+        return {int(level): scale * float(numbers[level]) for level in np.unique(found)}
 
 
 def _sources(possible: Indexes, count: int) -> tuple[Indexes, Indexes, float]:

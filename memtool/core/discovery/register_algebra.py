@@ -36,6 +36,8 @@ _CHUNK = 8192
 """Positions worked on at a time: sequences and masks of so many stay in the cache."""
 _FAR = 4 * _CHUNK
 """Positions moved by one map: to make a map takes as long as to apply it to some thousands."""
+_FEW = 128
+"""Values that one numpy call for all bytes of each moves sooner than a call for each byte."""
 _TABLED = 1024
 """Of so many registers a factor's tables cost less than they save."""
 
@@ -45,13 +47,14 @@ def bit_masks(data: NDArray[np.uint8]) -> NDArray[np.int8]:
     return np.stack([-((data >> bit) & 1).astype(np.int8) for bit in range(8)])
 
 
-def table_of(columns: Sequence[int] | Registers) -> Table:
-    """The 256 sums of eight columns, by byte value."""
-    table = np.zeros(256, np.uint64)
-    for bit, column in enumerate(columns):
+def tables_of(columns: Registers) -> Table:
+    """Row x: the 256 sums of the columns 8·x to 8·x + 7, by byte value."""
+    tables = np.zeros((len(columns) // 8, 256), np.uint64)
+    for bit in range(8):
         # Doubling: the entries with this bit set are those without it, plus its column.
-        np.bitwise_xor(table[: 1 << bit], np.uint64(column), out=table[1 << bit : 2 << bit])
-    return table
+        done, more = tables[:, : 1 << bit], tables[:, 1 << bit : 2 << bit]
+        np.bitwise_xor(done, columns[bit::8, np.newaxis], out=more)
+    return tables
 
 
 class LinearMap:
@@ -60,10 +63,19 @@ class LinearMap:
     def __init__(self, columns: Registers) -> None:
         """Take the images of the register's single bits, lowest first."""
         self.columns = columns
-        self._tables = [table_of(columns[low : low + 8]) for low in range(0, len(columns), 8)]
+        self._tables = tables_of(columns)
+        # Of the register's bytes, and of their tables where all lie one behind the other.
+        self._shifts = np.arange(0, len(columns), 8, dtype=np.uint64)
+        self._firsts = np.arange(0, 32 * len(columns), 256, dtype=np.uint64)
 
     def apply(self, values: Registers) -> Registers:
         """The map of each value."""
+        if values.size <= _FEW:
+            # All bytes in a few steps: of few values a step's call takes longer than its work.
+            indexes = (values[..., np.newaxis] >> self._shifts & np.uint64(255)) + self._firsts
+            looked_up = self._tables.reshape(-1).take(indexes.view(np.int64))
+            few: Registers = np.bitwise_xor.reduce(looked_up, axis=-1)
+            return few
         moved = np.empty(values.shape, np.uint64)
         given, found = values.reshape(-1), moved.reshape(-1)
         # By chunks, or all steps in between would leave the cache.
@@ -111,7 +123,7 @@ class RegisterAlgebra:
         near = [
             self._bits_back(1 << (bit + (width - 8 if reflected else 0)), 8) for bit in range(8)
         ]
-        self._forward, self._backward = table_of(far), table_of(near)
+        self._forward, self._backward = tables_of(np.array([*far, *near], np.uint64))
         units = np.array([1 << bit for bit in range(width)], np.uint64)
         # Place e: A^(-2^e), each the square of the one before, made when first asked for.
         self._back_powers = [LinearMap(self.step_back(units))]
