@@ -357,7 +357,7 @@ def test_free_space_is_left_out_where_nobody_knows_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(os, "write", refuse(number=errno.ENOSPC))
-    monkeypatch.setattr("shutil.disk_usage", refuse(number=errno.EIO))
+    monkeypatch.setattr("memtool.lazy.shutil.disk_usage", refuse(number=errno.EIO))
     error = caught_error(tmp_path / "out.bin")
     assert "bytes are needed; make room" in str(error)
 
