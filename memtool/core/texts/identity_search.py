@@ -19,6 +19,7 @@ from memtool.core.texts.identity_match import (
     list_parts,
     normalise_identity,
 )
+from memtool.core.texts.key_steps import LONG
 from memtool.core.texts.long_runs import Condensed, condense, find_long_runs
 from memtool.core.texts.needle_search import compute_needle_chance, find_cores, find_needle
 from memtool.core.texts.needles import Needle, make_needles
@@ -86,7 +87,8 @@ def _condense(
 ) -> Condensed:
     """The image without the insides of long runs of bytes that alone hold nothing of it."""
     whole = condense(image, (), margin=1, step=1, values=())
-    runs = find_long_runs(image)
+    # A small image is searched sooner than numpy is loaded.
+    runs = () if image.size < LONG else find_long_runs(image)
     if not runs:
         return whole
     needles = [needle for search in searches for needle in search.needles]

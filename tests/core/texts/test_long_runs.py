@@ -106,6 +106,7 @@ def test_texts_are_found_as_in_the_whole_image(
         image += source.randbytes(source.randrange(3))
     whole = search(Image.from_bytes(image, base=3), identity)
     monkeypatch.setattr(long_runs, "_BLOCK", BLOCK)
+    monkeypatch.setattr(identity_search, "LONG", 0)
     monkeypatch.setattr(identity_search, "WORTH_IT", 0)
     assert find_long_runs(Image.from_bytes(image, base=3))
     assert search(Image.from_bytes(image, base=3), identity) == whole
