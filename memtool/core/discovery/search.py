@@ -26,8 +26,9 @@ from memtool.core.span import Span, intersect_spans
 
 WIDTHS = (8, 16, 24, 32, 64)
 """Widths, in bits, that are searched: whole bytes that memories store."""
-_WORTH_WORKERS = 1 << 12
-"""Of smaller images every piece is done before a second worker is awake."""
+_WORTH_WORKERS = 1 << 16
+"""Of smaller images numpy works too shortly at a time: two workers wait for each other more than
+they save."""
 _ROOM = 1 << 21
 """Bytes of all workers' images together: each needs memory of its own."""
 MOST_BLOCKS = 20
