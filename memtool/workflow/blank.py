@@ -24,7 +24,7 @@ from memtool.core.job.events.kinds import ReadsBackedUp
 from memtool.core.job.gate import check_blank
 from memtool.core.job.gate_question import GateQuestion
 from memtool.core.job.leftovers import find_telling, find_traces
-from memtool.core.job.noted_vins import find_noted_vins, list_vins
+from memtool.core.job.noted_vins import list_vins
 from memtool.core.job.proof import PassedOver, PreparedBlank
 from memtool.core.layouts.layout import DecodedField, Layout
 from memtool.core.layouts.region import FieldType
@@ -369,6 +369,5 @@ def _identities(image: Image, layout: Layout | None, request: BlankRequest) -> t
             and field.value is not None
             and is_well_formed(str(field.value))
         ]
-        opened = request.opened
-        texts += list_vins(image, {} if opened is None else find_noted_vins(opened.job))
+        texts += list_vins(image, None if request.opened is None else request.opened.job)
     return tuple(dict.fromkeys(text for text in texts if is_identity(text)))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from memtool.core.image import Image
 from memtool.core.job.bans import find_bans
 from memtool.core.job.events.kinds import LayoutNamed
-from memtool.core.job.noted_vins import find_noted_vins, list_vins
+from memtool.core.job.noted_vins import list_vins
 from memtool.core.job.protection import NOT_YET, Guarded, find_guarded, name_layout
 from memtool.core.job.stages.before_writing import Guards
 from memtool.core.job.whose import OneRead
@@ -31,8 +31,7 @@ def find_job_vins(opened: OpenJob, store: BackupStore) -> tuple[str, ...]:
         for backup in opened.job.backups
         for read in load_backup_reads(store, backup)
     }
-    noted = find_noted_vins(opened.job)
-    found = [text for image in images for text in list_vins(image, noted)]
+    found = [text for image in images for text in list_vins(image, opened.job)]
     gone = [text for made in opened.job.blankings for text in made.identities]
     vehicles = [opened.job.order.vehicle_vin, *opened.job.former_vins]
     return tuple(dict.fromkeys(text for text in (*vehicles, *found, *gone) if text))
@@ -45,8 +44,7 @@ def find_donor_vins(opened: OpenJob, store: BackupStore) -> tuple[str, ...]:
         StoreError: the store has lost or changed a read.
     """
     images = [load_backup(store, backup)[1].image for backup in opened.job.backups_of(Role.DONOR)]
-    noted = find_noted_vins(opened.job)
-    found = [text for image in images for text in list_vins(image, noted)]
+    found = [text for image in images for text in list_vins(image, opened.job)]
     gone = [text for made in opened.job.blankings for text in made.identities]
     return tuple(dict.fromkeys([*found, *gone]))
 

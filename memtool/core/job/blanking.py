@@ -295,16 +295,12 @@ class ShownEdit:
 
 def show_edits(plan: BlankPlan, protected: Sequence[Span] = ()) -> tuple[ShownEdit, ...]:
     """The plan's edits, those in `protected` spans by address and count alone."""
-    if not protected:
-        return tuple(
-            ShownEdit(span=edit.span, old=edit.old, new=edit.new, reason=edit.reason)
-            for edit in plan.edits
-        )
     shown = []
     for edit in plan.edits:
-        hidden = intersect_spans([edit.span], protected)
+        hidden = intersect_spans([edit.span], protected) if protected else ()
         # Hidden and shown parts together make up the edit, by address.
-        for span in sorted((*hidden, *subtract_spans([edit.span], hidden))):
+        parts = sorted((*hidden, *subtract_spans([edit.span], hidden))) if hidden else [edit.span]
+        for span in parts:
             part = slice(span.start - edit.span.start, span.end - edit.span.start)
             is_hidden = span in hidden
             shown.append(

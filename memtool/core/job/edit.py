@@ -101,11 +101,10 @@ class Edits(Sequence[Edit]):
         """
         given = tuple(edits)
         places: dict[Reason, int] = {}
-        for edit in given:
-            places.setdefault(Reason(edit.reason, edit.kind), len(places))
+        numbers = [places.setdefault(Reason(edit.reason, edit.kind), len(places)) for edit in given]
         return cls(
             edges=tuple(edge for edit in given for edge in (edit.span.start, edit.span.end)),
-            numbers=tuple(places[Reason(edit.reason, edit.kind)] for edit in given),
+            numbers=tuple(numbers),
             reasons=tuple(places),
             old=b"".join(edit.old for edit in given),
             new=b"".join(edit.new for edit in given),
@@ -125,19 +124,15 @@ class Edits(Sequence[Edit]):
         return len(self.numbers)
 
     def __iter__(self) -> Iterator[Edit]:
-        edges = iter(self.edges)
-        place = 0
-        for start, end, number in zip(edges, edges, self.numbers, strict=True):
-            after = place + end - start
+        for start, end, number, own in self._rows():
             reason, kind = self.reasons[number]
             yield Edit(
                 span=Span(start, end),
-                old=self.old[place:after],
-                new=self.new[place:after],
+                old=self.old[own],
+                new=self.new[own],
                 reason=reason,
                 kind=kind,
             )
-            place = after
 
     @overload
     def __getitem__(self, index: int) -> Edit: ...
@@ -148,17 +143,21 @@ class Edits(Sequence[Edit]):
 
     def places(self) -> Iterator[tuple[Span, str]]:
         """Of each edit where it lies and why it changes."""
-        edges = iter(self.edges)
-        for start, end, number in zip(edges, edges, self.numbers, strict=True):
+        for start, end, number, _ in self._rows():
             yield Span(start, end), self.reasons[number].text
 
     def pieces(self) -> Iterator[tuple[int, int, bytes]]:
         """Of each edit the first address, the first behind it, and the bytes that come."""
+        for start, end, _, own in self._rows():
+            yield start, end, self.new[own]
+
+    def _rows(self) -> Iterator[tuple[int, int, int, slice]]:
+        """Of each edit the first address, the first behind it, its number, where its bytes are."""
         edges = iter(self.edges)
         place = 0
-        for start, end in zip(edges, edges, strict=True):
+        for start, end, number in zip(edges, edges, self.numbers, strict=True):
             after = place + end - start
-            yield start, end, self.new[place:after]
+            yield start, end, number, slice(place, after)
             place = after
 
     @classmethod

@@ -11,7 +11,21 @@ from memtool.core.texts.vin import is_well_formed
 from memtool.version import VERSION
 
 
-def find_noted_vins(job: Job) -> Mapping[str, tuple[str, ...]]:
+def list_vins(image: Image, job: Job | None) -> tuple[str, ...]:
+    """The VINs in an image: as a backup of these bytes notes them, or they are searched now.
+
+    Args:
+        image: A read of the job.
+        job: None: there is none.
+
+    Raises:
+        InputError: as `find_vins`.
+    """
+    known = None if job is None else _find_noted(job).get(image.sha256())
+    return tuple(vin.text for vin in find_vins(image)) if known is None else known
+
+
+def _find_noted(job: Job) -> Mapping[str, tuple[str, ...]]:
     """By the digest of an image the VINs that its backup notes.
 
     Only where this very version looked for them: another one may find more. Nor where the record
@@ -22,17 +36,3 @@ def find_noted_vins(job: Job) -> Mapping[str, tuple[str, ...]]:
         for each in job.backups
         if each.tool == VERSION and all(map(is_well_formed, each.vins))
     }
-
-
-def list_vins(image: Image, noted: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
-    """The VINs in an image; its bytes are those that were searched, or they are searched now.
-
-    Args:
-        image: A read of the job.
-        noted: What `find_noted_vins` gave.
-
-    Raises:
-        InputError: as `find_vins`.
-    """
-    known = noted.get(image.sha256())
-    return tuple(vin.text for vin in find_vins(image)) if known is None else known

@@ -8,7 +8,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TypeAlias
 
-from memtool.lazy import np
+from memtool.core.runs import array_of, runs_of_mask
 
 PackedBytes: TypeAlias = tuple[tuple[str, int], ...]
 """Hex digits and how often their bytes come, one piece behind the other."""
@@ -30,14 +30,10 @@ def pack_bytes(data: bytes) -> PackedBytes:
     """
     if not data:
         return ()
-    values = np.frombuffer(data, np.uint8)
-    # True between two equal bytes, with False at either end: a run is where it stays True.
-    same = np.zeros(len(data) + 1, np.bool_)
-    np.equal(values[1:], values[:-1], out=same[1:-1])
-    # Row by row: the first byte of a run, and the last.
-    runs = np.flatnonzero(same[1:] != same[:-1]).reshape(-1, 2)
-    long = runs[runs[:, 1] - runs[:, 0] >= _LONG - 1]
-    ends = [(first, last + 1) for first, last in long.tolist()]
+    values = array_of(data)
+    # So many bytes are one fewer pairs of equal neighbours.
+    alike = runs_of_mask(values[1:] == values[:-1], least=_LONG - 1)
+    ends = [(first, last + 1) for first, last in alike]
     pieces = []
     for (_, start), (first, end) in pairwise([(0, 0), *ends, (len(data), len(data))]):
         if start < first:

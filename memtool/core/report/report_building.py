@@ -17,7 +17,7 @@ from memtool.core.job.edit import Edit, Edits
 from memtool.core.job.events.kinds import FileAttached, ImageBlanked, ReadsBackedUp
 from memtool.core.job.job import Job
 from memtool.core.job.memory import tell_reader_order
-from memtool.core.job.noted_vins import find_noted_vins, list_vins
+from memtool.core.job.noted_vins import list_vins
 from memtool.core.job.parts import is_transferred
 from memtool.core.job.setup_list import SetupItem, find_protected, find_setup
 from memtool.core.job.stage import Stage
@@ -213,12 +213,11 @@ def find_foreign_identities(job: Job, images: Iterable[JobImage]) -> tuple[str, 
     """
     found = {text for blanking in job.blankings for text in blanking.identities}
     found |= {vin for check in job.stage_checks for vin in check.reported_vins if is_identity(vin)}
-    noted = find_noted_vins(job)
     seen: set[Image] = set()
     for item in images:
         if item.image is not None and item.place in _AS_READ and item.image not in seen:
             seen.add(item.image)
-            found.update(list_vins(item.image, noted))
+            found.update(list_vins(item.image, job))
     return tuple(sorted(found - {job.order.vehicle_vin}))
 
 
