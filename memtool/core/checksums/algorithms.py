@@ -186,17 +186,9 @@ def compute_value(algorithm: Algorithm, data: bytes, *, total: int | None = None
         raise ValueError(f"{algorithm.name} takes no total")
     if total is not None and not 0 <= total < 1 << algorithm.width:
         raise ValueError(f"total {total} does not fit into {algorithm.width} bits")
-    mask = (1 << algorithm.width) - 1
-    value = _plain_value(algorithm, data) & mask
-    match algorithm.ending:
-        case Ending.ONES:
-            return value ^ mask
-        case Ending.TWOS:
-            return -value & mask
-        case Ending.TOTAL:
-            return ((total or 0) - value) & mask
-        case None:
-            return value
+    if algorithm.crc is not None:
+        return compute_crc(algorithm.crc, data)
+    return ((total or 0) + value_function(algorithm)(data)) % (1 << algorithm.width)
 
 
 def value_function(algorithm: Algorithm) -> Callable[[bytes], int]:
@@ -250,11 +242,3 @@ def _index() -> dict[str, Algorithm]:
         for name in (algorithm.name, *algorithm.aliases):
             index[fold_name(name)] = algorithm
     return index
-
-
-def _plain_value(algorithm: Algorithm, data: bytes) -> int:
-    """The value before its ending; a sum may be longer than its width."""
-    if algorithm.sum is not None:
-        return algorithm.sum.compute(data)
-    assert algorithm.crc is not None
-    return compute_crc(algorithm.crc, data)

@@ -126,7 +126,7 @@ def _follow_all(
     length: tuple[Place, int, int],
 ) -> list[list[tuple[int, int]]]:
     """The chains of all images; empty where one breaks, or all records are of few lengths."""
-    if _breaks_at_once(pages[0][0], numbers[0], header, *length):
+    if _breaks_at_once(pages[0][0], numbers[0], header, length):
         return []
     starts: list[list[tuple[int, int]]] = []
     for image_pages, image_numbers, dead in zip(pages, numbers, dead_ends, strict=True):
@@ -139,14 +139,15 @@ def _follow_all(
 
 
 def _breaks_at_once(
-    page: _Piece, numbers: Sequence[int], header: int, place: Place, plus: int, align: int
+    page: _Piece, numbers: Sequence[int], header: int, length: tuple[Place, int, int]
 ) -> bool:
     """Whether a page's first record leads nowhere: most guesses end there, and it is soon told."""
+    place, plus, _ = length
     start, behind_number = page.start + header, place.at + place.size
     if header >= page.end or start + behind_number > page.start + page.size:
         return False
-    length = numbers[start + place.at] + plus
-    return length <= behind_number or header + length > page.size
+    size = numbers[start + place.at] + plus
+    return size <= behind_number or header + size > page.size
 
 
 def _lengths() -> Iterator[tuple[Place, int, int]]:
