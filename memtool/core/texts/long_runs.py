@@ -57,21 +57,16 @@ def find_long_runs(image: Image) -> tuple[LongRun, ...]:
         # A few bytes of each block rule out most that are not.
         sampled = blocks[:, ::_SAMPLED]
         maybe = np.flatnonzero((sampled == blocks[:, :1]).all(axis=1))
-        first = -1
-        values: list[int] = []
-        for number in [*maybe.tolist(), -1]:
-            block = blocks[number] if number >= 0 else blocks[:0].ravel()
-            is_constant = bool(len(block)) and bool((block == block[0]).all())
-            value = int(block[0]) if is_constant else -1
-            if values and (number != first + len(values) or value != values[0]):
-                if len(values) > 1:
-                    start = segment.start + first * _BLOCK
-                    span = Span(start, start + len(values) * _BLOCK)
-                    found.append(LongRun(values[0], span))
-                values = []
-            if is_constant:
-                first = first if values else number
-                values.append(value)
+        # The byte of each block that holds no other; -1 for all others.
+        values = np.full(len(blocks), -1, np.int16)
+        for number in maybe.tolist():
+            if (blocks[number] == blocks[number, 0]).all():
+                values[number] = blocks[number, 0]
+        changes = np.flatnonzero(values[1:] != values[:-1]) + 1
+        for first, end in pairwise([0, *changes.tolist(), len(blocks)]):
+            if values[first] >= 0 and end - first > 1:
+                span = Span(segment.start + first * _BLOCK, segment.start + end * _BLOCK)
+                found.append(LongRun(int(values[first]), span))
     return tuple(found)
 
 
