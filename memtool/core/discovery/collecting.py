@@ -19,7 +19,7 @@ from memtool.core.span import Span
 _RUNS_KEPT = 32
 _ERASED = 6
 """Marks that a field of one repeated byte loses."""
-_DROWNED = 10_000.0
+DROWNED_ANYWHERE = 10_000.0
 """Where chance makes more blocks of one width than this, no list of them helps."""
 _SHORT = 8
 """A block of fewer bytes is hardly one."""
@@ -183,7 +183,7 @@ class Collector:
             width: Their bits.
             made: Blocks that chance makes of 1, 2, … contents, of all algorithms of the width.
         """
-        levels = tuple(level for level, each in enumerate(made, 1) if each > _DROWNED)
+        levels = tuple(level for level, each in enumerate(made, 1) if each > DROWNED_ANYWHERE)
         if levels:
             self.leave_out(placement, width, levels)
         return levels

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.discovery.area import Area, FixedField
-from memtool.core.discovery.collecting import Collector, number_orders
+from memtool.core.discovery.collecting import DROWNED_ANYWHERE, Collector, number_orders
 from memtool.core.discovery.crc_search import expect_fixed, search_after_block, search_fixed_fields
 from memtool.core.discovery.crc_sides import CrcGroup, CrcSides, group_crcs
 from memtool.core.discovery.places import FieldPlaces
@@ -21,8 +22,6 @@ from memtool.core.span import Span
 
 DROWNED = 10.0
 """Places that differ are not searched where chance makes more blocks of one kind than this."""
-DROWNED_AT_END = 10_000.0
-"""The same for the end of several images: a likely place, so that guesses help longer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +40,11 @@ class Wish:
     """The number lies in here, and is looked for nowhere else."""
     within: Span | None = None
     """Block and number lie in here."""
+
+    @property
+    def looks_behind(self) -> bool:
+        """Whether numbers right behind their block are looked for."""
+        return self.after_block and self.at is None
 
 
 def pieces_of(area: Area, places: Sequence[FieldPlaces], wish: Wish, most: int) -> Iterator[Piece]:
@@ -75,25 +79,15 @@ def _crc_pieces(
 ) -> Iterator[None]:
     sides = CrcSides(group, area)
     yield
-    after = wish.after_block and wish.at is None
-    if after:
+    if wish.looks_behind:
         yield from search_after_block(
             sides,
             collector,
             word_swapped=wish.word_swapped,
             tried=_tried(area, wish, group.width),
         )
-    for kind in places:
-        fields = _fields(kind, area, group.width, wish, collector, mixed=True)
-        for some, skip in _with_adjacent(fields, group.width, collector, after=after):
-            yield from search_fixed_fields(
-                sides,
-                some,
-                kind.placement,
-                collector,
-                word_swapped=wish.word_swapped,
-                skip_adjacent=skip,
-            )
+    search = partial(search_fixed_fields, sides)
+    yield from _fixed_pieces(search, area, group.width, places, wish, collector, mixed=True)
     # The same sides once more, while they are at hand.
     yield from unknown.run(sides, found)
 
@@ -110,24 +104,14 @@ def _sum_pieces(
     group: SumGroup, area: Area, places: Sequence[FieldPlaces], wish: Wish, collector: Collector
 ) -> Iterator[None]:
     sides = SumSides(group, area)
-    after = wish.after_block and wish.at is None
     # What sums are worth in these images is measured there, even where nothing is looked for.
-    heard = collector if after else Collector(0)
+    heard = collector if wish.looks_behind else Collector(0)
     width = group.sum.width
     yield from search_sums_after_block(
         sides, heard, word_swapped=wish.word_swapped, tried=_tried(area, wish, width)
     )
-    for kind in places:
-        fields = _fields(kind, area, width, wish, collector)
-        for some, skip in _with_adjacent(fields, width, collector, after=after):
-            yield from search_sums_fixed_fields(
-                sides,
-                some,
-                kind.placement,
-                collector,
-                word_swapped=wish.word_swapped,
-                skip_adjacent=skip,
-            )
+    search = partial(search_sums_fixed_fields, sides)
+    yield from _fixed_pieces(search, area, width, places, wish, collector)
     if wish.totals:
         for algorithm in _totals(group, wish):
             if wish.at is None:
@@ -142,6 +126,39 @@ def _sum_pieces(
                     collector,
                     word_swapped=wish.word_swapped,
                 )
+
+
+def _fixed_pieces(
+    search: Callable[..., Iterator[None]],
+    area: Area,
+    width: int,
+    places: Sequence[FieldPlaces],
+    wish: Wish,
+    collector: Collector,
+    *,
+    mixed: bool = False,
+) -> Iterator[None]:
+    """Search for numbers at fixed places.
+
+    Args:
+        search: `search_fixed_fields` or `search_sums_fixed_fields`, with its sides.
+        area: Where blocks lie.
+        width: Of the numbers, in bits.
+        places: Where they may lie.
+        wish: What is looked for.
+        collector: Takes the results.
+        mixed: See `_fields`.
+    """
+    for kind in places:
+        fields = _fields(kind, area, width, wish, collector, mixed=mixed)
+        for some, skip in _with_adjacent(fields, width, wish, collector):
+            yield from search(
+                some,
+                kind.placement,
+                collector,
+                word_swapped=wish.word_swapped,
+                skip_adjacent=skip,
+            )
 
 
 def _fields(
@@ -175,7 +192,8 @@ def _fields(
         made = tried * expect_fixed(area, field, width // 8, width)
         expected[field.distinct] = expected.get(field.distinct, 0.0) + made
     # By how many different numbers a field has: with more of them chance makes fewer matches.
-    most = DROWNED if differing else DROWNED_AT_END
+    # The end of several images is as likely a place as right behind the block.
+    most = DROWNED if differing else DROWNED_ANYWHERE
     drowned = {level for level, made in expected.items() if made > most}
     if drowned:
         collector.leave_out(kind.placement, width, drowned)
@@ -183,9 +201,10 @@ def _fields(
 
 
 def _with_adjacent(
-    fields: Sequence[FixedField], width: int, collector: Collector, *, after: bool
+    fields: Sequence[FixedField], width: int, wish: Wish, collector: Collector
 ) -> Iterator[tuple[list[FixedField], bool]]:
     """The fields, and whether blocks that end right before them were searched already."""
+    after = wish.looks_behind
     left_out = collector.drowned.get((Placement.AFTER_BLOCK, width), set()) if after else set()
     for skip in (True, False):
         some = [each for each in fields if (after and each.distinct not in left_out) == skip]

@@ -141,7 +141,7 @@ def _searched(
     for placement, width in sorted(collector.drowned):
         drowned.setdefault(placement, []).append(width)
     found: list[SearchedPlacement] = []
-    if wish.after_block and wish.at is None:
+    if wish.looks_behind:
         found.append(_anywhere(Placement.AFTER_BLOCK, drowned))
     found += [kind.searched(drowned.get(kind.placement, ())) for kind in places]
     if wish.totals and wish.at is None:
