@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
+from itertools import combinations
 from threading import Lock
 from typing import TypeVar
 
@@ -16,49 +16,18 @@ from memtool.core.discovery.evidence import (
     Places,
     choose_counted,
     content_thresholds,
-    is_erased,
     start_limits,
 )
 from memtool.core.discovery.register_algebra import bit_masks
 
 _KEPT = 4
+_APART = 8
+"""Images are apart where no more than one byte in so many is the same in two of them."""
 _LONG_RUN = 16
 _RUN = 4
 """So many equal bytes beside a block are taken for erased space."""
 _Key = TypeVar("_Key")
 _Value = TypeVar("_Value")
-
-
-@dataclass(frozen=True, slots=True)
-class FixedField:
-    """A place that may hold the stored number, whatever the block."""
-
-    offset: int
-    """From the area's start; may lie outside of the area."""
-    stored: tuple[bytes, ...]
-    """Its bytes in each of the area's images."""
-    distinct: int
-    """How many different contents it has."""
-
-    @classmethod
-    def of(cls, offset: int, stored: tuple[bytes, ...]) -> FixedField:
-        """The field with these contents."""
-        return cls(offset, stored, len(set(stored)))
-
-    @property
-    def says_nothing(self) -> bool:
-        """Whether it is erased in all images."""
-        return all(is_erased(stored) for stored in self.stored)
-
-    @property
-    def is_mixed(self) -> bool:
-        """Whether its bytes differ as those of a CRC do, where the images' numbers differ.
-
-        One byte in 256 is the same in two different numbers, one in 65,536 in three.
-        """
-        same = sum(len(set(column)) == 1 for column in zip(*self.stored, strict=True))
-        # A field that is the same in all images is no number that differs, however short it is.
-        return same <= (1 if self.distinct == 2 else 0) and same < len(self.stored[0])
 
 
 class LimitSums:
@@ -174,6 +143,15 @@ class Area:
     def differing(self) -> NDArray[np.int64]:
         """Offsets at which not all images agree."""
         return np.flatnonzero((self.images != self.images[0]).any(axis=0))
+
+    @cached_property
+    def is_apart(self) -> bool:
+        """Whether nearly every byte that differs at all differs between any two images."""
+        differing = self.images[:, self.differing]
+        return all(
+            _APART * np.count_nonzero(one == other) <= len(self.differing)
+            for one, other in combinations(differing, 2)
+        )
 
     def contents_at(
         self,

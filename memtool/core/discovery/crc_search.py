@@ -6,12 +6,11 @@ field is fixed, and `field_ends` says which ends are worth a join.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from memtool.core.discovery.area import Area, FixedField
+from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes
 from memtool.core.discovery.collecting import (
     TIERS,
@@ -24,6 +23,7 @@ from memtool.core.discovery.collecting import (
 from memtool.core.discovery.crc_sides import CrcSides
 from memtool.core.discovery.evidence import are_told, expected_by_level
 from memtool.core.discovery.field_ends import EndsToTry, crc_ends
+from memtool.core.discovery.fixed_fields import FixedField, FixedFields
 from memtool.core.discovery.register_algebra import Registers
 from memtool.core.discovery.results import Placement
 
@@ -108,7 +108,7 @@ def search_after_block(
 
 def search_fixed_fields(
     sides: CrcSides,
-    fields: Sequence[FixedField],
+    fields: FixedFields,
     placement: Placement,
     collector: Collector,
     *,
@@ -127,24 +127,16 @@ def search_fixed_fields(
     """
     _count_chance(sides, fields, placement, collector, word_swapped=word_swapped)
     for order in number_orders(sides.group.length, word_swapped=word_swapped):
-        numbers = field_numbers(fields, order, sides.area.count)
-        for some in crc_ends(sides.drifts, sides.area, sides.prefixes, numbers):
+        for some in crc_ends(sides.drifts, sides.area, sides.prefixes, fields, order):
             yield
             _join_fixed(
-                sides,
-                fields,
-                numbers,
-                some,
-                placement,
-                collector,
-                order,
-                skip_adjacent=skip_adjacent,
+                sides, fields, some, placement, collector, order, skip_adjacent=skip_adjacent
             )
 
 
 def _count_chance(
     sides: CrcSides,
-    fields: Sequence[FixedField],
+    fields: FixedFields,
     placement: Placement,
     collector: Collector,
     *,
@@ -152,7 +144,7 @@ def _count_chance(
 ) -> None:
     group, area = sides.group, sides.area
     tried = len(group.models) * len(number_orders(group.length, word_swapped=word_swapped))
-    for field in fields:
+    for field in fields.fields:
         expected = expect_fixed(area, field, group.length, group.width)
         collector.chance.add(group.width * field.distinct, tried * expected, tier=TIERS[placement])
 
@@ -179,25 +171,9 @@ def count_fixed_pairs(area: Area, field: FixedField, length: int) -> list[int]:
     return [here - more for here, more in zip(at_least, [*at_least[1:], 0], strict=True)]
 
 
-def field_numbers(
-    fields: Sequence[FixedField], order: NumberOrder, count: int
-) -> list[NDArray[np.uint64]]:
-    """For each of `count` images the number in each field."""
-    found = []
-    for row in range(count):
-        stored = np.frombuffer(b"".join(field.stored[row] for field in fields), np.uint8)
-        columns = stored.reshape(len(fields), len(order.significance)).astype(np.uint64).T
-        numbers = np.zeros(len(fields), np.uint64)
-        for column, place in zip(columns, order.significance, strict=True):
-            numbers |= column << np.uint64(8 * place)
-        found.append(numbers)
-    return found
-
-
 def _join_fixed(
     sides: CrcSides,
-    fields: Sequence[FixedField],
-    numbers: Sequence[Registers],
+    fields: FixedFields,
     some: EndsToTry,
     placement: Placement,
     collector: Collector,
@@ -207,7 +183,7 @@ def _join_fixed(
 ) -> None:
     group, area = sides.group, sides.area
     places, positions = some.places, some.ends
-    offsets = np.array([field.offset for field in fields])[places]
+    offsets = fields.offsets[places]
     # Of a block behind the field at least one byte is covered.
     behind = positions >= offsets + group.length + 1
     outside = behind | (positions < offsets + (0 if skip_adjacent else 1))
@@ -217,13 +193,10 @@ def _join_fixed(
     # An end behind the field may not reach back over it.
     floors = np.where(behind[outside], np.maximum(offsets + group.length, 0), 0)
     limits = np.minimum(positions, area.thresholds(0)[0][positions]).astype(np.int64)
-    stored = [_stored_sides(sides, numbers[0], places, positions)]
-    for own in numbers[1:]:
-        same = np.array_equal(own, numbers[0])
-        stored.append(stored[0] if same else _stored_sides(sides, own, places, positions))
     # Keys are linear: those of numbers and prefixes are put together.
+    stored = _stored_sides(sides, fields.numbers(order), places, positions)
     keys = sides.keys.of(stored) ^ sides.prefix_key[positions]
-    distinct = np.array([field.distinct for field in fields])[places]
+    distinct = fields.distinct[places]
     for xorout in sides.xorouts:
         models = sides.models_of(xorout)
         ends = Ends(
@@ -247,29 +220,33 @@ def _join_fixed(
             starts = sides.starts_at(xorout, some.starts)
         # `places` tell the fields apart, or ends of two fields would be taken for one block.
         matches = starts.match(shifted, limits, floors, places)
-        collector.offer(
-            area, ends, matches, len(models), limits, lambda end: fields[int(places[end])].stored
-        )
+        collector.offer(area, ends, matches, len(models), limits, fields.stored_of(places))
 
 
 def _stored_sides(
-    sides: CrcSides, numbers: Registers, places: Indexes, positions: Indexes
-) -> Registers:
-    """A^(-position)·(number stored at the place) of one image, for each (place, position).
+    sides: CrcSides, numbers: Sequence[Registers], places: Indexes, positions: Indexes
+) -> list[Registers]:
+    """A^(-position)·(number stored at the place) of each image, for each (place, position).
 
     Where many positions of the places are asked for, whole sequences are cheaper.
     """
     # Places come in ascending order, so no sort is needed.
     changes = np.diff(places, prepend=-1) != 0
     chosen = places[changes]
-    if len(chosen) == 1 and _DENSE * len(positions) >= sides.area.size:
-        sequence: Registers = sides.algebra.back_sequence(
-            int(numbers[chosen[0]]), sides.area.size + 1
-        )[positions]
-        return sequence
+    # Images whose numbers are the same share what becomes of them.
+    apart = {own.tobytes(): own for own in numbers}
+    moved: Iterable[Registers]
     if _DENSE * len(positions) >= len(chosen) * sides.area.size:
-        sequences = sides.algebra.back_sequences(numbers[chosen], sides.area.size + 1)
         # The row of each place: how many changes there were up to it.
-        dense: Registers = sequences[np.cumsum(changes) - 1, positions]
-        return dense
-    return sides.algebra.back_each(numbers[places], positions)
+        rows = np.cumsum(changes) - 1
+        moved = (
+            sides.algebra.back_sequences(own[chosen], sides.area.size + 1)[rows, positions]
+            for own in apart.values()
+        )
+    else:
+        # All images at once: of few numbers a step's call takes longer than its work.
+        every = np.concatenate([own[places] for own in apart.values()])
+        steps = np.tile(positions, len(apart))
+        moved = sides.algebra.back_each(every, steps).reshape(len(apart), -1)
+    known = dict(zip(apart, moved, strict=True))
+    return [known[own.tobytes()] for own in numbers]

@@ -97,10 +97,10 @@ class CrcSides:
         if not self._alike:
             return algebra.prefix_sides(area.masks)
         (first,) = algebra.prefix_sides(area.masks[:1])
-        drifts = [
-            algebra.drift_sides(area.images[0], image, area.differing) for image in area.images[1:]
+        return [
+            first,
+            *(first ^ drift for drift in algebra.drift_sides(area.images, area.differing)),
         ]
-        return [first, *(first ^ drift for drift in drifts)]
 
     def meeting(self, order: NumberOrder) -> Meeting | None:
         """The starts and ends that any model can have, with the number right behind the block;

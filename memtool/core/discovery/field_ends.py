@@ -27,17 +27,16 @@ from numpy.typing import NDArray
 from memtool.core.checksums.sums import Sum
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import (
-    Indexes,
     KeyTable,
     are_in,
     changes_of,
     distinct,
     in_order,
 )
+from memtool.core.discovery.collecting import NumberOrder
 from memtool.core.discovery.crc_drifts import CrcDrifts
+from memtool.core.discovery.fixed_fields import FixedFields, Indexes, Numbers
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
-
-Numbers = NDArray[np.uint64]
 
 _BATCH = 1 << 18
 """Products, or ends, worked on at a time."""
@@ -71,40 +70,36 @@ class EndsToTry:
 
 
 def crc_ends(
-    drifts: CrcDrifts, area: Area, prefixes: Sequence[Registers], numbers: Sequence[Numbers]
+    drifts: CrcDrifts,
+    area: Area,
+    prefixes: Sequence[Registers],
+    fields: FixedFields,
+    order: NumberOrder,
 ) -> Iterator[EndsToTry]:
-    """The ends that the differences of three images leave, or of two where no more differ.
+    """The ends that the differences of three images leave, or of two where no more tell.
 
     Args:
         drifts: Of the CRC's polynomial.
         area: Where to look.
         prefixes: The prefix sides of each image.
-        numbers: For each image what is stored at each place.
+        fields: The places.
+        order: How the numbers lie there.
     """
     algebra = drifts.algebra
-    stored = np.stack(numbers)
-    by_images: dict[tuple[int, ...], list[int]] = {}
-    for place in range(stored.shape[1]):
-        by_images.setdefault(_telling_images(stored[:, place]), []).append(place)
-    for images, places in by_images.items():
-        chosen = np.array(places)
+    stored = np.stack(fields.numbers(order))
+    for differing, places in fields.by_images.items():
+        images, own = differing, stored[:, places]
+        if len(images) == 2 < area.count and area.is_apart:
+            # Of images that differ everywhere a third one tells, though its number is no other.
+            images += next((image,) for image in drifts.all_images if image not in images)
         if len(images) == 1:
-            yield from every_end(area, chosen)
+            yield from every_end(area, places)
         elif area.size >= _LARGE and _FEW_BORDERS * len(area.differing) > area.size:
-            yield from _ends_by_drifts(drifts, area, stored[:, chosen], images, chosen)
+            yield from _ends_by_drifts(drifts, area, own, images, places)
         elif len(images) == 2:
-            yield from _ends_by_two(algebra, area, prefixes, stored[:, chosen], images, chosen)
+            yield from _ends_by_two(algebra, area, prefixes, own, images, places)
         else:
-            yield from _ends_by_three(algebra, area, prefixes, stored[:, chosen], images, chosen)
-
-
-def _telling_images(stored: Numbers) -> tuple[int, ...]:
-    """The first images, three at most, whose numbers all differ."""
-    found: list[int] = []
-    for row, number in enumerate(stored):
-        if len(found) < 3 and all(number != stored[other] for other in found):
-            found.append(row)
-    return tuple(found)
+            yield from _ends_by_three(algebra, area, prefixes, own, images, places)
 
 
 def every_end(area: Area, places: Indexes) -> Iterator[EndsToTry]:

@@ -6,11 +6,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+
 from memtool.core.checksums.algorithms import Algorithm
-from memtool.core.discovery.area import Area, FixedField
+from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import DROWNED_ANYWHERE, Collector, number_orders
 from memtool.core.discovery.crc_search import expect_fixed, search_after_block, search_fixed_fields
 from memtool.core.discovery.crc_sides import CrcGroup, CrcSides, group_crcs
+from memtool.core.discovery.fixed_fields import FixedFields
 from memtool.core.discovery.places import FieldPlaces
 from memtool.core.discovery.results import DiscoveredBlock, Placement
 from memtool.core.discovery.sum_search import search_sums_after_block, search_sums_fixed_fields
@@ -49,13 +52,13 @@ class Wish:
 
 def pieces_of(area: Area, places: Sequence[FieldPlaces], wish: Wish, most: int) -> Iterator[Piece]:
     """All searches of one area, none started yet."""
-    groups = group_crcs(wish.algorithms)
+    groups, chosen = group_crcs(wish.algorithms), _Places(area, places, wish)
     wanted = wish.unknown_constants and wish.at is None
     unknown = UnknownSearch(area, groups if wanted else (), word_swapped=wish.word_swapped)
     for group in groups:
         # Each piece has a collector of its own: pieces may run at once, and none waits for a lock.
         collector, found = Collector(most), list[DiscoveredBlock]()
-        run = _crc_pieces(group, area, places, wish, collector, unknown, found)
+        run = _crc_pieces(group, area, chosen, wish, collector, unknown, found)
         yield Piece(f"CRC-{group.width}", run, collector, found)
     known = {(group.width, group.poly, group.reflected) for group in groups}
     for group in unknown.groups:
@@ -65,13 +68,13 @@ def pieces_of(area: Area, places: Sequence[FieldPlaces], wish: Wish, most: int) 
             yield Piece("unknown constants", run, Collector(most), found)
     for sums in group_sums(wish.algorithms):
         collector = Collector(most)
-        yield Piece(sums.sum.name, _sum_pieces(sums, area, places, wish, collector), collector, [])
+        yield Piece(sums.sum.name, _sum_pieces(sums, area, chosen, wish, collector), collector, [])
 
 
 def _crc_pieces(
     group: CrcGroup,
     area: Area,
-    places: Sequence[FieldPlaces],
+    places: _Places,
     wish: Wish,
     collector: Collector,
     unknown: UnknownSearch,
@@ -86,8 +89,8 @@ def _crc_pieces(
             word_swapped=wish.word_swapped,
             tried=_tried(area, wish, group.width),
         )
-    search = partial(search_fixed_fields, sides)
-    yield from _fixed_pieces(search, area, group.width, places, wish, collector, mixed=True)
+    search = partial(search_fixed_fields, sides, word_swapped=wish.word_swapped)
+    yield from _fixed_pieces(search, group.width, places, collector, mixed=True)
     # The same sides once more, while they are at hand.
     yield from unknown.run(sides, found)
 
@@ -101,7 +104,7 @@ def _unknown_pieces(
 
 
 def _sum_pieces(
-    group: SumGroup, area: Area, places: Sequence[FieldPlaces], wish: Wish, collector: Collector
+    group: SumGroup, area: Area, places: _Places, wish: Wish, collector: Collector
 ) -> Iterator[None]:
     sides = SumSides(group, area)
     # What sums are worth in these images is measured there, even where nothing is looked for.
@@ -110,18 +113,18 @@ def _sum_pieces(
     yield from search_sums_after_block(
         sides, heard, word_swapped=wish.word_swapped, tried=_tried(area, wish, width)
     )
-    search = partial(search_sums_fixed_fields, sides)
-    yield from _fixed_pieces(search, area, width, places, wish, collector)
+    search = partial(search_sums_fixed_fields, sides, word_swapped=wish.word_swapped)
+    yield from _fixed_pieces(search, width, places, collector)
     if wish.totals:
         for algorithm in _totals(group, wish):
             if wish.at is None:
                 tried = _tried_totals(area, wish, width)
                 yield from search_totals(sides, algorithm, collector, tried=tried)
-            for kind in places:
+            for kind in places.kinds:
                 yield from search_totals_of_fields(
                     sides,
                     algorithm,
-                    _fields(kind, area, width, wish, collector),
+                    places.of(kind, width, collector),
                     kind.placement,
                     collector,
                     word_swapped=wish.word_swapped,
@@ -130,10 +133,8 @@ def _sum_pieces(
 
 def _fixed_pieces(
     search: Callable[..., Iterator[None]],
-    area: Area,
     width: int,
-    places: Sequence[FieldPlaces],
-    wish: Wish,
+    places: _Places,
     collector: Collector,
     *,
     mixed: bool = False,
@@ -141,75 +142,77 @@ def _fixed_pieces(
     """Search for numbers at fixed places.
 
     Args:
-        search: `search_fixed_fields` or `search_sums_fixed_fields`, with its sides.
-        area: Where blocks lie.
+        search: `search_fixed_fields` or `search_sums_fixed_fields`, with its sides and wish.
         width: Of the numbers, in bits.
         places: Where they may lie.
-        wish: What is looked for.
         collector: Takes the results.
-        mixed: See `_fields`.
+        mixed: See `_Places.of`.
     """
-    for kind in places:
-        fields = _fields(kind, area, width, wish, collector, mixed=mixed)
-        for some, skip in _with_adjacent(fields, width, wish, collector):
-            yield from search(
-                some,
-                kind.placement,
-                collector,
-                word_swapped=wish.word_swapped,
-                skip_adjacent=skip,
-            )
+    for kind in places.kinds:
+        fields = places.of(kind, width, collector, mixed=mixed)
+        for some, skip in places.with_adjacent(fields, width, collector):
+            yield from search(some, kind.placement, collector, skip_adjacent=skip)
 
 
-def _fields(
-    kind: FieldPlaces,
-    area: Area,
-    width: int,
-    wish: Wish,
-    collector: Collector,
-    *,
-    mixed: bool = False,
-) -> tuple[FixedField, ...]:
-    """The places of one kind worth a search; those where chance drowns any truth are noted.
+class _Places:
+    """The fixed places of one area that are worth a search, chosen once for each width."""
 
-    Args:
-        kind: The places.
-        area: Where the blocks lie.
-        width: Of the numbers, in bits.
-        wish: What is searched: all algorithms of this width are tried at each place.
-        collector: Takes the note.
-        mixed: Numbers are those of a CRC, in which each byte differs with the number.
-    """
-    fields = kind.fields_in(area, width // 8)
-    differing = kind.placement is Placement.DIFFERING
-    if kind.placement is Placement.GIVEN or area.count < 2:
+    def __init__(self, area: Area, places: Sequence[FieldPlaces], wish: Wish) -> None:
+        self.kinds, self._area, self._wish = places, area, wish
+        self._known: dict[tuple[Placement, int, bool], tuple[FixedFields, set[int]]] = {}
+
+    def of(
+        self, kind: FieldPlaces, width: int, collector: Collector, *, mixed: bool = False
+    ) -> FixedFields:
+        """The places of one kind; those where chance drowns any truth are left out and noted.
+
+        Args:
+            kind: The places.
+            width: Of the numbers, in bits.
+            collector: Takes the note.
+            mixed: Numbers are those of a CRC, in which each byte differs with the number.
+        """
+        key = kind.placement, width, mixed
+        if key not in self._known:
+            self._known[key] = self._choose(kind, width, mixed=mixed)
+        fields, drowned = self._known[key]
+        if drowned:
+            collector.leave_out(kind.placement, width, drowned)
         return fields
-    if mixed and differing:
-        fields = tuple(field for field in fields if field.is_mixed)
-    tried = _tried(area, wish, width)
-    expected: dict[int, float] = {}
-    for field in fields:
-        made = tried * expect_fixed(area, field, width // 8, width)
-        expected[field.distinct] = expected.get(field.distinct, 0.0) + made
-    # By how many different numbers a field has: with more of them chance makes fewer matches.
-    # The end of several images is as likely a place as right behind the block.
-    most = DROWNED if differing else DROWNED_ANYWHERE
-    drowned = {level for level, made in expected.items() if made > most}
-    if drowned:
-        collector.leave_out(kind.placement, width, drowned)
-    return tuple(field for field in fields if field.distinct not in drowned)
 
+    def _choose(
+        self, kind: FieldPlaces, width: int, *, mixed: bool
+    ) -> tuple[FixedFields, set[int]]:
+        """The places, and the numbers of contents at which any truth would drown."""
+        area = self._area
+        fields = kind.fields_in(area, width // 8)
+        differing = kind.placement is Placement.DIFFERING
+        if kind.placement is Placement.GIVEN or area.count < 2:
+            return FixedFields(fields), set()
+        if mixed and differing:
+            fields = tuple(field for field in fields if field.is_mixed)
+        tried = _tried(area, self._wish, width)
+        expected: dict[int, float] = {}
+        for field in fields:
+            made = tried * expect_fixed(area, field, width // 8, width)
+            expected[field.distinct] = expected.get(field.distinct, 0.0) + made
+        # By how many different numbers a field has: with more of them chance makes fewer matches.
+        # The end of several images is as likely a place as right behind the block.
+        most = DROWNED if differing else DROWNED_ANYWHERE
+        drowned = {level for level, made in expected.items() if made > most}
+        return FixedFields(field for field in fields if field.distinct not in drowned), drowned
 
-def _with_adjacent(
-    fields: Sequence[FixedField], width: int, wish: Wish, collector: Collector
-) -> Iterator[tuple[list[FixedField], bool]]:
-    """The fields, and whether blocks that end right before them were searched already."""
-    after = wish.looks_behind
-    left_out = collector.drowned.get((Placement.AFTER_BLOCK, width), set()) if after else set()
-    for skip in (True, False):
-        some = [each for each in fields if (after and each.distinct not in left_out) == skip]
-        if some:
-            yield some, skip
+    def with_adjacent(
+        self, fields: FixedFields, width: int, collector: Collector
+    ) -> Iterator[tuple[FixedFields, bool]]:
+        """The fields, and whether blocks that end right before them were searched already."""
+        after = self._wish.looks_behind
+        left_out = collector.drowned.get((Placement.AFTER_BLOCK, width), set()) if after else set()
+        searched = ~np.isin(fields.distinct, list(left_out)) & after
+        for skip in (True, False):
+            some = fields.where(searched == skip)
+            if len(some):
+                yield some, skip
 
 
 def _tried(area: Area, wish: Wish, width: int) -> int:

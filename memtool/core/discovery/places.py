@@ -8,7 +8,8 @@ from itertools import islice
 
 import numpy as np
 
-from memtool.core.discovery.area import Area, FixedField
+from memtool.core.discovery.area import Area
+from memtool.core.discovery.fixed_fields import FixedField
 from memtool.core.discovery.results import Placement, SearchedPlacement
 from memtool.core.image import Image
 from memtool.core.span import Span

@@ -298,21 +298,22 @@ class RegisterAlgebra:
                 shift = far if shift is None else far.after(shift)
         return sides
 
-    def drift_sides(self, one: Bytes, other: Bytes, places: Places) -> Registers:
-        """P_0 … P_n of one image ⊕ those of another one.
+    def drift_sides(self, images: Bytes, places: Places) -> list[Registers]:
+        """P_0 … P_n of the first image ⊕ those of each other one.
 
         Args:
-            one: The bytes of an image.
-            other: Those of the other one, of the same length n.
+            images: A row of bytes each, of one length n.
             places: Where they may differ, ascending; worth it where these are few.
         """
-        bytes_ = (one[places] ^ other[places]).astype(np.uint64)
-        put = bytes_ << np.uint64(0 if self.reflected else self.width - 8)
-        found = np.zeros(len(places) + 1, np.uint64)
-        np.bitwise_xor.accumulate(self.back_each(put, places), out=found[1:])
+        put = (images[1:, places] ^ images[:1, places]).astype(np.uint64)
+        put <<= np.uint64(0 if self.reflected else self.width - 8)
+        # All images at once: of few numbers a step's call takes longer than its work.
+        moved = self.back_each(put.reshape(-1), np.tile(places, len(put)))
+        found = np.zeros((len(put), len(places) + 1), np.uint64)
+        np.bitwise_xor.accumulate(moved.reshape(put.shape), axis=1, out=found[:, 1:])
         # It stands still up to the next place, which is in the prefix behind it.
-        borders = np.concatenate([[-1], places, [len(one)]])
-        return np.repeat(found, np.diff(borders))
+        lengths = np.diff(np.concatenate([[-1], places, [images.shape[1]]]))
+        return [np.repeat(row, lengths) for row in found]
 
     def stored_sides(
         self,

@@ -16,7 +16,7 @@ import numpy as np
 
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.checksums.sums import Sum
-from memtool.core.discovery.area import Area, FixedField
+from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Matches
 from memtool.core.discovery.collecting import (
     TIERS,
@@ -25,17 +25,13 @@ from memtool.core.discovery.collecting import (
     Search,
     number_orders,
 )
-from memtool.core.discovery.crc_search import expect_fixed, field_numbers
+from memtool.core.discovery.crc_search import expect_fixed
 from memtool.core.discovery.evidence import are_told, expected_by_level
 from memtool.core.discovery.field_ends import EndsToTry, every_end
+from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.measured_chance import MeasuredChance, SumEnds, measure_chance
 from memtool.core.discovery.results import Placement
-from memtool.core.discovery.sum_sides import (
-    Numbers,
-    SumSides,
-    Worth,
-    stored_numbers,
-)
+from memtool.core.discovery.sum_sides import SumSides, Worth, stored_numbers
 
 _BATCH = 1 << 16
 """Ends worked on at a time where many places are tried."""
@@ -161,7 +157,7 @@ def _count_chance(
 
 def search_sums_fixed_fields(
     sides: SumSides,
-    fields: Sequence[FixedField],
+    fields: FixedFields,
     placement: Placement,
     collector: Collector,
     *,
@@ -170,12 +166,12 @@ def search_sums_fixed_fields(
 ) -> Iterator[None]:
     """Report the blocks whose number lies at one of `fields`; yields after each piece of work."""
     one, area = sides.sum, sides.area
-    if not fields:
-        return
     plain = _plain_bits(one, area)
-    tried = [(field.distinct, expect_fixed(area, field, one.length, one.bits)) for field in fields]
+    tried = [
+        (field.distinct, expect_fixed(area, field, one.length, one.bits)) for field in fields.fields
+    ]
     for order in number_orders(one.length, word_swapped=word_swapped):
-        numbers = field_numbers(fields, order, area.count)
+        numbers = fields.numbers(order)
         for algorithm in sides.group.algorithms:
             possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
             for odd_length in (False, True) if one.pads else (False,):
@@ -238,13 +234,12 @@ class _FieldBatch:
     def __init__(
         self,
         area: Area,
-        fields: Sequence[FixedField],
+        fields: FixedFields,
         some: EndsToTry,
         length: int,
         skip_adjacent: bool,
     ) -> None:
-        self._fields = fields
-        offsets = np.array([field.offset for field in fields])[some.places]
+        offsets = fields.offsets[some.places]
         # A block lies wholly before its field or wholly behind it.
         behind = some.ends >= offsets + length + 1
         outside = behind | (some.ends < offsets + (0 if skip_adjacent else 1))
@@ -254,8 +249,5 @@ class _FieldBatch:
         self.floors = np.where(behind[outside], np.maximum(self.offsets + length, 0), 0)
         block_limits = area.thresholds(0)[0][self.positions]
         self.limits = np.minimum(self.positions, block_limits).astype(np.int64)
-        self.levels = np.array([field.distinct for field in fields])[self.places]
-
-    def stored_at(self, end: int) -> tuple[bytes, ...]:
-        """The field's bytes that go with an end."""
-        return self._fields[int(self.places[end])].stored
+        self.levels = fields.distinct[self.places]
+        self.stored_at = fields.stored_of(self.places)

@@ -13,15 +13,13 @@ Facts
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from functools import partial
+from collections.abc import Iterator
 
 import numpy as np
 
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.checksums.sums import Ending, Sum
-from memtool.core.discovery.area import Area, FixedField
-from memtool.core.discovery.classes import Indexes
+from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import (
     TIERS,
     Collector,
@@ -32,6 +30,7 @@ from memtool.core.discovery.collecting import (
 )
 from memtool.core.discovery.evidence import count_pairs
 from memtool.core.discovery.field_ends import every_end
+from memtool.core.discovery.fixed_fields import FixedField, FixedFields
 from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_sides import SumSides, Worth
 from memtool.core.discovery.total_groups import offer_totals
@@ -97,7 +96,7 @@ def search_totals(
 def search_totals_of_fields(
     sides: SumSides,
     algorithm: Algorithm,
-    fields: Sequence[FixedField],
+    fields: FixedFields,
     placement: Placement,
     collector: Collector,
     *,
@@ -121,12 +120,16 @@ def search_totals_of_fields(
         return
     if placement is Placement.IMAGE_END:
         return
-    inside = [each for each in fields if 0 <= each.offset <= area.size - one.length]
+    inside = fields.where((fields.offsets >= 0) & (fields.offsets <= area.size - one.length))
+    if not len(inside):
+        return
     for order in _orders(one, word_swapped=word_swapped):
         for total in one.totals:
             worth = _worth(sides, algorithm, total)
-            possible = [each for each in inside if _is_possible(sides, each, order, total)]
-            if not possible:
+            # Some block must leave so much to the total, in every image.
+            rests = [np.uint64(total) - numbers for numbers in inside.numbers(order)]
+            possible = inside.where(sides.fits(rests))
+            if not len(possible):
                 continue
             yield
             search = Search(
@@ -146,7 +149,7 @@ def search_totals_of_fields(
 def _join(
     sides: SumSides,
     algorithm: Algorithm,
-    fields: Sequence[FixedField],
+    fields: FixedFields,
     search: Search,
     collector: Collector,
 ) -> None:
@@ -156,17 +159,15 @@ def _join(
     apart = 0 if search.total not in (0, (1 << sides.sum.width) - 1) else step
     first = search.length + apart
     goals = [
-        np.array([_goal(sides.sum, each, row, search) for each in fields], np.uint64)
+        np.array([_goal(sides.sum, each, row, search) for each in fields.fields], np.uint64)
         for row in range(area.count)
     ]
-    for each in fields:
+    for each in fields.fields:
         _count_chance(area, sides.sum, each, search, collector)
-    all_offsets = np.array([each.offset for each in fields])
-    likely = sides.likely_ends(algorithm, goals, inside=all_offsets)
+    likely = sides.likely_ends(algorithm, goals, inside=fields.offsets)
     batches = every_end(area, np.arange(len(fields))) if likely is None else [likely]
-    levels = np.array([each.distinct for each in fields])
     for some in batches:
-        offsets = all_offsets[some.places]
+        offsets = fields.offsets[some.places]
         behind = (some.ends >= offsets + first) & ((some.ends - offsets) % step == 0)
         places, positions, offsets = some.places[behind], some.ends[behind], offsets[behind]
         if not len(places):
@@ -174,15 +175,12 @@ def _join(
         # The start lies at or before the field, or the block would not hold it.
         latest = np.minimum(offsets - apart + 1, positions - search.length)
         limits = np.minimum(area.thresholds(0)[0][positions], latest).astype(np.int64)
-        ends = Ends(search=search, positions=positions, fields=offsets, levels=levels[places])
+        ends = Ends(
+            search=search, positions=positions, fields=offsets, levels=fields.distinct[places]
+        )
         keys = sides.end_keys(algorithm, positions, [row[places] for row in goals])
         matches = sides.starts.match(keys, limits, None, places)
-        stored_at = partial(_stored_at, fields, places)
-        collector.offer(area, ends, matches, 1, limits, stored_at)
-
-
-def _stored_at(fields: Sequence[FixedField], places: Indexes, end: int) -> tuple[bytes, ...]:
-    return fields[int(places[end])].stored
+        collector.offer(area, ends, matches, 1, limits, fields.stored_of(places))
 
 
 def _count_chance(
@@ -217,13 +215,6 @@ def _worth(sides: SumSides, algorithm: Algorithm, total: int) -> Worth:
     name = algorithm.name.replace(f"/{Ending.TOTAL.upper()}", f"/{ending.upper()}")
     plain = tuple(sides.sum.bits * many for many in range(1, sides.area.count + 1))
     return sides.worth.get((name, False), Worth(plain, plain))
-
-
-def _is_possible(sides: SumSides, field: FixedField, order: NumberOrder, total: int) -> bool:
-    """Whether some block could leave so much to the total, in every image."""
-    modulus = 1 << sides.sum.width
-    rests = [(total - order.number(stored)) % modulus for stored in field.stored]
-    return bool(sides.fits([np.array([rest], np.uint64) for rest in rests])[0])
 
 
 def _goal(one: Sum, field: FixedField, row: int, search: Search) -> int:

@@ -60,10 +60,14 @@ def test_images_that_hardly_differ_have_prefixes_that_hardly_do(
     one = source.integers(0, 256, 500).astype(np.uint8)
     places = np.sort(source.choice(500, 7, replace=False))
     for chosen in (places, np.unique([*places, 499])[-3:], places[:0]):
-        other = one.copy()
-        other[chosen[1:]] ^= 0x5A
-        first, second = algebra.prefix_sides([bit_masks(one), bit_masks(other)])
-        assert (algebra.drift_sides(one, other, chosen) == first ^ second).all()
+        images = np.stack([one, one, one])
+        images[1][chosen[1:]] ^= 0x5A
+        images[2][chosen[:1]] ^= 0xA5
+        first, *others = algebra.prefix_sides([bit_masks(image) for image in images])
+        drifts = algebra.drift_sides(images, chosen)
+        for drift, other in zip(drifts, others, strict=True):
+            assert (drift == first ^ other).all()
+    assert algebra.drift_sides(images[:1], places) == []
 
 
 @pytest.mark.parametrize(("width", "poly", "reflected"), POLYNOMIALS)

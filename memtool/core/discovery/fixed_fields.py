@@ -1,0 +1,102 @@
+"""Places that may hold the stored number, whatever the block: one by one, and as arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from memtool.core.discovery.collecting import NumberOrder
+from memtool.core.discovery.evidence import is_erased
+
+Numbers = NDArray[np.uint64]
+Indexes = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class FixedField:
+    """A place that may hold the stored number, whatever the block."""
+
+    offset: int
+    """From the area's start; may lie outside of the area."""
+    stored: tuple[bytes, ...]
+    """Its bytes in each of the area's images."""
+    distinct: int
+    """How many different contents it has."""
+
+    @classmethod
+    def of(cls, offset: int, stored: tuple[bytes, ...]) -> FixedField:
+        """The field with these contents."""
+        return cls(offset, stored, len(set(stored)))
+
+    @property
+    def says_nothing(self) -> bool:
+        """Whether it is erased in all images."""
+        return all(is_erased(stored) for stored in self.stored)
+
+    @property
+    def is_mixed(self) -> bool:
+        """Whether its bytes differ as those of a CRC do, where the images' numbers differ.
+
+        One byte in 256 is the same in two different numbers, one in 65,536 in three.
+        """
+        same = sum(len(set(column)) == 1 for column in zip(*self.stored, strict=True))
+        # A field that is the same in all images is no number that differs, however short it is.
+        return same <= (1 if self.distinct == 2 else 0) and same < len(self.stored[0])
+
+
+class FixedFields:
+    """Some fields of one length. All searches of a width ask the same of them."""
+
+    def __init__(self, fields: Iterable[FixedField]) -> None:
+        """Take fields of as many images and bytes each."""
+        self.fields = tuple(fields)
+        self._numbers: dict[tuple[int, ...], list[Numbers]] = {}
+
+    def __len__(self) -> int:
+        """How many."""
+        return len(self.fields)
+
+    def where(self, chosen: NDArray[np.bool_]) -> FixedFields:
+        """Those of them."""
+        return self if chosen.all() else FixedFields(self.fields[at] for at in chosen.nonzero()[0])
+
+    @cached_property
+    def offsets(self) -> Indexes:
+        """Of each, from the area's start."""
+        return np.array([field.offset for field in self.fields], np.int64)
+
+    @cached_property
+    def distinct(self) -> NDArray[np.int64]:
+        """How many different contents each has."""
+        return np.array([field.distinct for field in self.fields], np.int64)
+
+    @cached_property
+    def by_images(self) -> dict[tuple[int, ...], Indexes]:
+        """By the first images, three at most, whose contents all differ there: the fields."""
+        found: dict[tuple[int, ...], list[int]] = {}
+        for place, field in enumerate(self.fields):
+            firsts = sorted(map(field.stored.index, set(field.stored)))
+            found.setdefault(tuple(firsts[:3]), []).append(place)
+        return {images: np.array(places) for images, places in found.items()}
+
+    def stored_of(self, places: Indexes) -> Callable[[int], tuple[bytes, ...]]:
+        """Tells what is stored at each of `places`, by its turn among them."""
+        return lambda turn: self.fields[int(places[turn])].stored
+
+    def numbers(self, order: NumberOrder) -> list[Numbers]:
+        """For each image the number in each field."""
+        if order.significance not in self._numbers:
+            found = []
+            for contents in zip(*(field.stored for field in self.fields), strict=True):
+                stored = np.frombuffer(b"".join(contents), np.uint8)
+                columns = stored.reshape(len(contents), -1).T.astype(np.uint64)
+                number = np.zeros(len(contents), np.uint64)
+                for column, place in zip(columns, order.significance, strict=True):
+                    number |= column << np.uint64(8 * place)
+                found.append(number)
+            self._numbers[order.significance] = found
+        return self._numbers[order.significance]
