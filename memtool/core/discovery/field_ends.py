@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -187,15 +186,40 @@ def _ends_by_three(
         yield from every_end(area, places[begin + crowded])
         # The class of an end goes on to the next border.
         stops = np.append(borders[1:], area.size + 1)[high]
-        wanted = first[low] ^ first[high]
-        for some in _in_batches(stops - borders[high]):
-            which, ends = _counted_up(borders[high[some]], stops[some])
-            # The equation with its power, which no class can answer: A^(-j)·Δc = D_i ⊕ D_j.
-            fits = algebra.back_each(own[part][rows[some]][which], ends) == wanted[some][which]
-            if fits.any():
-                # Two earlier classes may allow the same end: it is joined once.
-                found = np.unique(np.stack([rows[some][which][fits], ends[fits]]), axis=1)
-                yield EndsToTry(places[begin + found[0]], found[1])
+        found = _ends_in_runs(
+            algebra, own[part][rows], first[low] ^ first[high], borders[high], stops
+        )
+        if len(found):
+            # Two earlier classes may allow the same end: it is joined once.
+            pairs = np.unique(np.stack([rows[found[:, 0]], found[:, 1]]), axis=1)
+            yield EndsToTry(places[begin + pairs[0]], pairs[1])
+
+
+def _ends_in_runs(
+    algebra: RegisterAlgebra, numbers: Numbers, wanted: Numbers, begins: Indexes, stops: Indexes
+) -> Indexes:
+    """The ends j, each of a run of neighbours, with A^(-j)·number = what is wanted: the equation
+    with its power, which no class can answer.
+
+    Returns:
+        A row each: which run, and the end.
+    """
+    lengths = stops - begins
+    moved = algebra.back_each(numbers, begins)
+    found = [np.zeros((0, 2), np.int64)]
+    # Runs of about one length together: a sequence takes one map an end.
+    powers = np.ceil(np.log2(lengths)).astype(np.int64)
+    for power in np.unique(powers):
+        alike = np.flatnonzero(powers == power)
+        step = max(1, _BATCH >> power)
+        for first in range(0, len(alike), step):
+            runs = alike[first : first + step]
+            ends = algebra.back_sequences(moved[runs], int(lengths[runs].max()))
+            which, steps = np.nonzero(ends == wanted[runs, np.newaxis])
+            which = runs[which]
+            inside = steps < lengths[which]
+            found.append(np.stack([which, begins[which] + steps], axis=1)[inside])
+    return np.concatenate(found)
 
 
 def _equal_pairs(sides: Registers) -> tuple[Indexes, Indexes, Indexes, Indexes]:
@@ -238,17 +262,6 @@ def _columns_with(wanted: NDArray[np.uint32], numbers: NDArray[np.uint32]) -> In
         return np.arange(len(numbers))
     table = KeyTable(wanted.astype(np.uint64), len(numbers))
     return np.flatnonzero(table.may_have(numbers.astype(np.uint64)))
-
-
-def _in_batches(lengths: Indexes) -> Iterator[slice]:
-    """Neighbours whose lengths together are about a batch."""
-    if not len(lengths):
-        return
-    # A new batch wherever the sum passes a multiple of its size.
-    batch = np.cumsum(lengths) // _BATCH
-    borders = [0, *(np.flatnonzero(np.diff(batch)) + 1), len(lengths)]
-    for begin, end in pairwise(borders):
-        yield slice(int(begin), int(end))
 
 
 def _counted_up(begins: Indexes, stops: Indexes, step: int = 1) -> tuple[Indexes, Indexes]:
