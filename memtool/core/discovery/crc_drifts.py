@@ -17,12 +17,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from memtool.core.discovery.classes import Indexes, StartClasses, repeated
+from memtool.core.discovery.classes import Indexes, StartClasses, changes_of, repeated
 from memtool.core.discovery.collecting import NumberOrder
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
 
 _MARGIN = 4
 """So many bits more than the pairs of one end need: one end in 32 then has a pair by chance."""
+_TELLING = 3
+"""Images that tell much even where two of them agree."""
 _SHARE = 2
 """A join that leaves more than one end in so many is not worth it."""
 _TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
@@ -76,9 +78,17 @@ class Meeting:
 class CrcDrifts:
     """Drifts of one polynomial over one area, of two images or more."""
 
-    def __init__(self, algebra: RegisterAlgebra, prefixes: Sequence[Registers]) -> None:
-        """Take the prefix sides of each image."""
-        self.algebra = algebra
+    def __init__(
+        self, algebra: RegisterAlgebra, prefixes: Sequence[Registers], *, apart: bool
+    ) -> None:
+        """Take the prefix sides of each image.
+
+        Args:
+            algebra: Of the polynomial.
+            prefixes: P_0 … P_n of each.
+            apart: Whether nearly every byte that differs does so between any two images.
+        """
+        self.algebra, self._apart = algebra, apart
         self._prefixes = prefixes
         self.size = len(prefixes[0]) - 1
         self.all_images = tuple(range(len(prefixes)))
@@ -155,14 +165,20 @@ class CrcDrifts:
             None where too much is left.
         """
         images = self.enough(self.all_images)
+        if not self._apart:
+            # What two images have in common a third one may tell apart.
+            images = self.all_images[: max(_TELLING, len(images))]
         if not self.tells(images):
             return None
         key, classes = self.between(images)
         if natural:
-            # The end of such a number has the drift of the start behind it. Only drifts that come
-            # again have another start to meet.
+            # The end of such a number has the drift of the start behind it, and of all beside that
+            # which the images do not tell apart. Only drifts that come again, or reach back to
+            # before the end, have another start to meet.
             behind = asked + self.algebra.length
-            again = repeated(key)[behind]
+            changes = changes_of(key)
+            run = np.cumsum(changes) - 1
+            again = repeated(key[changes])[run[behind]] | (run[behind] == run[asked - 1])
             ends, keys = asked[again], key[behind[again]]
         else:
             ends, keys = asked, self.behind(images, order, asked)

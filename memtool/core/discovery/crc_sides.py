@@ -87,7 +87,7 @@ class CrcSides:
         self._alike = _ALIKE * len(area.differing) <= area.size
         self.prefixes = self._prefix_sides()
         self.prefix_key = self.keys.of(self.prefixes)
-        self.drifts = CrcDrifts(self.algebra, self.prefixes)
+        self.drifts = CrcDrifts(self.algebra, self.prefixes, apart=area.is_apart)
         self._constants: dict[int, Registers] = {}
         self._starts: dict[int, StartClasses] = {}
         self._meetings: dict[NumberOrder, Meeting | None] = {}
