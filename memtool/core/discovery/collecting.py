@@ -283,13 +283,17 @@ def _equivalents(
     """The rest of the class: every start that the first end allows, to every end that has
     the row's start as its nearest one."""
     found: list[Equivalent] = []
+    like, ends_like = matches.starts_like(row), matches.ends_like(row)
+    if len(like) == len(ends_like) == 1:
+        # Nothing but the row's own reading.
+        return ()
     search, field = ends.search, None
     if search.length and not search.together:
         at = area.base + int(ends.fields[matches.ends[row]])
         field = Span(at, at + search.length)
     own_model = int(matches.starts[row]) % per_position
-    starts, models = np.divmod(matches.starts_like(row), per_position)
-    later = area.base + ends.positions[matches.ends_like(row)]
+    starts, models = np.divmod(like, per_position)
+    later = area.base + ends.positions[ends_like]
     for model, algorithm in enumerate(search.algorithms):
         addresses = area.base + starts[(models == model) & (starts < last)]
         own = named + area.base if own_model == model else None

@@ -17,7 +17,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from memtool.core.discovery.classes import Indexes, StartClasses, changes_of, repeated
+from memtool.core.discovery.classes import (
+    Indexes,
+    KeyTable,
+    StartClasses,
+    changes_of,
+    distinct,
+    repeated,
+)
 from memtool.core.discovery.collecting import NumberOrder
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
 
@@ -25,6 +32,8 @@ _MARGIN = 4
 """So many bits more than the pairs of one end need: one end in 32 then has a pair by chance."""
 _TELLING = 3
 """Images that tell much even where two of them agree."""
+_SMALL = 1 << 14
+"""Bytes of an area of which all pairs of images are kept."""
 _SHARE = 2
 """A join that leaves more than one end in so many is not worth it."""
 _TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
@@ -94,6 +103,7 @@ class CrcDrifts:
         self.all_images = tuple(range(len(prefixes)))
         # Those of one choice of images are kept: each is as large as the area's keys.
         self._kept: tuple[tuple[int, ...], Registers, StartClasses] | None = None
+        self._of_two: dict[tuple[int, int], tuple[Registers, Registers, KeyTable]] = {}
 
     def enough(self, images: Sequence[int]) -> tuple[int, ...]:
         """As many of `images` as it takes to leave little to chance; all, if that is not
@@ -115,6 +125,18 @@ class CrcDrifts:
             key = self._keys(images).of([first ^ self._prefixes[image] for image in images[1:]])
             self._kept = images, key, StartClasses(key[:-1])
         return self._kept[1:]
+
+    def of_two(self, one: int, other: int) -> tuple[Registers, Registers, KeyTable]:
+        """The drift of two images at 0 … n; those of starts, sorted and without repeats; and a
+        table of these."""
+        if (one, other) not in self._of_two:
+            drift = self._prefixes[one] ^ self._prefixes[other]
+            # Offset n is no start, only an end.
+            known = distinct(drift[:-1])
+            if self.size > _SMALL:
+                self._of_two.clear()
+            self._of_two[one, other] = drift, known, KeyTable(known, 1 << 11)
+        return self._of_two[one, other]
 
     def behind(self, images: Sequence[int], order: NumberOrder, positions: Indexes) -> Registers:
         """The drift that the start must have, for a number stored right behind each end."""

@@ -29,7 +29,6 @@ from memtool.core.discovery.classes import (
     KeyTable,
     are_in,
     changes_of,
-    distinct,
     in_order,
 )
 from memtool.core.discovery.collecting import NumberOrder
@@ -96,7 +95,7 @@ def crc_ends(
         elif area.size >= _LARGE and _FEW_BORDERS * len(area.differing) > area.size:
             yield from _ends_by_drifts(drifts, area, own, images, places)
         elif len(images) == 2:
-            yield from _ends_by_two(algebra, area, prefixes, own, images, places)
+            yield from _ends_by_two(drifts, area, own, images, places)
         else:
             yield from _ends_by_three(algebra, area, prefixes, own, images, places)
 
@@ -130,25 +129,21 @@ def _ends_by_drifts(
 
 
 def _ends_by_two(
-    algebra: RegisterAlgebra,
+    drifts: CrcDrifts,
     area: Area,
-    prefixes: Sequence[Registers],
     stored: Numbers,
     images: tuple[int, ...],
     places: Indexes,
 ) -> Iterator[EndsToTry]:
     """Every end of every place is moved and looked up among the differences."""
     one, other = images
-    difference = prefixes[one] ^ prefixes[other]
-    # Offset n is no start, only an end.
-    known = distinct(difference[:-1])
-    # A table first: it lets few ends pass by mistake, and those alone are searched for.
-    allowed = KeyTable(known, 1 << 11)
+    difference, known, allowed = drifts.of_two(one, other)
     step = max(1, _BATCH // area.size)
     for begin in range(0, len(places), step):
         numbers = stored[one, begin : begin + step] ^ stored[other, begin : begin + step]
-        moved = algebra.back_sequences(numbers, area.size + 1)
+        moved = drifts.algebra.back_sequences(numbers, area.size + 1)
         moved ^= difference
+        # A table first: it lets few ends pass by mistake, and those alone are searched for.
         # Column 0 is left out, since no block ends at 0: hence the + 1 below.
         rows, ends = np.nonzero(allowed.may_have(moved[:, 1:]))
         right = are_in(known, moved[rows, ends + 1])
