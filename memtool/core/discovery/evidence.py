@@ -251,13 +251,16 @@ def expected_by_level(
         levels: How many different stored numbers each end has.
         bits: Of one match.
     """
-    # Row r: starts with at least r contents. Less the next row: those with exactly r.
-    rows = [np.minimum(row[ends], limits) for row in thresholds]
     mass = np.zeros(len(ends))
-    for contents, (here, more) in enumerate(zip(rows, [*rows[1:], 0 * rows[0]], strict=True), 1):
+    here = np.minimum(thresholds[0][ends], limits)
+    for contents in range(1, len(thresholds) + 1):
+        # Starts with at least so many contents. Less those with more: those with exactly so many.
+        last = contents == len(thresholds)
+        more = np.zeros_like(here) if last else np.minimum(thresholds[contents][ends], limits)
         mass += (here - more) * 2.0 ** (-bits * contents)
-    counted = np.minimum(levels, len(rows))
-    return [float(mass[counted == level].sum()) for level in range(1, len(rows) + 1)]
+        here = more
+    counted = np.minimum(levels, len(thresholds))
+    return [float(mass[counted == level].sum()) for level in range(1, len(thresholds) + 1)]
 
 
 def are_told(levels: NDArray[np.int64], most: int, drowned: Sequence[int]) -> NDArray[np.bool_]:

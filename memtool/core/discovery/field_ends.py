@@ -17,7 +17,7 @@ Facts
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -287,7 +287,7 @@ class SumStarts:
     """Where they are many: what passes both by mistake is little to look for among the keys."""
 
 
-def sum_starts(one: Sum, area: Area, starts: Sequence[Numbers]) -> SumStarts:
+def sum_starts(one: Sum, area: Area, starts: Iterable[Numbers]) -> SumStarts:
     """Tell the starts of a sum apart.
 
     Args:
@@ -298,7 +298,8 @@ def sum_starts(one: Sum, area: Area, starts: Sequence[Numbers]) -> SumStarts:
     reps = area.word_starts[one.element - 1]
     parities = (reps % one.element).astype(np.uint64)
     # Sides of the first image are taken from all others': what no image tells apart drops out.
-    drift = [parities, *(one.drift(side[reps], starts[0][reps]) for side in starts[1:])]
+    first, *others = (side[reps] for side in starts)
+    drift = [parities, *(one.drift(side, first) for side in others)]
     known, earliest = _first_places(_hashed(drift))
     return SumStarts(
         offsets=reps,

@@ -5,7 +5,7 @@ Sums of 16-bit words need start and end of one parity, so the parity is part of 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -74,7 +74,7 @@ class SumSides:
     @cached_property
     def _start_keys(self) -> Keys:
         """Those of the starts at offsets 0 … n."""
-        return self._key(self.start_sides, self._places & 1)
+        return self._key(self.start_sides(), self._places & 1)
 
     @cached_property
     def starts(self) -> StartClasses:
@@ -119,23 +119,23 @@ class SumSides:
             stored: For each image the number that goes with each end.
             odd_length: The block has an odd number of bytes, the last one padded.
         """
-        values = [
+        values = (
             self.sum.end_sides(
                 prefix, image, positions, _undo(algorithm.ending, numbers), odd_length=odd_length
             )
             for prefix, image, numbers in zip(self._prefixes, self.area.images, stored, strict=True)
-        ]
+        )
         return self._key(values, (positions + odd_length) & 1)
 
-    @cached_property
-    def start_sides(self) -> list[Numbers]:
+    def start_sides(self) -> Iterator[Numbers]:
         """For each image the side of a start at each offset, the last one included."""
-        return [self.sum.start_sides(prefix) for prefix in self._prefixes]
+        # One at a time: of many large images each list of sides takes as much as all else.
+        return (self.sum.start_sides(prefix) for prefix in self._prefixes)
 
     @cached_property
     def _starts_apart(self) -> SumStarts:
         """For `likely_ends`, whatever is stored."""
-        return sum_starts(self.sum, self.area, self.start_sides)
+        return sum_starts(self.sum, self.area, self.start_sides())
 
     @cached_property
     def _ends_apart(self) -> list[Numbers]:
@@ -200,14 +200,15 @@ class SumSides:
         self, algorithm: Algorithm, stored: Sequence[StoredNumbers]
     ) -> NDArray[np.bool_]:
         """For each place whether some block could add up to what is stored, in every image."""
-        return self.fits([_undo(algorithm.ending, numbers) for numbers in stored])
+        return self.fits((_undo(algorithm.ending, numbers) for numbers in stored), len(stored[0]))
 
-    def fits(self, sums: Sequence[Numbers]) -> NDArray[np.bool_]:
-        """Which sums, given for each image, are no larger than what the whole area adds up to.
+    def fits(self, sums: Iterable[Numbers], count: int) -> NDArray[np.bool_]:
+        """Which of `count` sums, given for each image, are no larger than what the whole area adds
+        up to.
 
         Where sums wrap around more than once, all of them are.
         """
-        fits = np.ones(len(sums[0]), bool)
+        fits = np.ones(count, bool)
         if not self.sum.wraps:
             mask = np.uint64((1 << self.sum.width) - 1)
             for prefix, numbers in zip(self._prefixes, sums, strict=True):
@@ -215,17 +216,18 @@ class SumSides:
                 fits &= numbers & mask <= prefix[0][-2:].max()
         return fits
 
-    def _key(self, values: Sequence[Numbers], parity: Indexes) -> Keys:
-        width, words = self.sum.width, self.sum.element > 1
-        key = values[0]
+    def _key(self, values: Iterator[Numbers], parity: Indexes) -> Keys:
+        """One key of the sides of every image, and of the parity where it matters."""
+        width, count, words = self.sum.width, self.area.count, self.sum.element > 1
+        key = next(values)
         # One bit more for the parity. Where all fits, no two tuples share a key.
-        if width * len(values) + 1 <= 64:
-            for place, value in enumerate(values[1:], 1):
+        if width * count + 1 <= 64:
+            for place, value in enumerate(values, 1):
                 key = key | value << np.uint64(width * place)
             if words:
-                key = key | parity.astype(np.uint64) << np.uint64(width * len(values))
+                key = key | parity.astype(np.uint64) << np.uint64(width * count)
             return key
-        for value in values[1:]:
+        for value in values:
             # Too wide: mixed. Two tuples may meet in one key, and confirming tells them apart.
             key = mixed(key, value)
         return key * np.uint64(2) + parity.astype(np.uint64) if words else key

@@ -127,8 +127,8 @@ def search_totals_of_fields(
         for total in one.totals:
             worth = _worth(sides, algorithm, total)
             # Some block must leave so much to the total, in every image.
-            rests = [np.uint64(total) - numbers for numbers in inside.numbers(order)]
-            possible = inside.where(sides.fits(rests))
+            rests = (np.uint64(total) - numbers for numbers in inside.numbers(order))
+            possible = inside.where(sides.fits(rests, len(inside)))
             if not len(possible):
                 continue
             yield
