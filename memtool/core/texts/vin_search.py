@@ -34,13 +34,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
+from math import lcm
 from typing import NamedTuple
 
 from memtool.core.image import Image
 from memtool.core.span import Span
 from memtool.core.texts.chance import REPORTED_BELOW
 from memtool.core.texts.dates import find_dates
-from memtool.core.texts.vin import CheckDigitState, check_digit_state
+from memtool.core.texts.form_table import FORMS
+from memtool.core.texts.key_steps import LONG
+from memtool.core.texts.long_runs import Condensed, condense, find_long_runs
+from memtool.core.texts.vin import VIN_LENGTH, CheckDigitState, check_digit_state
 from memtool.core.texts.vin_candidates import VinCandidate, is_clear
 from memtool.core.texts.vin_chances import NearMisses, VinChances
 from memtool.core.texts.vin_crowd import VinCrowd
@@ -51,6 +55,15 @@ from memtool.core.texts.vin_under_key import searches_under_key
 
 _SHORTEST = 13
 """Bytes that hold seventeen characters of six bits, the densest form."""
+_ERASED = (0xFF, 0x00)
+"""Bytes of erased memory. By themselves they hold no text in any form: equal bytes are one
+character throughout, and seven or six equal bits none at all."""
+_LEFT_OF_ERASED = 1024
+"""Bytes that stay at either end of a long run of them: more than any text occupies, with all that
+is looked at around it."""
+_LEFT_OUT_BY = lcm(VIN_LENGTH, *(form.unit * form.stride for form in FORMS))
+"""Bytes are left out by multiples of it: words and strides go on, and so do the seventeens by which
+near misses are counted."""
 
 
 class VinReading(NamedTuple):
@@ -141,17 +154,33 @@ def _find_candidates(
 ) -> Iterator[VinCandidate]:
     """All texts of the shape; unless `deep`, those left out that are not reported anyway."""
     crowd = VinCrowd(image.size)
-    for segment in image.segments:
+    condensed = _without_erased(image)
+    for segment in condensed.image.segments:
         if len(segment.data) < _SHORTEST:
             continue
         in_bytes = find_in_bytes(segment, deep=deep)
         for search in (in_bytes, *searches_under_key(segment), *searches_in_bits(segment)):
-            for candidate in search:
+            for found in search:
+                candidate = _in_whole_image(found, condensed)
                 near_misses.note(candidate)
                 crowd.note(candidate)
                 yield candidate
                 if not deep and near_misses.rule_out(candidate.form):
                     break
+
+
+def _without_erased(image: Image) -> Condensed:
+    """The image without the insides of what is erased for long: most of many a memory."""
+    # A small image is searched sooner than numpy is loaded.
+    runs = () if image.size < LONG else find_long_runs(image)
+    return condense(image, runs, margin=_LEFT_OF_ERASED, step=_LEFT_OUT_BY, values=_ERASED)
+
+
+def _in_whole_image(candidate: VinCandidate, condensed: Condensed) -> VinCandidate:
+    if len(condensed.places) == len(condensed.image.segments):
+        return candidate
+    pieces = tuple(map(condensed.real, candidate.trace.pieces))
+    return candidate._replace(trace=candidate.trace._replace(pieces=pieces))
 
 
 def _make_finding(

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 
 from memtool.core.image import Image
 from memtool.core.span import Span
-from memtool.core.texts import identity_search, long_runs
+from memtool.core.texts import identity_search, long_runs, vin_search
 from memtool.core.texts.identity_match import IdentityMatch
 from memtool.core.texts.long_runs import condense, find_long_runs
 from tests.stored_texts import ALL_FORMS, plant
+from tests.vin_samples import CHECKED_VINS
 
 BLOCK = 64
 """Small ones, so that small images have long runs."""
@@ -110,4 +111,27 @@ def test_texts_are_found_as_in_the_whole_image(
     monkeypatch.setattr(identity_search, "WORTH_IT", 0)
     assert find_long_runs(Image.from_bytes(image, base=3))
     assert search(Image.from_bytes(image, base=3), identity) == whole
+    assert whole
+
+
+@pytest.mark.parametrize("deep", [False, True])
+@pytest.mark.parametrize("fill", [0xFF, 0x00])
+@pytest.mark.parametrize("seed", range(4))
+def test_unknown_vins_are_found_as_in_the_whole_image(
+    monkeypatch: pytest.MonkeyPatch, seed: int, fill: int, deep: bool
+) -> None:
+    """Alone in erased memory and at its borders: the same places, odds and other readings."""
+    source = random.Random(f"{seed} {fill}")
+    pieces = []
+    for form in source.sample(ALL_FORMS, 10):
+        filler = bytes([fill]) * source.randrange(600, 1400)
+        planted = plant(filler, source.choice(CHECKED_VINS), form, source).image
+        pieces += [planted, source.randbytes(source.choice([0, 0, 1, 90]))]
+    image = Image.from_pieces([(3, b"".join(pieces[:9])), (20000, b"".join(pieces[9:]))])
+    whole = vin_search._find_vins.__wrapped__(image, deep)
+    monkeypatch.setattr(long_runs, "_BLOCK", BLOCK)
+    monkeypatch.setattr(vin_search, "LONG", 0)
+    monkeypatch.setattr(vin_search, "_LEFT_OF_ERASED", 250)
+    assert vin_search._without_erased(image).image.size < image.size
+    assert vin_search._find_vins.__wrapped__(image, deep) == whole
     assert whole
