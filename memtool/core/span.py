@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from operator import attrgetter, eq, lt
 
@@ -127,6 +127,18 @@ def intersect_spans(spans: Iterable[Span], others: Iterable[Span]) -> tuple[Span
             one += 1
         else:
             other += 1
+    return tuple(found)
+
+
+def parts_inside(span: Span, spans: Sequence[Span]) -> tuple[Span, ...]:
+    """What lies in `span` of sorted, disjoint `spans`, of which nothing else is looked at."""
+    first = bisect_right(spans, span.start, key=_END)
+    found: list[Span] = []
+    for number in range(first, len(spans)):
+        both = span.intersection(spans[number])
+        if both is None:
+            break
+        found.append(both)
     return tuple(found)
 
 

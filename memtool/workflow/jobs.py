@@ -92,14 +92,14 @@ def open_job(folder: Path, *, store: Path | None = None) -> OpenJob:
             code="no-job",
             next_step="open one with 'benchimage start --job DIR'",
         )
-    with _collecting_later():
+    with collecting_later():
         return _open(folder, path, store)
 
 
 @contextmanager
-def _collecting_later() -> Iterator[None]:
-    """A long journal makes a million objects that all stay: looking for rubbish among them
-    again and again would cost a quarter of the time."""
+def collecting_later() -> Iterator[None]:
+    """For work that makes a million objects which all stay, as a long journal does: looking for
+    rubbish among them again and again would cost a quarter of the time."""
     was_on = gc.isenabled()
     gc.disable()
     try:

@@ -36,7 +36,7 @@ from memtool.store.layouts import read_layout
 from memtool.store.reading import compute_sha256, read_file
 from memtool.store.shop import default_shop_folder, read_shop
 from memtool.workflow.facts_files import fetch_facts
-from memtool.workflow.jobs import REPORTS, OpenJob, relative_to_job
+from memtool.workflow.jobs import REPORTS, OpenJob, collecting_later, relative_to_job
 from memtool.workflow.loading import load_read, parse_content
 from memtool.workflow.writing import NewFile, is_left_over, write_files
 
@@ -75,11 +75,13 @@ def write_report(
         StoreError: a file could not be written.
     """
     shop = read_shop(default_shop_folder())
-    report = gather_report(opened, store, is_shop_copy=is_shop_copy, shop=shop)
-    contents = [
-        (".html", render_report_page(report, paper=paper).encode("utf-8")),
-        (".json", (json.dumps(report_document(report), indent=2) + "\n").encode("ascii")),
-    ]
+    # Every byte of a large region that was blanked stands in the page.
+    with collecting_later():
+        report = gather_report(opened, store, is_shop_copy=is_shop_copy, shop=shop)
+        contents = [
+            (".html", render_report_page(report, paper=paper).encode("utf-8")),
+            (".json", (json.dumps(report_document(report), indent=2) + "\n").encode("ascii")),
+        ]
     pdf = RenderedPdf(data=None, reason="No PDF was asked for.")
     if with_pdf:
         pdf = render_report_pdf(report, paper=paper)

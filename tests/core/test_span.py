@@ -16,6 +16,7 @@ from memtool.core.span import (
     intersect_spans,
     parse_number,
     parse_span,
+    parts_inside,
     spans_of_addresses,
     subtract_spans,
     union_spans,
@@ -91,6 +92,14 @@ def test_set_algebra_is_that_of_sets(a: list[Span], b: list[Span]) -> None:
         assert list(made) == sorted(made)
         assert all(x.end <= y.start for x, y in itertools.pairwise(made))
     assert count_addresses([*a, *b]) == len(left | right)
+
+
+@given(spans, many)
+def test_parts_inside_a_span_are_what_both_share(span: Span, given: list[Span]) -> None:
+    others = union_spans(given)
+    parts = parts_inside(span, others)
+    assert addresses(parts) == addresses([span]) & addresses(others)
+    assert list(parts) == sorted(parts)
 
 
 @given(spans, spans)

@@ -78,7 +78,7 @@ class BlankPlan:
         """The digest of what it changes in which image, as 64 lower-case hex digits."""
         digest = hashlib.sha256(self.image_sha256.encode("ascii"))
         parts: list[bytes] = []
-        for start, end, new in self.edits.pieces():
+        for start, end, _, new in self.edits.pieces():
             # Start and end say how many bytes follow, so no two plans run into the same bytes.
             parts += (start.to_bytes(8, "big"), end.to_bytes(8, "big"), new)
         digest.update(b"".join(parts))
@@ -185,7 +185,7 @@ def apply_blank(image: Image, plan: BlankPlan, receipt: BackupReceipt) -> Image:
         raise RefusalError("the backup holds a different image", code="donor-backup")
     if plan.image_sha256 != digest:
         raise RefusalError("the plan was made for another image", code="plan-fits")
-    return image.with_bytes((start, new) for start, _, new in plan.edits.pieces())
+    return image.with_bytes((start, new) for start, _, _, new in plan.edits.pieces())
 
 
 def _blank_bytes(

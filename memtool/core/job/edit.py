@@ -6,15 +6,17 @@ bytes joined, and makes each `Edit` where it is asked for.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from operator import le, lt
-from typing import TYPE_CHECKING, Any, NamedTuple, Self, overload
+from itertools import accumulate
+from operator import le, lt, sub
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, overload
 
 from memtool.core.job.packed_bytes import PackedBytes, pack_bytes, unpack_bytes
 from memtool.core.layouts.region import RegionKind
-from memtool.core.span import Span, union_spans
+from memtool.core.span import Span, intersect_spans, union_spans
 from memtool.lazy import pydantic_core
 
 if TYPE_CHECKING:
@@ -60,6 +62,10 @@ class Reason(NamedTuple):
 
     text: str
     kind: RegionKind
+
+
+_Row: TypeAlias = tuple[int, int, int, slice]
+"""First address, first behind it, place in `Edits.reasons`, place in its joined bytes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,15 +130,7 @@ class Edits(Sequence[Edit]):
         return len(self.numbers)
 
     def __iter__(self) -> Iterator[Edit]:
-        for start, end, number, own in self._rows():
-            reason, kind = self.reasons[number]
-            yield Edit(
-                span=Span(start, end),
-                old=self.old[own],
-                new=self.new[own],
-                reason=reason,
-                kind=kind,
-            )
+        return map(self._edit, self._rows())
 
     @overload
     def __getitem__(self, index: int) -> Edit: ...
@@ -146,13 +144,44 @@ class Edits(Sequence[Edit]):
         for start, end, number, _ in self._rows():
             yield Span(start, end), self.reasons[number].text
 
-    def pieces(self) -> Iterator[tuple[int, int, bytes]]:
-        """Of each edit the first address, the first behind it, and the bytes that come."""
+    def pieces(self) -> Iterator[tuple[int, int, bytes, bytes]]:
+        """Of each edit the first address, the first behind it, the bytes that go and that come."""
         for start, end, _, own in self._rows():
-            yield start, end, self.new[own]
+            yield start, end, self.old[own], self.new[own]
 
-    def _rows(self) -> Iterator[tuple[int, int, int, slice]]:
-        """Of each edit the first address, the first behind it, its number, where its bytes are."""
+    def of_kinds(self, *kinds: RegionKind) -> tuple[Edit, ...]:
+        """Those in regions of one of these kinds."""
+        wanted = {at for at, reason in enumerate(self.reasons) if reason.kind in kinds}
+        if wanted.isdisjoint(self.numbers):
+            return ()
+        return tuple(self._edit(row) for row in self._rows() if row[2] in wanted)
+
+    def told_reasons(self) -> tuple[str, ...]:
+        """Why they change, each reason once, by address."""
+        return tuple(dict.fromkeys(self.reasons[at].text for at in dict.fromkeys(self.numbers)))
+
+    def hiding(self, spans: Iterable[Span]) -> Self:
+        """The same edits, with zeros for the bytes that go from `spans`."""
+        old = bytearray(self.old)
+        starts, ends = self.edges[::2], self.edges[1::2]
+        # Of each edit how many bytes all those before it have.
+        before = tuple(accumulate(map(sub, ends, starts), initial=0))
+        for span in intersect_spans(self.spans, spans):
+            number = bisect_right(starts, span.start) - 1
+            # Edits side by side are one span here, and their bytes lie side by side as well.
+            first = before[number] + span.start - starts[number]
+            old[first : first + len(span)] = bytes(len(span))
+        return replace(self, old=bytes(old))
+
+    def _edit(self, row: _Row) -> Edit:
+        start, end, number, own = row
+        reason, kind = self.reasons[number]
+        return Edit(
+            span=Span(start, end), old=self.old[own], new=self.new[own], reason=reason, kind=kind
+        )
+
+    def _rows(self) -> Iterator[_Row]:
+        """Of each edit what tells it."""
         edges = iter(self.edges)
         place = 0
         for start, end, number in zip(edges, edges, self.numbers, strict=True):

@@ -110,7 +110,8 @@ class Masker:
         return masked
 
     def _masked(self, value: object, field: str = "") -> object:
-        if isinstance(value, Enum) or field in _UNMASKED:
+        # Numbers and bytes come first: of a large region they are a hundred thousand.
+        if value is None or isinstance(value, int | bytes | Enum) or field in _UNMASKED:
             return value
         if isinstance(value, str):
             if field in _IDENTITIES:

@@ -31,7 +31,7 @@ from memtool.core.report.masking import BULLET
 from memtool.core.report.photo import Picture
 from memtool.core.report.procedure import ProcedureWriting
 from memtool.core.role import Role
-from memtool.core.span import Span, intersect_spans
+from memtool.core.span import Span, parts_inside
 
 
 class ImagePlace(StrEnum):
@@ -160,12 +160,12 @@ class ReportChange:
     summary: str
     """What was changed, in plain words."""
     hidden: tuple[Span, ...]
-    """Where the bytes that went would tell the VIN; they are zeros here."""
+    """Where the bytes that went would tell the VIN, sorted, disjoint; they are zeros here."""
 
     def old_hex(self, edit: Edit) -> str:
         """Lower-case hex of the bytes that went; bullets for those that are not shown."""
         parts, done = [], 0
-        for span in intersect_spans([edit.span], self.hidden):
+        for span in parts_inside(edit.span, self.hidden):
             first = span.start - edit.span.start
             parts += [edit.old[done:first].hex(), BULLET * 2 * len(span)]
             done = first + len(span)

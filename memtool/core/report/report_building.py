@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Protocol
 
 from memtool.core.checksums.checksum import ChecksumRule, check_checksum
@@ -65,7 +64,7 @@ from memtool.core.report.report_proof import (
     tell_result,
 )
 from memtool.core.role import Role
-from memtool.core.span import Span, count_addresses, intersect_spans, union_spans
+from memtool.core.span import Span, count_addresses, union_spans
 from memtool.core.texts.identity_match import is_identity
 from memtool.core.texts.known_identity import find_identity
 
@@ -361,8 +360,7 @@ def _known_places(job: Job, item: JobImage) -> tuple[Span, ...]:
         edit.span
         for blanking in job.blankings
         if blanking.donor_sha256 == item.sha256
-        for edit in blanking.edits
-        if edit.kind is RegionKind.VEHICLE_IDENTITY
+        for edit in blanking.edits.of_kinds(RegionKind.VEHICLE_IDENTITY)
     )
 
 
@@ -417,15 +415,14 @@ def _telling_spans(job: Job, memory: str) -> tuple[Span, ...]:
 
 def _checksum_edits(blankings: Iterable[ImageBlanked]) -> Iterator[Edit]:
     for blanking in blankings:
-        yield from (edit for edit in blanking.edits if edit.kind is RegionKind.CHECKSUM)
+        yield from blanking.edits.of_kinds(RegionKind.CHECKSUM)
 
 
 def _change(job: Job, blanking: ImageBlanked, mask: Masker) -> ReportChange:
     sizes = [backup.size for backup in job.backups if backup.sha256 == blanking.donor_sha256]
     hidden = _hidden_spans(blanking, mask)
-    edits = Edits.of(replace(edit, old=_without(edit, hidden)) for edit in blanking.edits)
     change = ReportChange(
-        blanking=replace(blanking, edits=edits),
+        blanking=replace(blanking, edits=blanking.edits.hiding(hidden)),
         chip=job.label_of(blanking.memory or ""),
         summary=tell_change(blanking, sizes[-1] if sizes else None),
         hidden=hidden,
@@ -433,20 +430,11 @@ def _change(job: Job, blanking: ImageBlanked, mask: Masker) -> ReportChange:
     return mask.whole(change)
 
 
-def _without(edit: Edit, hidden: Sequence[Span]) -> bytes:
-    """The bytes that went, zeros where they are not to be shown."""
-    old = bytearray(edit.old)
-    for span in intersect_spans([edit.span], hidden):
-        first = span.start - edit.span.start
-        old[first : first + len(span)] = bytes(len(span))
-    return bytes(old)
-
-
 def _hidden_spans(blanking: ImageBlanked, mask: Masker) -> tuple[Span, ...]:
     """Old bytes that would tell the identity that went."""
     if not mask.active:
         return ()
-    spans = [edit.span for edit in blanking.edits if edit.kind in _HIDDEN_KINDS]
+    spans = [edit.span for edit in blanking.edits.of_kinds(*_HIDDEN_KINDS)]
     gone = _content_that_went(blanking.edits)
     for identity in mask.identities:
         for match in find_identity(gone, identity):
@@ -454,18 +442,20 @@ def _hidden_spans(blanking: ImageBlanked, mask: Masker) -> tuple[Span, ...]:
     return union_spans(spans)
 
 
-def _content_that_went(edits: Sequence[Edit]) -> Image:
+def _content_that_went(edits: Edits) -> Image:
     """What the edits took away; a large region with a gap at each byte that needed no change is
     one piece again, and so is a text in every second byte of erased ones.
     """
     pieces: list[tuple[int, bytes]] = []
-    ordered = sorted(edits, key=lambda edit: edit.span.start)
-    for before, edit in pairwise(ordered):
-        gap = edit.span.start - before.span.end
+    last_end, last_new = 0, b""
+    for start, end, old, new in edits.pieces():
+        gap = start - last_end
         # What needed no change was already what is written around it.
-        if 0 < gap <= _BRIDGED and before.new[-1] == edit.new[0]:
-            pieces.append((before.span.end, gap * edit.new[:1]))
-    return Image.from_pieces([*pieces, *((edit.span.start, edit.old) for edit in ordered)])
+        if 0 < gap <= _BRIDGED and last_new[-1:] == new[:1]:
+            pieces.append((last_end, gap * new[:1]))
+        pieces.append((start, old))
+        last_end, last_new = end, new
+    return Image.from_pieces(pieces)
 
 
 def _attachment(

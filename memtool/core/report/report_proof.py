@@ -383,7 +383,7 @@ def tell_change(blanking: ImageBlanked, size: int | None) -> str:
 
 
 def _listed_reasons(blanking: ImageBlanked) -> str:
-    reasons = list(dict.fromkeys(edit.reason for edit in blanking.edits))
+    reasons = blanking.edits.told_reasons()
     # A name may hold a comma.
     shown = "; ".join(reasons[:8])
     return shown if len(reasons) <= 8 else f"{shown} and {len(reasons) - 8} more"

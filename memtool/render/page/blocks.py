@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.finding import Verdict
 from memtool.core.report.photo import Picture
@@ -31,8 +31,7 @@ class Look(StrEnum):
     """The one sentence on top."""
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
+class Cell(NamedTuple):
     """A piece of text in a table."""
 
     text: str
@@ -73,8 +72,7 @@ class Facts:
     rows: Sequence[tuple[str, Cell]]
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """One row of a table."""
 
     cells: Sequence[Cell]

@@ -43,6 +43,7 @@ def render_page(document: Document, *, paper: Paper = Paper.A4) -> str:
             style_hash=Own(hash_source(style)),
             kind_of=lambda block: type(block).__name__,
             own=Own,
+            beside=zip,
             photo_source=_photo_source,
         )
     )

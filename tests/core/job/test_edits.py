@@ -77,15 +77,28 @@ def test_the_same_edits_come_back(edits: list[Edit]) -> None:
     assert len(held) == len(edits)
     assert held.size == sum(len(edit.span) for edit in edits)
     assert list(held.places()) == [(edit.span, edit.reason) for edit in edits]
-    assert list(held.pieces()) == [(e.span.start, e.span.end, e.new) for e in edits]
+    assert list(held.pieces()) == [(e.span.start, e.span.end, e.old, e.new) for e in edits]
     assert {address for span in held.spans for address in range(span.start, span.end)} == {
         address for edit in edits for address in range(edit.span.start, edit.span.end)
     }
+    assert held.of_kinds(KINDS[0]) == tuple(edit for edit in edits if edit.kind is KINDS[0])
+    assert held.told_reasons() == tuple(dict.fromkeys(edit.reason for edit in edits))
     told, event = through_facts(held)
     assert event.edits == held
     assert [(each["old"], each["new"], each["reason"]) for each in told] == [
         (edit.old.hex(), edit.new.hex(), edit.reason) for edit in edits
     ]
+
+
+@given(some_edits(), st.sets(st.integers(0, 70)))
+def test_hidden_bytes_are_zeros_and_all_others_stay(edits: list[Edit], hidden: set[int]) -> None:
+    shown = Edits.of(edits).hiding(Span(at, at + 1) for at in hidden)
+    expected = [
+        bytes(0 if at in hidden else byte for at, byte in enumerate(edit.old, edit.span.start))
+        for edit in edits
+    ]
+    assert [edit.old for edit in shown] == expected
+    assert [(edit.span, edit.new) for edit in shown] == [(edit.span, edit.new) for edit in edits]
 
 
 def test_many_are_columns_in_the_facts() -> None:
