@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
@@ -47,6 +47,8 @@ class Image:
     """Sorted, disjoint segments, never adjacent. Make one with `from_bytes` or `from_pieces`."""
 
     segments: tuple[Segment, ...]
+    _digest: list[str] = field(default_factory=list, init=False, repr=False, compare=False)
+    """What `sha256` has worked out: of a large image a command asks for it by the dozen."""
 
     @classmethod
     def from_bytes(cls, data: bytes, *, base: int = 0) -> Image:
@@ -106,6 +108,11 @@ class Image:
         Of one segment (or none) the SHA-256 of its bytes, whatever its base address; of
         several, over (start, length, bytes) of each, both numbers as 64 bits big-endian.
         """
+        if not self._digest:
+            self._digest.append(self._compute_sha256())
+        return self._digest[0]
+
+    def _compute_sha256(self) -> str:
         digest = hashlib.sha256()
         for segment in self.segments:
             # One segment has the digest of its plain file, which people can check with any tool.

@@ -39,8 +39,8 @@ from memtool.formats.codec import ImageFormat, encode_image
 from memtool.store.backups import BackupStore
 from memtool.store.layouts import LoadedLayout
 from memtool.store.reading import compute_sha256
-from memtool.workflow.guards import find_job_vins
-from memtool.workflow.jobs import OpenJob, load_backup, load_backup_reads
+from memtool.workflow.guards import list_job_vins, load_images
+from memtool.workflow.jobs import OpenJob, load_backup
 from memtool.workflow.loading import LoadedRead
 from memtool.workflow.named_layouts import (
     find_chosen,
@@ -277,19 +277,20 @@ def _name_of(draft: _Draft) -> str | None:
 def in_job(question: GateQuestion, opened: OpenJob, store: BackupStore) -> GateQuestion:
     """The question with everything that the job, as it stands now, says to it."""
     memory = question.reads.memory if question.reads else None
-    originals = {
-        read.image
+    images = load_images(opened, store)
+    originals = [
+        image
         for backup in opened.job.backups_of(Role.ORIGINAL, memory)
-        for read in load_backup_reads(store, backup)
-    }
+        for image in images[backup.number]
+    ]
     return replace(
         question,
         job=opened.job,
         named=find_named(opened),
         chosen=find_chosen(opened, question.image),
         described=find_described(opened, memory),
-        known=find_job_vins(opened, store),
-        originals=tuple(originals),
+        known=list_job_vins(opened.job, images.values()),
+        originals=tuple(dict.fromkeys(originals)),
     )
 
 

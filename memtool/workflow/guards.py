@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from memtool.core.image import Image
 from memtool.core.job.bans import find_bans
 from memtool.core.job.events.kinds import LayoutNamed
+from memtool.core.job.job import Job
 from memtool.core.job.noted_vins import list_vins
 from memtool.core.job.protection import NOT_YET, Guarded, find_guarded, name_layout
 from memtool.core.job.stages.before_writing import Guards
@@ -26,14 +27,27 @@ def find_job_vins(opened: OpenJob, store: BackupStore) -> tuple[str, ...]:
     Raises:
         StoreError: the store has lost or changed a read.
     """
-    images = {
-        read.image: None
-        for backup in opened.job.backups
-        for read in load_backup_reads(store, backup)
-    }
-    found = [text for image in images for text in list_vins(image, opened.job)]
-    gone = [text for made in opened.job.blankings for text in made.identities]
-    vehicles = [opened.job.order.vehicle_vin, *opened.job.former_vins]
+    return list_job_vins(opened.job, load_images(opened, store).values())
+
+
+def load_images(opened: OpenJob, store: BackupStore) -> dict[int, tuple[Image, ...]]:
+    """The images of all reads of the job, those of equal reads once, by their backup's number.
+
+    Raises:
+        StoreError: the store has lost or changed a read.
+    """
+    found: dict[int, tuple[Image, ...]] = {}
+    for backup in opened.job.backups:
+        reads = load_backup_reads(store, backup)
+        found[backup.number] = tuple({id(read.image): read.image for read in reads}.values())
+    return found
+
+
+def list_job_vins(job: Job, images: Iterable[Sequence[Image]]) -> tuple[str, ...]:
+    """As `find_job_vins`, of the images that `load_images` gave."""
+    found = [text for each in images for image in each for text in list_vins(image, job)]
+    gone = [text for made in job.blankings for text in made.identities]
+    vehicles = [job.order.vehicle_vin, *job.former_vins]
     return tuple(dict.fromkeys(text for text in (*vehicles, *found, *gone) if text))
 
 

@@ -314,7 +314,15 @@ def load_backup_reads(store: BackupStore, backup: ReadsBackedUp) -> list[LoadedR
         StoreError: the store has lost or changed one.
     """
     entry = entry_of(store, backup)
-    return [_load_stored(store, entry, number) for number in range(len(entry.reads))]
+    loaded: dict[tuple[str, ReadOptions], LoadedRead] = {}
+    found = []
+    for number, read in enumerate(entry.reads):
+        # Reads that agree are one file of the store, and one image.
+        known = (read.file_sha256, read.options)
+        if known not in loaded:
+            loaded[known] = _load_stored(store, entry, number)
+        found.append(loaded[known]._replace(path=read.name, file=_file_of(entry, number)))
+    return found
 
 
 def load_stored(store: BackupStore, backup: ReadsBackedUp, number: int) -> LoadedRead:
@@ -353,9 +361,13 @@ def entry_of(store: BackupStore, backup: ReadsBackedUp) -> Backup:
 def _load_stored(store: BackupStore, entry: Backup, number: int) -> LoadedRead:
     read = entry.reads[number]
     data = store.read_file_of(entry, number)
-    # Two backups may hold reads of one name: what they are is told by id and number.
-    file = ReadFile(path=f"{entry.id}/{number}", device=0, inode=0)
+    file = _file_of(entry, number)
     return parse_content(read.name, data, read.file_sha256, read.options, file=file)
+
+
+def _file_of(entry: Backup, number: int) -> ReadFile:
+    """Which file a read is: two backups may hold reads of one name."""
+    return ReadFile(path=f"{entry.id}/{number}", device=0, inode=0)
 
 
 def load_role(
