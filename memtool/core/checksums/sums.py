@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     Bytes = NDArray[np.uint8]
     Numbers = NDArray[np.uint64]
     Indexes = NDArray[np.int64]
-    Prefix = tuple[Numbers, Numbers]
+    Prefix = tuple[NDArray[np.unsignedinteger[Any]], NDArray[np.unsignedinteger[Any]]]
     """First and second prefix sums; the second is a single zero where there is none."""
 
 ByteOrder = Literal["big", "little"]

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from memtool.core.discovery.evidence import (
     Bytes,
+    Levels,
     Places,
     choose_counted,
     content_thresholds,
@@ -20,7 +21,7 @@ from memtool.core.discovery.evidence import (
 )
 from memtool.core.discovery.register_algebra import bit_masks
 
-_KEPT = 4
+_KEPT = 3
 _APART = 8
 """Images are apart where no more than one byte in so many is the same in two of them."""
 _LONG_RUN = 16
@@ -77,7 +78,8 @@ class Area:
         self.images: Bytes = np.stack([np.frombuffer(image, np.uint8) for image in contents])
         self.size = self.images.shape[1]
         self._thresholds: dict[tuple[int, bool], Places] = {}
-        self._levels: dict[int, NDArray[np.int64]] = {}
+        self._levels: dict[int, Levels] = {}
+        self._masks: dict[int, NDArray[np.int8]] = {}
         self.expected_after: dict[int, list[float]] = {}
         """For fields behind their block, by length: `expected_by_level` of one CRC."""
         self.expected_fixed: dict[tuple[int, int, int, float], float] = {}
@@ -91,10 +93,12 @@ class Area:
         """How many images there are."""
         return len(self.contents)
 
-    @cached_property
-    def masks(self) -> list[NDArray[np.int8]]:
-        """`bit_masks` of each image."""
-        return [bit_masks(image) for image in self.images]
+    def masks(self, row: int) -> NDArray[np.int8]:
+        """`bit_masks` of an image, made when first asked for: eight times its size."""
+        with self._lock:
+            if row not in self._masks:
+                self._masks[row] = bit_masks(self.images[row])
+            return self._masks[row]
 
     def thresholds(self, length: int, *, strict: bool = False) -> Places:
         """`content_thresholds` of the counted images, for fields of `length` bytes behind
@@ -167,7 +171,7 @@ class Area:
             total += starts < row[ends]
         return total
 
-    def stored_levels(self, length: int) -> NDArray[np.int64]:
+    def stored_levels(self, length: int) -> Levels:
         """How many different fields of `length` bytes the images have, at each offset."""
         with self._lock:
             if length not in self._levels:
@@ -271,9 +275,9 @@ def _make_room(kept: dict[_Key, _Value]) -> None:
         del kept[next(iter(kept))]
 
 
-def count_distinct(numbers: Sequence[NDArray[np.uint64]]) -> NDArray[np.int64]:
+def count_distinct(numbers: Sequence[NDArray[np.uint64]]) -> Levels:
     """How many different numbers the images have, for each place."""
-    found = np.ones(len(numbers[0]), np.int64)
+    found = np.ones(len(numbers[0]), np.uint16)
     # An image counts where its number is none of those before it: sorts of a few numbers each
     # take far longer.
     for row, own in enumerate(numbers[1:], 1):

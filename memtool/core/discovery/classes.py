@@ -61,16 +61,18 @@ class KeyTable:
 
     def may_have(self, keys: Keys) -> NDArray[np.bool_]:
         """For each key whether it may be a member."""
-        if not self._packed:
-            # No slot is out of range; `clip` is only the mode that costs nothing to check.
-            return self._table.take(self._slots(keys).view(np.int64), mode="clip").view(np.bool_)
         found = np.empty(keys.shape, bool)
         given, told = keys.reshape(-1), found.reshape(-1)
         for begin in range(0, len(given), _CHUNK):
             slots = self._slots(given[begin : begin + _CHUNK])
-            places = self._table.take((slots >> np.uint64(3)).view(np.int64), mode="clip")
-            places >>= slots.astype(np.uint8) & np.uint8(7)
-            told[begin : begin + _CHUNK] = places & np.uint8(1)
+            # No slot is out of range; `clip` is only the mode that costs nothing to check.
+            if not self._packed:
+                held = self._table.take(slots.view(np.int64), mode="clip")
+            else:
+                held = self._table.take((slots >> np.uint64(3)).view(np.int64), mode="clip")
+                held >>= slots.astype(np.uint8) & np.uint8(7)
+                held &= np.uint8(1)
+            told[begin : begin + _CHUNK] = held
         return found
 
 

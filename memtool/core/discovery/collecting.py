@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from memtool.core.checksums.sums import ByteOrder
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Matches
-from memtool.core.discovery.evidence import Chance
+from memtool.core.discovery.evidence import Chance, Levels
 from memtool.core.discovery.results import Equivalent, Placement
 from memtool.core.span import Span
 
@@ -86,7 +86,7 @@ class Ends:
     """Where the block ends."""
     fields: Indexes
     """Where the field starts."""
-    levels: NDArray[np.int64]
+    levels: Levels
     """How many different stored numbers the images have there; for totals, contents."""
 
 

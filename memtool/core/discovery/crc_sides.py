@@ -8,7 +8,7 @@ share, can be put in afterwards.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -95,8 +95,8 @@ class CrcSides:
     def _prefix_sides(self) -> list[Registers]:
         area, algebra = self.area, self.algebra
         if not self._alike:
-            return algebra.prefix_sides(area.masks)
-        (first,) = algebra.prefix_sides(area.masks[:1])
+            return algebra.prefix_sides([area.masks(row) for row in range(area.count)])
+        (first,) = algebra.prefix_sides([area.masks(0)])
         return [
             first,
             *(first ^ drift for drift in algebra.drift_sides(area.images, area.differing)),
@@ -151,8 +151,7 @@ class CrcSides:
             # One set of starts is as large as the area's keys; a second one would double it.
             if self.area.size > _LARGE:
                 self._starts.clear()
-            models = self.models_of(xorout)
-            self._starts[xorout] = _start_classes([self._start_keys(model) for model in models])
+            self._starts[xorout] = self._classes(xorout, self._start_keys)
         return self._starts[xorout]
 
     def starts_of_natural_order(self, xorout: int) -> StartClasses:
@@ -167,23 +166,39 @@ class CrcSides:
             return self.starts(xorout)
         # Each key meets itself. Only one that comes a second time has another start to meet.
         again = repeated(self.prefix_key)[:-1]
-        return _start_classes(
-            [
-                self._start_keys(model)
-                if model.init
-                else np.where(again, self._start_keys(model), NO_START)
-                for model in models
-            ]
-        )
+
+        def side(model: CrcModel) -> Registers:
+            keys = self._start_keys(model)
+            return keys if model.init else np.where(again, keys, NO_START)
+
+        return self._classes(xorout, side)
 
     def starts_at(self, xorout: int, positions: Indexes) -> StartClasses:
         """Those at some positions, ascending."""
         key = self.prefix_key[positions]
-        sides = [
-            key ^ self.constants_at(model.init, positions) if model.init else key
-            for model in self.models_of(xorout)
-        ]
-        return _start_classes(sides, positions)
+
+        def side(model: CrcModel) -> Registers:
+            return key ^ self.constants_at(model.init, positions) if model.init else key
+
+        return self._classes(xorout, side, positions)
+
+    def _classes(
+        self,
+        xorout: int,
+        side: Callable[[CrcModel], Registers],
+        positions: Indexes | None = None,
+    ) -> StartClasses:
+        """The starts of all models with this final XOR, given what makes the side of one."""
+        models = self.models_of(xorout)
+        if len(models) == 1:
+            return StartClasses(side(models[0]), 1, positions)
+        # Models side by side at each position: index = position · models + model. One at a time:
+        # all sides of a large area would take as much again.
+        count = self.area.size if positions is None else len(positions)
+        keys = np.empty((count, len(models)), np.uint64)
+        for place, model in enumerate(models):
+            keys[:, place] = side(model)
+        return StartClasses(keys.ravel(), len(models), positions)
 
     def _start_keys(self, model: CrcModel) -> Registers:
         keys = self.prefix_key[:-1]
@@ -217,9 +232,3 @@ class CrcSides:
         ]
         key = self.keys.of(stored) if len(stored) > 1 else self.keys.of_shared(stored[0])
         return key[positions] if every else key
-
-
-def _start_classes(sides: Sequence[Registers], positions: Indexes | None = None) -> StartClasses:
-    # Models side by side at each position: index = position · models + model.
-    keys = sides[0] if len(sides) == 1 else np.stack(sides, axis=1).ravel()
-    return StartClasses(keys, len(sides), positions)

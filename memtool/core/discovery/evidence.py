@@ -36,6 +36,8 @@ from numpy.typing import NDArray
 
 Bytes = NDArray[np.uint8]
 Places = NDArray[np.int32]
+Levels = NDArray[np.uint16]
+"""How many different numbers the images have, for each place."""
 
 MOST_COUNTED = 8
 MIXED_SUM = 2
@@ -239,7 +241,7 @@ def expected_by_level(
     thresholds: Places,
     ends: NDArray[np.int64],
     limits: NDArray[np.int64],
-    levels: NDArray[np.int64],
+    levels: Levels,
     bits: float,
 ) -> list[float]:
     """Chance matches of blocks with 1, 2, … different stored numbers.
@@ -263,7 +265,7 @@ def expected_by_level(
     return [float(mass[counted == level].sum()) for level in range(1, len(thresholds) + 1)]
 
 
-def are_told(levels: NDArray[np.int64], most: int, drowned: Sequence[int]) -> NDArray[np.bool_]:
+def are_told(levels: Levels, most: int, drowned: Sequence[int]) -> NDArray[np.bool_]:
     """Which ends do not have one of the drowned numbers of contents; `most` or more are one."""
     told = np.ones(most + 1, bool)
     told[list(drowned)] = False

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from memtool.core.discovery.collecting import NumberOrder
-from memtool.core.discovery.evidence import is_erased
+from memtool.core.discovery.evidence import Levels, is_erased
 
 Numbers = NDArray[np.uint64]
 Indexes = NDArray[np.int64]
@@ -70,9 +70,9 @@ class FixedFields:
         return np.array([field.offset for field in self.fields], np.int64)
 
     @cached_property
-    def distinct(self) -> NDArray[np.int64]:
+    def distinct(self) -> Levels:
         """How many different contents each has."""
-        return np.array([field.distinct for field in self.fields], np.int64)
+        return np.array([field.distinct for field in self.fields], np.uint16)
 
     @cached_property
     def by_images(self) -> dict[tuple[int, ...], Indexes]:

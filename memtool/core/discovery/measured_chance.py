@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.discovery.classes import Indexes, Keys
-from memtool.core.discovery.evidence import MIXED_SUM
+from memtool.core.discovery.evidence import MIXED_SUM, Levels
 from memtool.core.discovery.sum_sides import StoredNumbers, SumSides
 
 _SHIFTED = 1 << 13
@@ -44,7 +44,7 @@ class SumEnds:
     positions: Indexes
     limits: Indexes
     """Starts of an end lie below this."""
-    levels: NDArray[np.int64]
+    levels: Levels
     """How many different stored numbers the images have there."""
 
 
@@ -133,7 +133,7 @@ class _Moved:
 
     sides: SumSides
     keys: Keys
-    levels: NDArray[np.int64]
+    levels: Levels
     """How many different numbers each end has now."""
     floors: Indexes
     """Starts are at or above these."""

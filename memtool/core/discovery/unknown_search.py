@@ -26,7 +26,7 @@ from memtool.core.discovery.classes import Indexes, StartClasses
 from memtool.core.discovery.collecting import NumberOrder, number_orders
 from memtool.core.discovery.copies import is_too_short
 from memtool.core.discovery.crc_sides import CrcGroup, CrcSides
-from memtool.core.discovery.evidence import Chance, independent_rows
+from memtool.core.discovery.evidence import Chance, Levels, independent_rows
 from memtool.core.discovery.register_algebra import RegisterAlgebra, algebra_of
 from memtool.core.discovery.results import (
     CONVINCING,
@@ -95,7 +95,7 @@ class UnknownSearch:
         models = sorted(self._models, key=lambda model: (model.width, model.poly, model.reflected))
         return [CrcGroup(model.width, model.poly, model.reflected, ()) for model in models]
 
-    def _ends(self, length: int) -> tuple[Indexes, Indexes]:
+    def _ends(self, length: int) -> tuple[Indexes, Levels]:
         """Ends whose stored numbers differ, and how many different ones each has."""
         levels = self._area.stored_levels(length)
         # A number at offset 0 has no block before it.

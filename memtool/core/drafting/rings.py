@@ -63,23 +63,32 @@ def _mark_rings(rows: Bytes, width: int, order: str, ring: Mask) -> None:
     last = rows.shape[1] - width + 1
     if last <= 0:
         return
-    numbers = np.zeros((len(rows), last), np.int64)
+    # Few addresses tell anything in most memories, so only they are followed: numbers that are not
+    # the same in all modules, and large in every one.
+    differs = (rows != rows[:1]).any(axis=0)
+    starts = np.flatnonzero(
+        np.logical_or.reduce([differs[place : place + last] for place in range(width)])
+    )
+    numbers = np.zeros((len(rows), len(starts)), np.int64)
     for place in range(width):
         shift = 8 * (width - 1 - place if order == "big" else place)
-        numbers |= rows[:, place : place + last].astype(np.int64) << shift
-    # Large in every module, and not the same in all.
-    telling = (numbers >= _LEAST_NUMBER).all(axis=0) & (numbers != numbers[:1]).any(axis=0)
-    # Few addresses tell anything in most memories, so only they are followed.
-    starts = np.flatnonzero(telling)
+        numbers |= rows[:, starts + place].astype(np.int64) << shift
+    large = (numbers >= _LEAST_NUMBER).all(axis=0)
+    starts, numbers = starts[large], numbers[:, large]
+    # Where each address is among those; -1: nowhere.
+    known = np.full(last, -1)
+    known[starts] = np.arange(len(starts))
     for stride in range(width, _LARGEST_STRIDE + 1):
         # Only where there is room for all slots; each turn of the inner loop leaves those whose
         # next slot fits.
-        found = starts[starts + (_SLOTS - 1) * stride < last]
+        found = np.flatnonzero(starts + (_SLOTS - 1) * stride < last)
+        here = found
         for slot in range(1, _SLOTS):
-            here, there = found + (slot - 1) * stride, found + slot * stride
+            there = known[starts[found] + slot * stride]
+            found, here, there = (each[there >= 0] for each in (found, here, there))
             steps = numbers[:, there] - numbers[:, here]
-            near = ((steps != 0) & (np.abs(steps) <= _LARGEST_STEP)).all(axis=0) & telling[there]
-            found = found[near]
-        for start in found.tolist():
+            near = ((steps != 0) & (np.abs(steps) <= _LARGEST_STEP)).all(axis=0)
+            found, here = found[near], there[near]
+        for start in starts[found].tolist():
             # A longer ring is found from each of its slots, and the spans join.
             ring[start : start + (_SLOTS - 1) * stride + width] = True
