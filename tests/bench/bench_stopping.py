@@ -1,6 +1,7 @@
 """How soon every command ends on Ctrl-C, and how long it is silent, on large images.
 
-Run: ``python tests/bench/bench_stopping.py [--size 16777216] [--moments 6]``
+Run: ``python tests/bench/bench_stopping.py [--size 16777216] [--searched 1048576]``
+``[--moments 6]``
 
 Each command is a process of its own at a real pseudo-terminal. It gets SIGINT at moments spread
 over its run. Seconds of the processor count, from the signal to the end of the process, and from
@@ -15,6 +16,7 @@ import os
 import pty
 import re
 import select
+import shutil
 import signal
 import sys
 import tempfile
@@ -24,10 +26,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from tests.bench.bench_commands import LAYOUT, VINS
 from tests.bench.costs import ROOT
 from tests.bench.images import make_images
 
-VIN = "1G4AH59H45G118341"
 _TICKS = os.sysconf("SC_CLK_TCK")
 _SHARE = re.compile(rb"searching: \[[#.]+\] (\d+) %")
 
@@ -58,6 +60,8 @@ def run(command: list[str], folder: Path, stop_after: float | None) -> tuple[flo
         os.chdir(folder)
         kept |= {"PYTHONPATH": str(ROOT), "BENCHIMAGE_STORE": str(folder / "store")}
         os.execve(sys.executable, [sys.executable, "-m", "memtool", *command], kept)
+    # An answer to whatever it asks.
+    os.write(terminal, b"17\n" * 8)
     told, silence, stopped, shares = 0.0, 0.0, None, [0]
     while True:
         ready, _, _ = select.select([terminal], [], [], 0.01)
@@ -82,10 +86,60 @@ def run(command: list[str], folder: Path, stop_after: float | None) -> tuple[flo
     return total - stopped, silence, shares == sorted(shares)
 
 
+def tell(name: str, command: list[str], folder: Path, moments: int) -> None:
+    """Measure one command, each run in a copy of the folder as it is now, and print its line."""
+    with tempfile.TemporaryDirectory() as place:
+
+        def alone(stop_after: float | None) -> tuple[float, float, bool]:
+            copy = Path(place) / "copy"
+            shutil.copytree(folder, copy)
+            measured = run(command, copy, stop_after)
+            shutil.rmtree(copy)
+            return measured
+
+        whole, silence, grows = alone(None)
+        spread = (0.3 + max(0.0, whole - 0.3) * turn / moments for turn in range(moments))
+        ends = [alone(moment)[0] for moment in spread]
+    print(
+        f"{name:16} {whole:6.1f} s, silent {silence:4.2f} s at most,"
+        f" share {'only grows' if grows else 'FELL'}; ends {max(ends):4.2f} s after Ctrl-C",
+        flush=True,
+    )
+
+
+def tell_job(size: int, moments: int) -> None:
+    """The commands of a job, each measured where those before it are done."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "module.toml").write_text(
+            LAYOUT.format(chip=f"{size >> 10}K", size=size, state=f"0x0100+{size // 2}")
+        )
+        start = ["start", "--job", "job", "--layout", "module.toml", "--chip", f"{size >> 10}K"]
+        start += ["--vehicle-vin", VINS[0].decode(), "--module-kind", "body"]
+        start += ["--authority", "order", "--reseated"]
+        images = make_images("structured", size, 2)
+        for role, vin, image in zip(("original", "donor"), VINS, images, strict=True):
+            memory = bytearray(image)
+            memory[0x20:0x31] = vin
+            for number in "12":
+                (folder / f"{role}{number}.bin").write_bytes(memory)
+                start += [f"--{role}", f"{role}{number}.bin"]
+        job = ["--job", "job"]
+        for words, command in (
+            ("start", start),
+            ("blank", ["blank", "donor", *job, "--confirm", VINS[1][-6:].decode()]),
+            ("check to-write", ["check", *job, "--stage", "before-writing"]),
+            ("report", ["report", *job, "--no-pdf"]),
+        ):
+            tell(words, command, folder, moments)
+            run(command, folder, None)
+
+
 def main() -> None:
     """Print a line for each command."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--size", type=int, default=1 << 24)
+    parser.add_argument("--searched", type=int, default=1 << 20, help="bytes of what is searched")
     parser.add_argument("--moments", type=int, default=6)
     given = parser.parse_args()
     begin = time.monotonic()
@@ -93,29 +147,22 @@ def main() -> None:
         folder = Path(name)
         for number, image in enumerate(make_images("structured", given.size)):
             (folder / f"{number}.bin").write_bytes(image)
-        for number, image in enumerate(make_images("structured", min(given.size, 1 << 18))):
-            (folder / f"small{number}.bin").write_bytes(image)
-        small = [f"small{number}.bin" for number in range(3)]
         for command in (
             ["inspect", "0.bin"],
-            ["find", VIN, "0.bin"],
+            ["find", VINS[0].decode(), "0.bin"],
             ["compare", "0.bin", "1.bin"],
             ["convert", "0.bin", "0.hex"],
-            ["checksum", "discover", *small],
         ):
-            whole, silence, grows = run(command, folder, None)
-            (folder / "0.hex").unlink(missing_ok=True)
-            ends = []
-            for moment in range(given.moments):
-                ends.append(
-                    run(command, folder, 0.3 + max(0.0, whole - 0.3) * moment / given.moments)[0]
-                )
-                (folder / "0.hex").unlink(missing_ok=True)
-            print(
-                f"{command[0]:10} {whole:6.1f} s, silent {silence:4.2f} s at most,"
-                f" share {'only grows' if grows else 'FELL'}; ends {max(ends):4.2f} s after Ctrl-C",
-                flush=True,
-            )
+            tell(command[0], command, folder, given.moments)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        names = [f"{number}.bin" for number in range(3)]
+        for file, image in zip(names, make_images("structured", given.searched), strict=True):
+            (folder / file).write_bytes(image)
+        draft = ["layout", "draft", *names, "--chip", str(given.searched), "--out", "draft.toml"]
+        tell("discover", ["checksum", "discover", *names], folder, given.moments)
+        tell("draft", draft, folder, given.moments)
+    tell_job(given.size, given.moments)
     print(f"all of it took {time.monotonic() - begin:.0f} s")
 
 
