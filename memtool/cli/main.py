@@ -70,6 +70,8 @@ def run() -> None:
     """
     # A command that only looks makes thousands of objects at its start and hardly any cycles.
     gc.set_threshold(_BETWEEN_COLLECTIONS)
+    # numpy starts a thread for each processor to multiply matrices with: nothing here does that.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os._exit(_run_to_the_end(sys.argv[1:]))
 
 
