@@ -154,6 +154,13 @@ def _rate(
     # From here on texts are asked.
     if view.shows_same_text or _holds_too_little(evidence, view):
         return None
+    if (
+        view.table is not None
+        and _has_words(plain.text)
+        and plain.text.common_pairs > looks.most_common_pairs(view.table)
+    ):
+        # It reads worse, whatever else is in it.
+        return None
     look = looks.through(view)
     if look is None:
         return None
@@ -215,12 +222,13 @@ def _has_many_fields(plain: TextSigns, seen: TextSigns) -> bool:
 
 def _reads_worse(plain: TextSigns, seen: TextSigns) -> bool:
     """Whether the read shows words or fields that the view does not."""
-    words = (
-        plain.common_pairs >= _LEAST_COMMON_PAIRS
-        and plain.common_share >= _COMMON_SHARE
-        and plain.common_pairs > seen.common_pairs
-    )
+    words = _has_words(plain) and plain.common_pairs > seen.common_pairs
     return words or (plain.fields >= _LEAST_FIELDS and plain.fields > 2 * seen.fields)
+
+
+def _has_words(text: TextSigns) -> bool:
+    """Whether so many of its letter pairs are common that it is words."""
+    return text.common_pairs >= _LEAST_COMMON_PAIRS and text.common_share >= _COMMON_SHARE
 
 
 def _is_text_at_last(plain: TextSigns, seen: TextSigns) -> bool:

@@ -26,9 +26,11 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from memtool.core.runs import Mask
+    from memtool.core.runs import Bytes, Mask
 
-    Table = NDArray[np.bool_]
+    PairCounts = NDArray[np.intp]
+    """256 rows of 256: how often each byte value is followed by each."""
+    Marks = NDArray[np.bool_]
     Runs = NDArray[np.intp]
     """Rows of (first, end)."""
 
@@ -82,24 +84,18 @@ NO_TEXT = TextSigns(
 
 
 @cache
-def text_table() -> Table:
+def text_table() -> Marks:
     """True for each byte value that is a character of texts. Not to be changed."""
     return _table_of(_CAPITALS + _SMALL + _DIGITS + _SEPARATORS)
 
 
 @cache
-def padding_table() -> Table:
+def padding_table() -> Marks:
     """True for each byte value that stands around texts. Not to be changed."""
     return _table_of(bytes(_PADDING))
 
 
-@cache
-def _text_marks() -> bytes:
-    """For ``bytes.translate``: 1 for characters of text, 0 for all else."""
-    return text_table().tobytes()
-
-
-def _table_of(values: bytes) -> Table:
+def _table_of(values: bytes) -> Marks:
     table = np.zeros(256, dtype=bool)
     table[list(values)] = True
     table.flags.writeable = False
@@ -137,27 +133,36 @@ def _pair_table() -> NDArray[np.uint8]:
     return table.reshape(-1)
 
 
-def find_text_runs(content: bytes) -> Runs:
+def find_text_runs(content: bytes, shown_as: Bytes | None = None) -> Runs:
     """(first, end) of every run of `SHORTEST_RUN` characters of text and more.
 
-    Made for speed, since it is asked of many views: whether eight characters begin at a
-    place is worked out for all places at once, by three doublings.
+    Args:
+        content: Any bytes.
+        shown_as: What each of the 256 values is read as; itself if left out.
     """
-    mask = np.frombuffer(content.translate(_text_marks()), dtype=bool)
-    if len(mask) < SHORTEST_RUN:
-        return np.empty((0, 2), dtype=np.intp)
-    # Two characters begin here, then four, then eight.
-    eight = mask[:-1] & mask[1:]
-    eight = eight[:-2] & eight[2:]
-    eight = eight[:-4] & eight[4:]
-    places = np.flatnonzero(eight)
-    if not len(places):
-        return np.empty((0, 2), dtype=np.intp)
-    breaks = np.flatnonzero(np.diff(places) > 1)
-    firsts = places[np.concatenate(([0], breaks + 1))]
-    # The last place at which eight begin is eight characters before the run's end.
-    ends = places[np.concatenate((breaks, [len(places) - 1]))] + SHORTEST_RUN
-    return np.stack((firsts, ends), axis=1)
+    marks = text_table() if shown_as is None else text_table()[shown_as]
+    return rows_of_bytes(content, marks.tobytes(), SHORTEST_RUN)
+
+
+def most_common_pairs(pair_counts: PairCounts, shown_as: Bytes, runs: Runs) -> int:
+    """No more common pairs than this are counted in bytes that are read by a table.
+
+    Args:
+        pair_counts: How often each value of the bytes is followed by each.
+        shown_as: What each of the 256 values is read as, no two of them as the same.
+        runs: Of text, in what is read.
+    """
+    read_as = np.argsort(shown_as)
+    first, second = _common_pairs()
+    # The pair across two runs is counted as well.
+    return int(pair_counts[read_as[first], read_as[second]].sum()) + len(runs)
+
+
+@cache
+def _common_pairs() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The first and the second byte of each pair that is common in words."""
+    first, second = np.nonzero(_pair_table().reshape(256, 256) & _COMMON)
+    return first, second
 
 
 def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
@@ -167,10 +172,7 @@ def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
     lengths = runs[:, 1] - runs[:, 0]
     # All runs one behind the other, with where each begins.
     starts = np.concatenate(([0], np.cumsum(lengths)[:-1]))
-    # Up where a run begins and down behind it: runs never touch.
-    edges = np.zeros(len(content) + 1, dtype=np.int8)
-    edges[runs[:, 0]], edges[runs[:, 1]] = 1, -1
-    chars = array_of(content)[np.cumsum(edges[:-1], dtype=np.int8).view(np.bool_)]
+    chars = array_of(b"".join([content[first:end] for first, end in runs.tolist()]))
     # The pair across two runs counts to the first of them: one doubtful pair a run.
     pairs = _pair_table()[(chars[:-1].astype(np.uint16) << 8) | chars[1:]]
     # Differences modulo 256 are exact enough: no two characters of text are so far apart.

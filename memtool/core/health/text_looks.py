@@ -15,12 +15,15 @@ from memtool.core.health.readable import (
     find_padded_vins,
     find_text_runs,
     find_text_signs,
+    most_common_pairs,
 )
 from memtool.core.health.views import OtherView
 from memtool.core.image import Image
 from memtool.core.runs import defined_bytes
+from memtool.lazy import np
 
 if TYPE_CHECKING:
+    from memtool.core.health.readable import PairCounts
     from memtool.core.runs import Bytes
 
 _LONGEST_LOOK = 1 << 20
@@ -41,6 +44,7 @@ class TextLooks:
     def __init__(self, data: Bytes) -> None:
         """Take all defined bytes of the image."""
         self._data = data[:_LONGEST_LOOK]
+        self._pair_counts: PairCounts | None = None
         self._looks: dict[Callable[[Bytes], Bytes | None] | None, TextLook | None] = {}
 
     def plain(self) -> TextLook:
@@ -52,6 +56,14 @@ class TextLooks:
     def through(self, view: OtherView) -> TextLook | None:
         """Of a view; None where the bytes do not divide into its words."""
         return self._look(view.make, lambda: view.make(self._data))
+
+    def most_common_pairs(self, table: Bytes) -> int:
+        """No more common pairs than this are in a view by a table, told without a look at it."""
+        if self._pair_counts is None:
+            pairs = self._data[:-1].astype(np.uint16) << 8 | self._data[1:]
+            self._pair_counts = np.bincount(pairs, minlength=1 << 16).reshape(256, 256)
+        runs = find_text_runs(self._data.tobytes(), table)
+        return most_common_pairs(self._pair_counts, table, runs)
 
     def content(self, view: OtherView | None = None) -> bytes:
         """The bytes of a view that can be made, or of the read as it is."""

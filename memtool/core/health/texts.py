@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from enum import StrEnum
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -67,9 +67,6 @@ _SHAPES = {
     ),
     TextKind.PART_OR_SERIAL: r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]",
 }
-# Compiled when first used: an image without texts needs it not.
-_SHAPE = "|".join(f"(?P<{kind.name}>{shape})" for kind, shape in _SHAPES.items())
-"""The first that fits the whole text decides."""
 _PLACES = {kind: place for place, kind in enumerate(TextKind)}
 _LABELLED = frozenset(list(TextKind)[:4])
 _OF_THE_MODULE = frozenset(TextKind) - {TextKind.DATE, TextKind.TEXT}
@@ -128,11 +125,17 @@ def _count_slow_steps(data: bytes) -> NDArray[np.int32]:
     return slow
 
 
+@cache
+def _shape() -> re.Pattern[str]:
+    """The first that fits the whole text decides. An image without texts needs it not."""
+    return re.compile("|".join(f"(?P<{kind.name}>{shape})" for kind, shape in _SHAPES.items()))
+
+
 def _kind_of(text: str) -> TextKind:
     if len(text) > _LONGEST_NAMED:
         return TextKind.TEXT
     capitals = text.upper()
-    fitting = re.fullmatch(_SHAPE, capitals)
+    fitting = _shape().fullmatch(capitals)
     kind = TextKind.TEXT if fitting is None else TextKind[str(fitting.lastgroup)]
     # Without a label small letters are words.
     is_word = kind is TextKind.PART_OR_SERIAL and text != capitals
@@ -142,17 +145,24 @@ def _kind_of(text: str) -> TextKind:
 def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
     """The module's own identity, and how many other readable texts there are."""
     texts = find_texts(evidence.image, evidence.layout, hidden=evidence.hidden)
-    # VINs have a section of their own on every page, and are masked on some.
-    vins = {text for text in texts if _VIN_SHAPE.search(text.text)}
-    own = [text for text in texts if text.kind in _OF_THE_MODULE and text not in vins]
-    others = [text for text in texts if text.kind not in _OF_THE_MODULE or text in vins]
+    own, others, shown = [], [], []
+    for text in texts:
+        # VINs have a section of their own on every page, and are masked on some.
+        is_vin = _VIN_SHAPE.search(text.text) is not None
+        if text.kind in _OF_THE_MODULE and not is_vin:
+            own.append(text)
+            continue
+        others.append(text)
+        if not is_vin:
+            shown.append(text)
     found = []
     if own:
         words = f"Looks like the module's own identity: {_name_all(own)}."
         spans = tuple(text.span for text in own[:LISTED_SPANS])
         found.append(evidence.finding("content-module-identity", Severity.INFO, words, spans))
     if others:
-        shown = sorted((text for text in others if text not in vins), key=_order)
+        # By address as they are; the kinds in their order.
+        shown.sort(key=lambda text: _PLACES[text.kind])
         many = f"{len(others)} readable texts" if len(others) > 1 else "One readable text"
         words = ": " + ", ".join(map(_name, shown[:_TEXTS_SHOWN]))
         words += ", ..." if len(shown) > _TEXTS_SHOWN else ""

@@ -9,8 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from memtool.core.health.readable import find_certain_vins
+from memtool.core.health.text_looks import TextLooks
 from memtool.core.health.texts import find_texts
+from memtool.core.health.views import OtherView, list_views
 from memtool.core.image import Image
+from memtool.core.runs import array_of
 from memtool.core.texts.vin import CheckDigitState, check_digit_state
 
 VINS = ("1G4AH59H45G118341", "1M8GDM9AXKP042788")
@@ -46,3 +49,18 @@ def test_certain_vins_stand_alone(parts: list[str]) -> None:
     found = {each for each in re.findall(shape, text) if len(set(each)) >= 6}
     want = {each for each in found if check_digit_state(each) is CheckDigitState.VALID}
     assert find_certain_vins(text.encode()) == want
+
+
+@given(
+    st.lists(st.sampled_from((b"RELATIVET\0", b"HEREAFTER\0", b"relations", b"4", b"\x9a"))),
+    st.sampled_from([view for view in list_views() if view.table is not None]),
+)
+def test_no_view_has_more_common_pairs_than_is_told_before_a_look(
+    parts: list[bytes], view: OtherView
+) -> None:
+    assert view.table is not None
+    # Every such view undoes itself: the read is made of what the view shows.
+    looks = TextLooks(view.table[array_of(b"".join(parts))])
+    look = looks.through(view)
+    assert look is not None
+    assert look.signs.common_pairs <= looks.most_common_pairs(view.table)
