@@ -6,7 +6,7 @@ numpy is loaded by the first call, not with the module: most commands never need
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from memtool.core.image import Image
 from memtool.core.span import Span
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     Mask = NDArray[np.bool_]
     Rows = NDArray[np.intp]
     """Rows of (first, end)."""
+    MarksT = TypeVar("MarksT", Mask, Bytes)
 
 _PART = 1 << 16
 """Bytes worked on at a time: their arrays stay in the processor's cache."""
@@ -62,8 +63,11 @@ def spans_of_mask(mask: Mask, image: Image) -> tuple[Span, ...]:
     return tuple(spans)
 
 
-def in_a_row(marked: Mask, count: int) -> Mask:
-    """Where so many true places in a row begin, the last one inside; shorter by `count` - 1."""
+def in_a_row(marked: MarksT, count: int) -> MarksT:
+    """Where so many true places in a row begin, the last one inside; shorter by `count` - 1.
+
+    Of bytes the same for each of their bits.
+    """
     row, length = marked, 1
     while length < count:
         more = min(length, count - length)

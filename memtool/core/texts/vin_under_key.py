@@ -9,7 +9,7 @@ first; only there the keys are tried, all at once as the bits of one number a by
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -29,7 +29,7 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from memtool.core.runs import Rows
+    from memtool.core.runs import Bytes, Rows
 
     Places = NDArray[np.intp]
     Lengths = NDArray[np.intp]
@@ -52,6 +52,15 @@ _EQUAL_STEPS = 9
 _NO_STEP = bytes([1]) + bytes(255)
 """Marks the step between equal bytes."""
 
+_BETWEEN, _OF_DIGITS, _NO_CROSSING = 1, 2, 4
+"""Bits: a step between two characters of the alphabet, one between two digits, one that is not
+between a letter and a digit."""
+_OFFSETS = (VIN_LENGTH - 1, *range(VIN_LENGTH - 5, -1, -1), *range(VIN_LENGTH - 4, VIN_LENGTH - 1))
+"""In a window, in the order in which they are tried: a digit leaves the fewest keys, and in texts
+none of them fits what stands before the digits."""
+_TELLING = 4
+"""So many of them tell most of what is no VIN in a text."""
+
 
 class _Keyed(NamedTuple):
     """A keyed form, with what its search needs made ready once."""
@@ -59,9 +68,12 @@ class _Keyed(NamedTuple):
     form: Form
     orders: tuple[Form | None, ...]
     """What is undone before it, None for nothing."""
-    marks: tuple[bytes, bytes, bytes]
-    """For ``bytes.translate``: 1 for the steps between two characters of the alphabet, between a
-    letter and a digit, and between two digits."""
+    between: bytes
+    """For ``bytes.translate``: 1 for the steps between two characters of the alphabet."""
+    crossing: bytes
+    """The same between a letter and a digit."""
+    kinds: bytes
+    """The same with a bit for each of `_BETWEEN`, `_OF_DIGITS` and `_NO_CROSSING`."""
     keys: KeyBits
     """For each stored byte the keys, as bits, under which it is a character of the alphabet."""
     digit_keys: KeyBits
@@ -86,10 +98,19 @@ def _keyed_forms() -> tuple[_Keyed, ...]:
 def _make_ready(form: Form) -> _Keyed:
     steps = form.key_steps
     assert steps is not None, f"{form.name} is keyed and has no steps"
+    between, crossing = _marks_of(steps.between), _marks_of(steps.crossing)
+    of_digits = _marks_of(steps.of_digits)
     return _Keyed(
         form=form,
         orders=orders_of(form),
-        marks=(_marks_of(steps.between), _marks_of(steps.crossing), _marks_of(steps.of_digits)),
+        between=between,
+        crossing=crossing,
+        kinds=bytes(
+            _BETWEEN * between[step]
+            | _OF_DIGITS * of_digits[step]
+            | _NO_CROSSING * (not crossing[step])
+            for step in range(256)
+        ),
         keys=_keys_by_byte(form, VIN_CODES),
         digit_keys=_keys_by_byte(form, DIGIT_CODES),
     )
@@ -119,34 +140,31 @@ def searches_under_key(segment: Segment) -> Iterator[Iterator[VinCandidate]]:
     """For each keyed form, alone and in its pairs: every candidate of one segment."""
     whole = View(segment)
     for keyed in _keyed_forms():
-        units = [1 if order is None else order.unit for order in keyed.swapped]
-        least = min(_STEPS_IN_A_ROW[unit] for unit in units)
-        # The regions of the shortest runs hold those of all the others.
-        regions, lengths = _regions(keyed, least, whole.key_steps(keyed.form))
-        for order, unit in zip(keyed.swapped, units, strict=True):
-            enough = _STEPS_IN_A_ROW[unit]
-            parts = Parts(whole, regions[lengths >= enough], apart=_APART * unit)
+        unit = max(1 if order is None else order.unit for order in keyed.swapped)
+        regions = _regions(keyed, _STEPS_IN_A_ROW[unit], whole.key_steps(keyed.form))
+        # What shorter words leave of a text, the longest leave as well.
+        parts = Parts(whole, regions, apart=_APART * unit)
+        for order in keyed.swapped:
             yield _in_order(keyed, order, parts)
         for order in keyed.spaced:
             for phase in range(order.stride):
                 view = View(segment, stride=order.stride, phase=phase)
-                here, _ = _regions(keyed, _STEPS_IN_A_ROW[1], view.key_steps(keyed.form))
+                here = _regions(keyed, _STEPS_IN_A_ROW[1], view.key_steps(keyed.form))
                 yield _in_order(keyed, order, Parts(view, here, apart=_APART))
 
 
-def _regions(keyed: _Keyed, least: int, steps: bytes) -> tuple[Rows, Lengths]:
-    """(first, end) of the bytes worth a look, and the length of the run of steps in each.
+def _regions(keyed: _Keyed, least: int, steps: bytes) -> Rows:
+    """(first, end) of the bytes worth a look.
 
     The run must have `least` steps and hold one between a letter and a digit: in any order
     of the words it covers characters 4 to 14 at least, and a text that is accepted has a
     letter and a digit there. Long runs of equal bytes are cut out.
     """
-    between, crossing, _ = keyed.marks
-    runs = rows_of_bytes(steps, between, least)
+    runs = rows_of_bytes(steps, keyed.between, least)
     if not len(runs):
-        return runs, runs[:, 0]
+        return runs
     # A zero behind the last step, for a run that ends with it.
-    crosses = np.frombuffer(steps.translate(crossing) + b"\0", np.uint8)
+    crosses = np.frombuffer(steps.translate(keyed.crossing) + b"\0", np.uint8)
     runs = runs[np.maximum.reduceat(crosses, runs.reshape(-1))[::2] > 0]
     firsts = np.maximum(runs[:, 0] - _MARGIN, 0)
     ends = np.minimum(runs[:, 1] + _MARGIN, len(steps))
@@ -163,9 +181,9 @@ def _regions(keyed: _Keyed, least: int, steps: bytes) -> tuple[Rows, Lengths]:
     found[begins, 0], found[~begins, 0] = firsts, cuts[:, 1] - 8
     # Steps lie between bytes: eight equal steps are nine bytes.
     found[stops, 1], found[~stops, 1] = ends + 1, cuts[:, 0] + 9
-    lengths = np.repeat(runs[:, 1] - runs[:, 0], pieces)
     enough = found[:, 1] - found[:, 0] >= VIN_LENGTH
-    return found[enough], lengths[enough]
+    whole: Rows = found[enough]
+    return whole
 
 
 def _cuts_in(firsts: Lengths, ends: Lengths, fillers: Rows) -> tuple[Lengths, Rows]:
@@ -242,23 +260,32 @@ def _windows_with_keys(keyed: _Keyed, view: View) -> Iterator[tuple[int, int]]:
 
     Windows with six equal bytes in a row are left out.
     """
-    places = _find_windows(keyed, view.key_steps(keyed.form))
-    data = array_of(view.data)
-    # All keys at once, one bit each: a byte leaves those that make a character of it. From behind,
-    # since digits leave the fewest, and most windows end at the first character before them.
+    steps = view.key_steps(keyed.form)
+    places, data = _find_windows(keyed, steps), array_of(view.data)
     left = np.full((len(places), 4), ~np.uint64(0))
-    for offset in reversed(range(VIN_LENGTH)):
-        keys = keyed.digit_keys if offset >= VIN_LENGTH - 4 else keyed.keys
-        left &= keys[data[places + offset]]
-        fits = left.any(axis=1)
-        places, left = places[fits], left[fits]
-        if not len(places):
-            return
-    six_equal = in_a_row(data[1:] == data[:-1], 5)
+    places, left = _leave_keys(keyed, data, _OFFSETS[:_TELLING], places, left)
+    if not len(places):
+        return
+    six_equal = in_a_row(np.frombuffer(steps.translate(_NO_STEP), np.bool_), 5)
     varied = in_a_row(~six_equal, VIN_LENGTH - 5)[places]
-    places, left = places[varied], left[varied]
+    places, left = _leave_keys(keyed, data, _OFFSETS[_TELLING:], places[varied], left[varied])
     for place, bits in zip(places.tolist(), left, strict=True):
         yield place, int.from_bytes(bits.tobytes(), "little")
+
+
+def _leave_keys(
+    keyed: _Keyed, data: Bytes, offsets: Iterable[int], places: Places, left: KeyBits
+) -> tuple[Places, KeyBits]:
+    """The windows for which keys are left, and those keys, all at once, one bit each.
+
+    The byte at each of some offsets in a window leaves the keys that make a character of it.
+    """
+    for offset in offsets:
+        keys = keyed.digit_keys if offset >= VIN_LENGTH - 4 else keyed.keys
+        left = left & keys[data[places + offset]]
+        fits = left.any(axis=1)
+        places, left = places[fits], left[fits]
+    return places, left
 
 
 def _find_windows(keyed: _Keyed, steps: bytes) -> Places:
@@ -266,15 +293,13 @@ def _find_windows(keyed: _Keyed, steps: bytes) -> Places:
     many = len(steps) - VIN_LENGTH + 2
     if many <= 0:
         return np.zeros(0, np.intp)
-    between, crossing, of_digits = (
-        np.frombuffer(steps.translate(marks), np.bool_) for marks in keyed.marks
-    )
+    kinds = np.frombuffer(steps.translate(keyed.kinds), np.uint8)
     # Of the sixteen steps the last three lie between the four digits.
-    windows = in_a_row(of_digits, 3)[13:]
-    windows &= in_a_row(between, 13)[:many]
-    windows &= ~in_a_row(~crossing, 13)[:many]
+    early, late = in_a_row(kinds, 13)[:many], in_a_row(kinds, 3)[13:]
+    windows = (early & (_BETWEEN | _NO_CROSSING)) == _BETWEEN
+    windows &= (late & _OF_DIGITS) > 0
     # What stands before the digits is a letter or a digit.
-    windows &= (crossing | of_digits)[12 : 12 + many]
+    windows &= (kinds[12 : 12 + many] & (_NO_CROSSING | _OF_DIGITS)) != _NO_CROSSING
     return np.flatnonzero(windows)
 
 
