@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.bench.images import make_images
 from tests.command_line import ROOT
 
 HEAVY = (
@@ -131,3 +132,11 @@ def test_a_full_memory_is_looked_at_without_the_search_for_records(tmp_path: Pat
     loaded = modules_of("inspect", "read.bin", folder=tmp_path)
     without = ("core.records.finding.chains", "core.checksums", "core.health.agreement")
     assert not {name for name in loaded if name.startswith(tuple(f"memtool.{n}" for n in without))}
+
+
+def test_code_and_settings_in_erased_memory_are_looked_at_without_checksums(tmp_path: Path) -> None:
+    # No size of records stands out in it, so that no row is asked for a checksum.
+    (tmp_path / "read.bin").write_bytes(make_images("structured", 4096)[0])
+    loaded = modules_of("inspect", "read.bin", folder=tmp_path)
+    assert "memtool.core.records.finding.rows" in loaded
+    assert not {name for name in loaded if name.startswith("memtool.core.checksums")}

@@ -172,7 +172,9 @@ def find_text_signs(content: bytes, runs: Runs) -> TextSigns:
     lengths = runs[:, 1] - runs[:, 0]
     # All runs one behind the other, with where each begins.
     starts = np.concatenate(([0], np.cumsum(lengths)[:-1]))
-    chars = array_of(b"".join([content[first:end] for first, end in runs.tolist()]))
+    # How far ahead of its place there each one stands in `content`.
+    ahead = np.repeat(runs[:, 0] - starts, lengths)
+    chars = array_of(content)[np.arange(len(ahead)) + ahead]
     # The pair across two runs counts to the first of them: one doubtful pair a run.
     pairs = _pair_table()[(chars[:-1].astype(np.uint16) << 8) | chars[1:]]
     # Differences modulo 256 are exact enough: no two characters of text are so far apart.

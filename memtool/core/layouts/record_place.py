@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from memtool.core.checksums.sums import ByteOrder
 from memtool.core.layouts.region import INTEGER_LENGTHS, FieldType
 from memtool.core.span import Span
+
+if TYPE_CHECKING:
+    from memtool.core.checksums.sums import ByteOrder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ import pytest
 from memtool.core.image import Image
 from memtool.core.layouts.record_rules import Counts, Covered
 from memtool.core.records.finding import FoundStore, find_stores
+from tests.bench.images import make_images
 from tests.build import DONOR_VIN, VEHICLE_VIN, module_memory
 from tests.stores.families import KINDS, Module, find_fault, make_family
 from tests.stores.plain import equal_records
@@ -94,6 +95,17 @@ def _turned(content: bytes) -> bytes:
     rows = [content[at : at + 4] for at in range(0, len(content), 4)]
     used = [row for row in rows if row != b"\xff" * 4]
     return b"".join(reversed(used)).ljust(len(content), b"\xff")
+
+
+@pytest.mark.parametrize("kind", ["structured", "erased"])
+def test_a_store_in_front_of_other_content_is_found(kind: str) -> None:
+    # Code has equal bytes after any distance, which hides none of the store's own size.
+    modules = make_family("entries", 0)
+    others = make_images(kind, len(modules[0].image))
+    images = [module.image + other for module, other in zip(modules, others, strict=True)]
+    (found,) = find_stores([Image.from_bytes(image) for image in images])
+    assert found.is_proven
+    assert found.store.rules.record == 32
 
 
 def test_no_images_and_short_ones_show_nothing() -> None:

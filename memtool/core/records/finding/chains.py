@@ -7,7 +7,6 @@ leads from the first record exactly to where free space begins, in every image.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -65,8 +64,10 @@ def find_chain(samples: Sequence[bytes], span: Span, erased: int) -> RecordRules
         dead_ends = {page: [set[int]() for _ in samples] for page in pages}
         for page, header in product(pages, _HEADERS):
             starts = _follow_all(pieces[page], numbers[kind], dead_ends[page], header, length)
-            count = min(map(len, starts), default=0)
-            if count < _FEWEST or (best is not None and count < _ENOUGH * best.count):
+            if not starts:
+                continue
+            count = min(map(len, starts))
+            if count < _FEWEST or (best is not None and count < _ENOUGH * best.records):
                 continue
             found = _describe(samples, starts, span, page, header, length, erased, summed)
             if found is not None and (best is None or found.merit > best.merit):
@@ -77,16 +78,16 @@ def find_chain(samples: Sequence[bytes], span: Span, erased: int) -> RecordRules
     return None if best is None else best.rules
 
 
-@dataclass(frozen=True, slots=True)
-class _Chain:
+class _Chain(NamedTuple):
     rules: RecordRules
     held: float
     """Share of the records whose checksum holds."""
-    count: int
+    records: int
+    """Of the image that has fewest."""
 
     @property
     def merit(self) -> tuple[float, int]:
-        return (self.held, self.count)
+        return (self.held, self.records)
 
 
 class _Piece(NamedTuple):
@@ -189,7 +190,7 @@ def _walk(
     align: int,
 ) -> list[tuple[int, int]] | None:
     """`_follow` through one page."""
-    found: list[tuple[int, int]] = []
+    found: dict[int, int] = {}
     to_number, behind_number = place.at, place.at + place.size
     start, last, end = page.start, page.start + page.size, page.start + page.end
     at = first = start + header
@@ -198,15 +199,15 @@ def _walk(
         # A record that ends before its own length field leads nowhere.
         if length <= behind_number or at + length > last:
             break
-        found.append((at, length))
+        found[at] = length
         at += length
         # Up to the next multiple: the remainder of a negative number is positive in Python.
         at += -(at - first) % align
     else:
         # What the last record holds may end in erased bytes.
         if at >= end and (end <= first or at - end <= 8 + align):
-            return found
-    dead_ends.update(begin for begin, _ in found)
+            return list(found.items())
+    dead_ends.update(found)
     dead_ends.add(at)
     return None
 
@@ -264,7 +265,7 @@ def _describe(
         checksums=(checksum,),
         page=_page_rules(page, header, headers) if header or page < len(span) else None,
     )
-    return _Chain(rules, held, min(map(len, chains)))
+    return _Chain(rules=rules, held=held, records=min(map(len, chains)))
 
 
 def _records(samples: Sequence[bytes], chains: Sequence[list[tuple[int, int]]]) -> Iterator[bytes]:

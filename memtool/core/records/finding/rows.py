@@ -69,20 +69,31 @@ def cut_rows(data: bytes, cut: Cut, erased: int) -> Rows:
 
 
 def rank_record_sizes(samples: Sequence[bytes], erased: int) -> tuple[int, ...]:
-    """The sizes after which bytes are alike most often, the likeliest first."""
-    scores: dict[int, float] = {}
-    for size in RECORD_SIZES:
-        alike = total = 0
-        for sample in samples:
-            flat = np.frombuffer(sample, np.uint8)
-            if len(flat) <= size:
-                continue
-            # Each byte beside the one a record's size further on.
-            first, second = flat[:-size], flat[size:]
-            # Erased space is alike at every distance and would drown the rest.
-            used = (first != erased) | (second != erased)
-            alike += int((first == second)[used].sum())
-            total += int(used.sum())
-        scores[size] = alike / total if total else 0.0
+    """The sizes after which bytes are alike most often, the likeliest first.
+
+    A record's size is told from its neighbours: in code and tables that hold no records bytes are
+    alike as often after any distance.
+    """
+    scores = {size: _share_alike(samples, size, erased) for size in RECORD_SIZES}
     ordered = sorted(scores, key=lambda size: -scores[size])
-    return tuple(size for size in ordered[:_MOST_SIZES] if scores[size] >= _ALIKE)
+    return tuple(
+        size
+        for size in ordered[:_MOST_SIZES]
+        if scores[size] >= _ALIKE
+        and all(scores[size] > _share_alike(samples, size + way, erased) for way in (-1, 1))
+    )
+
+
+def _share_alike(samples: Sequence[bytes], distance: int, erased: int) -> float:
+    """The share of bytes that are equal to the one so many further on."""
+    alike = total = 0
+    for sample in samples:
+        flat = np.frombuffer(sample, np.uint8)
+        if len(flat) <= distance:
+            continue
+        first, second = flat[:-distance], flat[distance:]
+        # Erased space is alike at every distance and would drown the rest.
+        used = (first != erased) | (second != erased)
+        alike += int(((first == second) & used).sum())
+        total += int(used.sum())
+    return alike / total if total else 0.0
