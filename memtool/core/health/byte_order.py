@@ -157,7 +157,7 @@ def _rate(
     if (
         view.table is not None
         and _has_words(plain.text)
-        and plain.text.common_pairs > looks.most_common_pairs(view.table)
+        and looks.has_fewer_common_pairs(view.table, plain.text.common_pairs)
     ):
         # It reads worse, whatever else is in it.
         return None

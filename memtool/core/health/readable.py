@@ -144,18 +144,16 @@ def find_text_runs(content: bytes, shown_as: Bytes | None = None) -> Runs:
     return rows_of_bytes(content, marks.tobytes(), SHORTEST_RUN)
 
 
-def most_common_pairs(pair_counts: PairCounts, shown_as: Bytes, runs: Runs) -> int:
-    """No more common pairs than this are counted in bytes that are read by a table.
+def count_common_pairs(pair_counts: PairCounts, shown_as: Bytes) -> int:
+    """How many pairs of neighbours are common in words where bytes are read by a table.
 
     Args:
         pair_counts: How often each value of the bytes is followed by each.
         shown_as: What each of the 256 values is read as, no two of them as the same.
-        runs: Of text, in what is read.
     """
     read_as = np.argsort(shown_as)
     first, second = _common_pairs()
-    # The pair across two runs is counted as well.
-    return int(pair_counts[read_as[first], read_as[second]].sum()) + len(runs)
+    return int(pair_counts[read_as[first], read_as[second]].sum())
 
 
 @cache

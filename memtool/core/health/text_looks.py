@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.health.readable import (
     TextSigns,
+    count_common_pairs,
     find_padded_vins,
     find_text_runs,
     find_text_signs,
-    most_common_pairs,
+    text_table,
 )
 from memtool.core.health.views import OtherView
 from memtool.core.image import Image
@@ -57,13 +58,21 @@ class TextLooks:
         """Of a view; None where the bytes do not divide into its words."""
         return self._look(view.make, lambda: view.make(self._data))
 
-    def most_common_pairs(self, table: Bytes) -> int:
-        """No more common pairs than this are in a view by a table, told without a look at it."""
+    def has_fewer_common_pairs(self, table: Bytes, count: int) -> bool:
+        """Whether a view by a table has fewer than so many, where that is told without a look.
+
+        Its signs count no pairs but those of neighbours, and one where two runs of text meet.
+        """
         if self._pair_counts is None:
             pairs = self._data[:-1].astype(np.uint16) << 8 | self._data[1:]
             self._pair_counts = np.bincount(pairs, minlength=1 << 16).reshape(256, 256)
-        runs = find_text_runs(self._data.tobytes(), table)
-        return most_common_pairs(self._pair_counts, table, runs)
+        most = count_common_pairs(self._pair_counts, table)
+        # Behind each run but the last stands a byte that is no text.
+        is_text = text_table()[table]
+        ends = int(self._pair_counts[is_text][:, ~is_text].sum())
+        if most + ends < count:
+            return True
+        return most + len(find_text_runs(self._data.tobytes(), table)) < count
 
     def content(self, view: OtherView | None = None) -> bytes:
         """The bytes of a view that can be made, or of the read as it is."""

@@ -78,11 +78,12 @@ class Parts:
         self._source = source
         sizes = parts[:, 1] - parts[:, 0]
         steps = sizes + len(apart)
-        data, places = source.data, parts.tolist()
+        data, ends = source.data, parts[:, 1].tolist()
         self._places: list[int] = parts[:, 0].tolist()
         self._sizes: list[int] = sizes.tolist()
         self._starts: list[int] = (np.cumsum(steps) - steps).tolist()
-        self.joined = Segment(0, apart.join([data[first:end] for first, end in places]))
+        pieces = [data[first:end] for first, end in zip(self._places, ends, strict=True)]
+        self.joined = Segment(0, apart.join(pieces))
 
     def words_around(self, offset: int, unit: int, phase: int) -> tuple[int, int]:
         """(first, end) of the places of a view of `joined` that show whole words of one part.

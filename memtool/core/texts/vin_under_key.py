@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     KeyBits = NDArray[np.uint64]
     """256 rows of 256 bits: for each stored byte which keys there are, the lowest key first."""
 
+_PART = 1 << 16
+"""Steps in which windows are looked for at a time."""
 _MARGIN = 8
 """Bytes on either side that are looked at: two of the largest words."""
 _APART = b"\x00\x80"
@@ -266,8 +268,9 @@ def _windows_with_keys(keyed: _Keyed, view: View) -> Iterator[tuple[int, int]]:
     places, left = _leave_keys(keyed, data, _OFFSETS[:_TELLING], places, left)
     if not len(places):
         return
-    six_equal = in_a_row(np.frombuffer(steps.translate(_NO_STEP), np.bool_), 5)
-    varied = in_a_row(~six_equal, VIN_LENGTH - 5)[places]
+    # A row for each of the sixteen steps of all windows.
+    each_step = array_of(steps)[places + np.arange(VIN_LENGTH - 1)[:, None]]
+    varied = ~in_a_row(each_step == 0, 5).any(axis=0)
     places, left = _leave_keys(keyed, data, _OFFSETS[_TELLING:], places[varied], left[varied])
     for place, bits in zip(places.tolist(), left, strict=True):
         yield place, int.from_bytes(bits.tobytes(), "little")
@@ -290,16 +293,22 @@ def _leave_keys(
 
 def _find_windows(keyed: _Keyed, steps: bytes) -> Places:
     """Where sixteen steps begin that may be those of a VIN: a letter early, digits at the end."""
-    many = len(steps) - VIN_LENGTH + 2
-    if many <= 0:
-        return np.zeros(0, np.intp)
-    kinds = np.frombuffer(steps.translate(keyed.kinds), np.uint8)
+    # In parts, since their arrays stay in the processor's cache.
+    found = [
+        first + _windows_in(keyed, steps[first : first + _PART + VIN_LENGTH - 2])
+        for first in range(0, len(steps) - VIN_LENGTH + 2, _PART)
+    ]
+    return np.concatenate(found) if found else np.zeros(0, np.intp)
+
+
+def _windows_in(keyed: _Keyed, steps: bytes) -> Places:
+    kinds = array_of(steps.translate(keyed.kinds))
     # Of the sixteen steps the last three lie between the four digits.
-    early, late = in_a_row(kinds, 13)[:many], in_a_row(kinds, 3)[13:]
+    early, late = in_a_row(kinds, 13)[:-3], in_a_row(kinds, 3)[13:]
     windows = (early & (_BETWEEN | _NO_CROSSING)) == _BETWEEN
     windows &= (late & _OF_DIGITS) > 0
     # What stands before the digits is a letter or a digit.
-    windows &= (kinds[12 : 12 + many] & (_NO_CROSSING | _OF_DIGITS)) != _NO_CROSSING
+    windows &= (kinds[12:-3] & (_NO_CROSSING | _OF_DIGITS)) != _NO_CROSSING
     return np.flatnonzero(windows)
 
 
