@@ -11,6 +11,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.health.readable import (
+    SHORTEST_RUN,
     TextSigns,
     count_common_pairs,
     find_padded_vins,
@@ -67,10 +68,11 @@ class TextLooks:
             pairs = self._data[:-1].astype(np.uint16) << 8 | self._data[1:]
             self._pair_counts = np.bincount(pairs, minlength=1 << 16).reshape(256, 256)
         most = count_common_pairs(self._pair_counts, table)
-        # Behind each run but the last stands a byte that is no text.
+        # A run has eight characters, and behind each but the last stands a byte that is no text.
         is_text = text_table()[table]
-        ends = int(self._pair_counts[is_text][:, ~is_text].sum())
-        if most + ends < count:
+        behind_text = self._pair_counts[is_text]
+        runs = min(int(behind_text.sum()) // SHORTEST_RUN, int(behind_text[:, ~is_text].sum()))
+        if most + runs < count:
             return True
         return most + len(find_text_runs(self._data.tobytes(), table)) < count
 
