@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
-from memtool.core.span import Span, intersect_spans, subtract_spans
+from memtool.core.span import Span, intersect_spans, spans_between, subtract_spans
 from memtool.lazy import np
 
 if TYPE_CHECKING:
@@ -199,7 +199,7 @@ def _start_of(segment: Segment) -> int:
 @lru_cache(maxsize=2)
 def find_changes(before: Image, after: Image) -> tuple[Span, ...]:
     """The runs of addresses that both images define with different bytes, by address."""
-    return tuple(Span(start, end) for start, end in find_change_edges(before, after).tolist())
+    return spans_between(tuple(find_change_edges(before, after).ravel().tolist()))
 
 
 def find_change_edges(before: Image, after: Image) -> Edges:

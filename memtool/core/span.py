@@ -10,6 +10,7 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from operator import attrgetter, eq, lt
 
 _START, _END = attrgetter("start"), attrgetter("end")
@@ -56,6 +57,17 @@ class Span:
         return Span(start, end) if start < end else None
 
 
+# What a plan changes and what changed in truth are asked for by many rules, and mostly the same.
+@lru_cache(maxsize=2)
+def spans_between(edges: tuple[int, ...]) -> tuple[Span, ...]:
+    """The spans of these edges: of each its first address and the first behind it.
+
+    Raises:
+        ValueError: a span is empty or negative.
+    """
+    return tuple(map(Span, edges[::2], edges[1::2]))
+
+
 def union_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
     """Sorted and disjoint, neighbours joined: the addresses that lie in any of `spans`."""
     given = tuple(spans)
@@ -73,6 +85,8 @@ def union_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
 
 def subtract_spans(spans: Iterable[Span], away: Iterable[Span]) -> tuple[Span, ...]:
     """Sorted and disjoint: the addresses of `spans` that lie in none of `away`."""
+    if spans is away:
+        return ()
     holes, ours = union_spans(away), union_spans(spans)
     if not holes or _are_same(ours, holes):
         return () if holes else ours
@@ -201,5 +215,5 @@ def format_span(span: Span) -> str:
 
 def format_span_with_length(span: Span) -> str:
     """The span with its length beside it: ``0x0120-0x0130 (17 bytes)``."""
-    unit = "byte" if len(span) == 1 else "bytes"
-    return f"{format_span(span)} ({len(span):,} {unit})"
+    size = span.end - span.start
+    return f"{format_span(span)} ({size:,} {'byte' if size == 1 else 'bytes'})"

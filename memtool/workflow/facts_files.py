@@ -26,13 +26,14 @@ _NAME = re.compile(r"files/facts-([0-9a-f]{64})\.json", re.ASCII)
 
 
 def put_facts(
-    folder: Path, facts: Mapping[str, Any]
+    folder: Path, facts: Mapping[str, Any], text: str
 ) -> tuple[Mapping[str, Any], tuple[tuple[str, str], ...]]:
     """Write facts that are too long for a line into the job's folder.
 
     Args:
         folder: Of the job.
         facts: JSON values.
+        text: The same as JSON in plain ASCII.
 
     Returns:
         The facts for the line, and (path, SHA-256) of the file that they name, if any.
@@ -40,7 +41,6 @@ def put_facts(
     Raises:
         StoreError: the file was not written.
     """
-    text = json.dumps(facts, ensure_ascii=True, allow_nan=False)
     if len(text) <= LONGEST_LINE:
         return facts, ()
     data = text.encode("ascii") + b"\n"

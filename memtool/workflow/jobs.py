@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -201,12 +202,14 @@ def append_event(
     """
     event = replace(event, tool=tool_version())
     facts = event.to_facts()
+    # Made once: of a large region it has megabytes.
+    text = json.dumps(facts, ensure_ascii=True, allow_nan=False)
     number = opened.job.events[-1].number + 1
     # As a reader will read it: what cannot be read back fails here, before anything is written.
-    written = type(event).from_facts(facts, number=number, time=stamp(now))
+    written = type(event).from_text(text, facts, number=number, time=stamp(now))
     job = add_event(opened.job, written)
     # Large facts go into files of their own, which must be there before the line that names them.
-    kept, more = put_facts(opened.folder, facts)
+    kept, more = put_facts(opened.folder, facts, text)
     entry = append_entry(
         opened.journal,
         kind=event.kind,

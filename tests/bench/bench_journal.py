@@ -112,7 +112,8 @@ def write_journal(folder: Path, events: Iterator[Event], count: int) -> int:
     previous, lines = "0" * 64, []
     for number in range(1, count + 2):
         event = opening if number == 1 else replace(next(events), tool="0.2.0")
-        facts, files = put_facts(folder, event.to_facts())
+        told = event.to_facts()
+        facts, files = put_facts(folder, told, json.dumps(told))
         members: dict[str, Any] = {"format": "benchimage.journal/2"} if number == 1 else {}
         members |= {
             "number": number,

@@ -9,14 +9,13 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import accumulate
 from operator import le, lt, sub
 from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, overload
 
 from memtool.core.job.packed_bytes import PackedBytes, pack_bytes, unpack_bytes
 from memtool.core.layouts.region import RegionKind
-from memtool.core.span import Span, intersect_spans, union_spans
+from memtool.core.span import Span, intersect_spans, spans_between, union_spans
 from memtool.lazy import pydantic_core
 
 if TYPE_CHECKING:
@@ -124,7 +123,7 @@ class Edits(Sequence[Edit]):
     @property
     def spans(self) -> tuple[Span, ...]:
         """The addresses that change: sorted, disjoint, neighbours joined."""
-        return _spans_between(self.edges)
+        return union_spans(spans_between(self.edges))
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -141,8 +140,8 @@ class Edits(Sequence[Edit]):
 
     def places(self) -> Iterator[tuple[Span, str]]:
         """Of each edit where it lies and why it changes."""
-        for start, end, number, _ in self._rows():
-            yield Span(start, end), self.reasons[number].text
+        for span, number in zip(spans_between(self.edges), self.numbers, strict=True):
+            yield span, self.reasons[number].text
 
     def pieces(self) -> Iterator[tuple[int, int, bytes, bytes]]:
         """Of each edit the first address, the first behind it, the bytes that go and that come."""
@@ -205,12 +204,6 @@ class Edits(Sequence[Edit]):
             mode="left_to_right",
             serialization=schema.plain_serializer_function_ser_schema(_to_facts),
         )
-
-
-# Each rule of a blanking asks it of the same plan.
-@lru_cache(maxsize=2)
-def _spans_between(edges: tuple[int, ...]) -> tuple[Span, ...]:
-    return union_spans(map(Span, edges[::2], edges[1::2]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -66,11 +66,17 @@ def _find_identity(image: Image, identity: str, parts: bool) -> tuple[IdentityMa
     """The same, kept for the last ones: several rules of one command ask the same thing."""
     searched = list_parts(identity) if parts else ((Part.WHOLE, identity),)
     searches = [search for part, piece in searched for search in _list_searches(part, piece)]
-    mix = measure_mix(image)
+    mix = _mix_of(image)
     condensed = _condense(image, searched, searches, mix)
     kept = _without_repeats(_find_all(condensed.image, searched, searches, mix))
     matches = [_in_whole_image(match, condensed) for match in kept]
     return tuple(sorted(matches, key=lambda match: (match.span, match.stored_as, match.part)))
+
+
+# Several identities are looked for in one image.
+@lru_cache(maxsize=2)
+def _mix_of(image: Image) -> ByteMix:
+    return measure_mix(image)
 
 
 def _find_all(

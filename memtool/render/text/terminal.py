@@ -72,7 +72,11 @@ def labelled(
 
 def paragraph(text: str, *, width: int, indent: int = 2) -> str:
     """A text by itself, wrapped by words."""
-    return "\n".join(" " * indent + line for line in wrap(safe_text(text), width - indent))
+    lines = wrap(safe_text(text), width - indent)
+    # Nearly always one, and a large plan has a hundred thousand.
+    if len(lines) == 1:
+        return " " * indent + lines[0]
+    return "\n".join(" " * indent + line for line in lines)
 
 
 def table(rows: Sequence[Sequence[str]], *, indent: int = 2) -> str:
