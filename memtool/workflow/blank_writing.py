@@ -15,6 +15,7 @@ from memtool.core.job.job import Job
 from memtool.core.job.judging import judge
 from memtool.core.job.programming import make_card
 from memtool.core.job.proof import WrittenBlank, tell_match
+from memtool.core.job.standing import find_outdated
 from memtool.core.names import file_stem
 from memtool.core.read_options import ReadOptions
 from memtool.core.span import Span
@@ -25,9 +26,9 @@ from memtool.store.backups import BackupStore
 from memtool.store.reading import compute_sha256
 from memtool.workflow.blank import SUFFIXES, Prepared, PreparedAll, in_job
 from memtool.workflow.jobs import FILES, OpenJob, name_in_journal, open_job, relative_to_job
-from memtool.workflow.judging_again import judge_again
+from memtool.workflow.late import judging_again
 from memtool.workflow.loading import load_read
-from memtool.workflow.start import keep_layout
+from memtool.workflow.named_layouts import keep_layout
 from memtool.workflow.writing import NewFile, Step, choose_path, write_steps
 
 
@@ -90,7 +91,9 @@ def write_blank(
                 opened = keep_layout(opened, part.request.layout, memory, now)
         made = [_make(opened, store, *each) for each in cleared]
         opened = write_steps(opened, [each.step for each in made], now=now)
-        opened = judge_again(opened, store, now=now)
+        # Of a first blanking there is none, and nothing that judges is loaded.
+        if find_outdated(opened.job):
+            opened = judging_again.judge_again(opened, store, now=now)
         return Blanked(opened=opened, files=tuple(each.written for each in made))
 
 

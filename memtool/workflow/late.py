@@ -15,6 +15,7 @@ __all__ = [
     "inspect_view",
     "job",
     "jobs",
+    "judging_again",
     "kinds",
     "layout_fit",
     "named_layouts",
@@ -35,13 +36,14 @@ if TYPE_CHECKING:
     from memtool.core.texts import vin_search
     from memtool.render.text import inspect_view, review_view
     from memtool.store import backups
-    from memtool.workflow import guards, jobs, named_layouts, remembering
+    from memtool.workflow import guards, jobs, judging_again, named_layouts, remembering
 else:
     backups = late_module("memtool.store.backups")
     guards = late_module("memtool.workflow.guards")
     inspect_view = late_module("memtool.render.text.inspect_view")
     job = late_module("memtool.core.job.job")
     jobs = late_module("memtool.workflow.jobs")
+    judging_again = late_module("memtool.workflow.judging_again")
     kinds = late_module("memtool.core.job.events.kinds")
     layout_fit = late_module("memtool.core.layouts.layout_fit")
     named_layouts = late_module("memtool.workflow.named_layouts")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from memtool.core.image import Image
+from memtool.core.job.events.event import Judged
 from memtool.core.job.events.kinds import LayoutChosen, LayoutNamed
 from memtool.core.job.events.upgrade import FIRST_TOOL
 from memtool.core.job.protection import name_layout
@@ -12,7 +13,8 @@ from memtool.core.layouts.layout import Layout
 from memtool.core.records.placing import place_records
 from memtool.errors import StoreError
 from memtool.store.layouts import LoadedLayout, read_layout
-from memtool.workflow.jobs import OpenJob, append_event
+from memtool.workflow.jobs import FILES, OpenJob, append_event, relative_to_job
+from memtool.workflow.writing import NewFile, choose_path, write_files
 
 
 def remember_layout(
@@ -38,6 +40,28 @@ def remember_layout(
     if (event.sha256, event.memory) in known:
         return opened
     return append_event(opened, event, now=now)
+
+
+def keep_layout(
+    opened: OpenJob, loaded: LoadedLayout, memory: str | None, now: datetime
+) -> OpenJob:
+    """Copy the layout into the job, so that the journal stays whole when the file moves."""
+    memory = memory or opened.job.find_memory(loaded.layout.chip)
+    chosen = opened.job.layout_of(memory)
+    if chosen is not None and chosen.sha256 == loaded.sha256:
+        return opened
+    path = choose_path(opened, opened.folder / FILES, "layout", ".toml", loaded.sha256)
+    name = relative_to_job(opened, path)
+    event = LayoutChosen(
+        memory=memory,
+        judged=Judged(layout=loaded.sha256),
+        name=loaded.layout.name,
+        path=name,
+        sha256=loaded.sha256,
+        reviewed=loaded.layout.reviewed,
+    )
+    new = [NewFile(path=path, data=loaded.data)]
+    return write_files(opened, event, new, files=[(name, loaded.sha256)], now=now)
 
 
 def find_named(opened: OpenJob) -> tuple[LayoutNamed, ...]:

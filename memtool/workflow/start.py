@@ -12,10 +12,8 @@ from memtool.core.finding import Severity, Verdict
 from memtool.core.health.reader_orders import OrderSign
 from memtool.core.job.assigning import find_memory_of_size
 from memtool.core.job.bans import find_vin_change_fault
-from memtool.core.job.events.event import Judged
 from memtool.core.job.events.kinds import (
     AreaSettled,
-    LayoutChosen,
     OrderAmended,
     OriginalUnreadable,
 )
@@ -34,24 +32,21 @@ from memtool.store.backups import BackupStore
 from memtool.store.layouts import LoadedLayout, read_layout
 from memtool.workflow.guards import find_donor_vins
 from memtool.workflow.jobs import (
-    FILES,
     OpenJob,
     append_event,
     create_job,
     open_job,
-    relative_to_job,
 )
 from memtool.workflow.judging_again import judge_again
 from memtool.workflow.keeping_reads import NewReads, find_read, keep_reads
 from memtool.workflow.layout_choice import choose_layout, find_library_layout
 from memtool.workflow.loading import LoadedRead, as_in_file, find_repeated, require_few_vins
 from memtool.workflow.looking import choose_for_memory, view_job
-from memtool.workflow.named_layouts import remember_layout
+from memtool.workflow.named_layouts import keep_layout, remember_layout
 from memtool.workflow.order_facts import option_of
 from memtool.workflow.reader_orders import MemoryOrders, SettledOrder, record_orders, settle_orders
 from memtool.workflow.remembering import require_not_vanished
 from memtool.workflow.taking_over import OlderJob, load_taken, take_over
-from memtool.workflow.writing import NewFile, choose_path, write_files
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -431,25 +426,3 @@ def _open(request: StartRequest, store: BackupStore, is_new: bool, now: datetime
             next_step="give these options, or run the command at a terminal to be asked",
         )
     return create_job(request.folder, request.order, now=now, store=store.folder)
-
-
-def keep_layout(
-    opened: OpenJob, loaded: LoadedLayout, memory: str | None, now: datetime
-) -> OpenJob:
-    """Copy the layout into the job, so that the journal stays whole when the file moves."""
-    memory = memory or opened.job.find_memory(loaded.layout.chip)
-    chosen = opened.job.layout_of(memory)
-    if chosen is not None and chosen.sha256 == loaded.sha256:
-        return opened
-    path = choose_path(opened, opened.folder / FILES, "layout", ".toml", loaded.sha256)
-    name = relative_to_job(opened, path)
-    event = LayoutChosen(
-        memory=memory,
-        judged=Judged(layout=loaded.sha256),
-        name=loaded.layout.name,
-        path=name,
-        sha256=loaded.sha256,
-        reviewed=loaded.layout.reviewed,
-    )
-    new = [NewFile(path=path, data=loaded.data)]
-    return write_files(opened, event, new, files=[(name, loaded.sha256)], now=now)
