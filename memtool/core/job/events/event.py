@@ -103,7 +103,8 @@ class Event:
         names, validate = _READERS.get(cls.kind) or _reader(cls)
         if names != facts.keys():
             raise ValueError(f"'{min(names ^ facts.keys())}'")
-        given = _hide(text) if "\\ud" in text else text
+        # One sign is found in megabytes of hex digits ten times as fast as three.
+        given = _hide(text) if "\\" in text and "\\ud" in text else text
         try:
             event = validate(given)
         except pydantic.ValidationError as error:
