@@ -17,6 +17,7 @@ from memtool.core.span import (
     parse_number,
     parse_span,
     parts_inside,
+    spans_between,
     spans_of_addresses,
     subtract_spans,
     union_spans,
@@ -85,6 +86,7 @@ def test_set_algebra_is_that_of_sets(a: list[Span], b: list[Span]) -> None:
     for made, expected in (
         (union_spans([*a, *b]), left | right),
         (subtract_spans(a, b), left - right),
+        (subtract_spans(a, a), set()),
         (intersect_spans(a, b), left & right),
         (spans_of_addresses([*left, *right, *left]), left | right),
     ):
@@ -92,6 +94,12 @@ def test_set_algebra_is_that_of_sets(a: list[Span], b: list[Span]) -> None:
         assert list(made) == sorted(made)
         assert all(x.end <= y.start for x, y in itertools.pairwise(made))
     assert count_addresses([*a, *b]) == len(left | right)
+
+
+@given(many)
+def test_spans_are_told_by_their_edges(given: list[Span]) -> None:
+    edges = tuple(edge for span in given for edge in (span.start, span.end))
+    assert spans_between(edges) == tuple(given)
 
 
 @given(spans, many)
