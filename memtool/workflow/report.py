@@ -111,10 +111,12 @@ def gather_report(
     What was written as a report at the end of the journal is left out: it says nothing of
     the work, and the same job gives the same report.
     """
-    entries = [fetch_facts(opened.folder, each) for each in read_journal(opened.journal)]
-    while _tells_of_report(entries[-1]):
+    entries = list(read_journal(opened.journal))
+    while _tells_of_report(fetch_facts(opened.folder, entries[-1])):
         entries.pop()
-    job = build_job(entries)
+    job = opened.job
+    if len(entries) != len(job.events):
+        job = build_job(fetch_facts(opened.folder, entry) for entry in entries)
     lines = read_file(opened.journal).data.splitlines(keepends=True)
     sources = ReportSources(
         name=opened.folder.resolve().name,
