@@ -240,11 +240,12 @@ def command(
         Role.DONOR: said.donor,
         Role.REFERENCE: said.reference,
     }
-    reads = tuple(
-        GivenRead(role=role, memory=name, read=load_read(Path(path), reading.options()))
-        for role, given in texts.items()
-        for name, path in (split_named(text, chips) for text in given)
-    )
+    with at_work("reading"):
+        reads = tuple(
+            GivenRead(role=role, memory=name, read=load_read(Path(path), reading.options()))
+            for role, given in texts.items()
+            for name, path in (split_named(text, chips) for text in given)
+        )
     require_one_file_a_read(reads)
     if asking:
         if is_new and not reads and begun is None:
@@ -278,7 +279,9 @@ def command(
         reason=reason,
     )
     if asking:
-        named = questions.reader_orders(list_unsure_orders(request, open_store(reading.store)))
+        with at_work("looking at the reads"):
+            unsure = list_unsure_orders(request, open_store(reading.store))
+        named = questions.reader_orders(unsure)
         request = replace(request, reader_orders={**named, **request.reader_orders})
     now = clock()
     with at_work("looking at both modules"):

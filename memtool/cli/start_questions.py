@@ -12,6 +12,7 @@ from pathlib import Path
 
 import click
 
+from memtool.cli.progress import at_work
 from memtool.cli.session import ask
 from memtool.cli.shared import fitted, note
 from memtool.core.health.reader_orders import OrderSign
@@ -89,7 +90,9 @@ class Questions:
         self, request: StartRequest, reads: tuple[GivenRead, ...], chips: Mapping[str, str]
     ) -> None:
         """Say at once, before anything else is asked, that reads are in wrong roles."""
-        for text in find_mix_ups(request, reads, chips):
+        with at_work("looking at the reads"):
+            texts = find_mix_ups(request, reads, chips)
+        for text in texts:
             note(safe_text(f"Stop: {text}"))
 
     def which_memory(
@@ -150,9 +153,10 @@ class Questions:
         # A file dragged into a terminal comes with quotes around it.
         path = Path(answer.strip("'\""))
         try:
-            given = GivenRead(role=role, memory=memory, read=load_read(path, self._options))
-            require_one_file_a_read((*found, given))
-            require_no_mix_up(given, found)
+            with at_work("looking at the read"):
+                given = GivenRead(role=role, memory=memory, read=load_read(path, self._options))
+                require_one_file_a_read((*found, given))
+                require_no_mix_up(given, found)
         except MemtoolError as error:
             note(safe_text(str(error)))
             return None
