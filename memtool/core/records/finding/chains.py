@@ -41,6 +41,8 @@ _TYPES = ((1, FieldType.U8), (2, FieldType.U16LE), (2, FieldType.U16BE))
 _AT = range(5)
 _MOST_BEHIND = 7
 """Bytes behind the length that are no payload: a checksum, a few flags; one less at most."""
+_MOST_EMPTY = 16
+"""Records without payload one behind the other."""
 _ALIGN = (1, 4)
 _PAGES = (1024, 2048, 4096, 8192)
 _HEADERS = (0, 4, 8, 16, 32)
@@ -194,10 +196,14 @@ def _walk(
     to_number, behind_number = place.at, place.at + place.size
     start, last, end = page.start, page.start + page.size, page.start + page.end
     at = first = start + header
+    empty = 0
     while at < end and at not in dead_ends and at + behind_number <= last:
-        length = numbers[at + to_number] + plus
-        # A record that ends before its own length field leads nowhere.
-        if length <= behind_number or at + length > last:
+        number = numbers[at + to_number]
+        length = number + plus
+        # A record that ends before its own length field leads nowhere. Nor do zeros: each would be
+        # the length of an empty record, through all of them.
+        empty = 0 if number else empty + 1
+        if length <= behind_number or at + length > last or empty > _MOST_EMPTY:
             break
         found[at] = length
         at += length
@@ -207,8 +213,12 @@ def _walk(
         # What the last record holds may end in erased bytes.
         if at >= end and (end <= first or at - end <= 8 + align):
             return list(found.items())
-    dead_ends.update(found)
-    dead_ends.add(at)
+    if empty > _MOST_EMPTY:
+        # A walk that begins among these empty records meets fewer of them.
+        dead_ends.update(list(found)[:-_MOST_EMPTY])
+    else:
+        dead_ends.update(found)
+        dead_ends.add(at)
     return None
 
 
