@@ -38,6 +38,15 @@ def array_of(data: bytes) -> Bytes:
     return np.frombuffer(data, dtype=np.uint8)
 
 
+def count_bytes(data: Bytes) -> NDArray[np.int64]:
+    """How often each of the 256 values occurs."""
+    counts = np.zeros(256, np.int64)
+    # numpy makes a number of eight bytes of each: not of a whole image at once.
+    for begin in range(0, len(data), _PART):
+        counts += np.bincount(data[begin : begin + _PART], minlength=256)
+    return counts
+
+
 def defined_bytes(image: Image) -> Bytes:
     """All defined bytes of `image`, segments one after the other."""
     if len(image.segments) == 1:

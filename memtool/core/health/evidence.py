@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
 from memtool.core.image import Image
-from memtool.core.runs import defined_bytes
+from memtool.core.runs import count_bytes, defined_bytes
 from memtool.core.span import Span
 from memtool.lazy import np
 
@@ -124,5 +124,5 @@ def gather_evidence(
         claimed_new=claimed_new,
         in_records=in_records,
         data=data,
-        counts=np.bincount(data, minlength=256),
+        counts=count_bytes(data),
     )

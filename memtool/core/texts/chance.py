@@ -58,6 +58,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from memtool.core.image import Image
+from memtool.core.runs import array_of, count_bytes
 from memtool.core.texts.vin import ALPHABET
 from memtool.lazy import np
 
@@ -74,8 +75,6 @@ _SMALL = 4096
 """Bytes; in smaller images the mix alone may make a short number too unlikely."""
 _WORTH_NUMPY = 1 << 19
 """Bytes from which on numpy has counted them before Python would have without loading it."""
-_PART = 1 << 16
-"""Bytes counted at a time: numpy makes a number of eight bytes of each."""
 _ADDED = 0.5
 """Of every value, so that none is impossible (Krichevsky and Trofimov's estimate)."""
 VIN_CODES = ALPHABET.encode()
@@ -178,11 +177,7 @@ def _count(runs: Iterable[bytes]) -> list[int]:
     if len(data) < _WORTH_NUMPY:
         counted = Counter(data)
         return [counted[value] for value in range(256)]
-    array = np.frombuffer(data, np.uint8)
-    counts = np.zeros(256, np.int64)
-    for start in range(0, len(array), _PART):
-        counts += np.bincount(array[start : start + _PART], minlength=256)
-    found: list[int] = counts.tolist()
+    found: list[int] = count_bytes(array_of(data)).tolist()
     return found
 
 
