@@ -54,7 +54,7 @@ Rows = dict[str, dict[int, Cost]]
 
 
 def play(folder: Path, images: list[bytes], rows: Rows, *, state: str, runs: int) -> None:
-    """A whole job with two images, the costs of each command added to `rows`."""
+    """A whole job with two images; `rows` gets the cost of each command, or keeps a lower one."""
     size = len(images[0])
     folder.mkdir()
     names = {}
@@ -73,7 +73,8 @@ def play(folder: Path, images: list[bytes], rows: Rows, *, state: str, runs: int
         measured = command_cost(*arguments, folder=folder, runs=times)
         if measured.status not in (0, 1):
             raise SystemExit(f"{folder}: {arguments} ended with {measured.status}")
-        rows.setdefault(name, {})[size] = measured
+        costs = rows.setdefault(name, {})
+        costs[size] = min(measured, costs.get(size, measured))
 
     job = ("--job", "job")
     cost("inspect", "inspect", donor, times=runs)

@@ -29,7 +29,7 @@ def measure(kind: str, size: int) -> tuple[float, float, int]:
         for number, data in enumerate(make_images(kind, size)):
             files.append(f"module-{number}.bin")
             (folder / files[-1]).write_bytes(data)
-        runs = 2 if size < 1 << 16 else 1
+        runs = 2 if size <= 1 << 16 else 1
         found = command_cost("checksum", "discover", *files, folder=folder, runs=runs)
         looked = command_cost("inspect", *files, folder=folder, runs=runs)
         # The second draft's file would exist: each gets a name of its own by a folder of its own.
