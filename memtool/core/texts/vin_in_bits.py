@@ -206,7 +206,8 @@ def _set_positions(windows: int, bits: int, form: Form) -> Iterator[int]:
     # Looking ahead shifts bits out above the chunk.
     windows &= (1 << bits) - 1
     data = windows.to_bytes(bits // 8, "big" if form.high_first else "little")
-    for place in np.flatnonzero(array_of(data)).tolist():
+    # Of truths numpy finds those set in a fraction of the time that it takes of numbers.
+    for place in np.flatnonzero(array_of(data) != 0).tolist():
         for bit in range(8):
             if data[place] >> (7 - bit if form.high_first else bit) & 1:
                 yield 8 * place + bit
