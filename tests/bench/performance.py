@@ -158,15 +158,16 @@ def discovery(folder: Path, sizes: list[int]) -> Lines:
     yield "| size | the worst kind first | aim | the worst but six, beside random | aim | memory |"
     yield "| --- | --- | --- | --- | --- | --- |"
     for size in sizes:
+        files: dict[str, list[str]] = {}
+        for kind in SEARCHED:
+            for number, image in enumerate(make_images(kind, size)):
+                path = folder / f"{kind}-{size}-{number}.bin"
+                path.write_bytes(image)
+                files.setdefault(kind, []).append(str(path))
         costs: dict[str, Cost] = {}
         # All kinds in each turn: they are compared with each other.
         for _ in range(5 if size < 64 * KIB else 1):
-            for kind in SEARCHED:
-                names = []
-                for number, image in enumerate(make_images(kind, size)):
-                    path = folder / f"{kind}-{size}-{number}.bin"
-                    path.write_bytes(image)
-                    names.append(str(path))
+            for kind, names in files.items():
                 cost = command_cost("checksum", "discover", *names, folder=folder, runs=1)
                 costs[kind] = min(cost, costs.get(kind, cost))
         taken = [(cost.seconds / base, kind, cost.memory) for kind, cost in costs.items()]

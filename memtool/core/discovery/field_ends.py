@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from memtool.core.checksums.sums import Sum
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import (
+    Indexes,
     KeyTable,
     are_in,
     changes_of,
@@ -33,7 +34,7 @@ from memtool.core.discovery.classes import (
 )
 from memtool.core.discovery.collecting import NumberOrder
 from memtool.core.discovery.crc_drifts import CrcDrifts
-from memtool.core.discovery.fixed_fields import FixedFields, Indexes, Numbers
+from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
 
 _BATCH = 1 << 18
@@ -89,7 +90,7 @@ def crc_ends(
         images, own = differing, stored[:, places]
         if len(images) == 2 < area.count and area.is_apart:
             # Of images that differ everywhere a third one tells, though its number is no other.
-            images += next((image,) for image in drifts.all_images if image not in images)
+            images = (*images, next(each for each in drifts.all_images if each not in images))
         if len(images) == 1:
             yield from every_end(area, places)
         elif area.size >= _LARGE and _FEW_BORDERS * len(area.differing) > area.size:

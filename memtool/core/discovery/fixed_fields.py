@@ -9,11 +9,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from memtool.core.discovery.classes import Indexes
 from memtool.core.discovery.collecting import NumberOrder
 from memtool.core.discovery.evidence import Levels, is_erased
 
 Numbers = NDArray[np.uint64]
-Indexes = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)

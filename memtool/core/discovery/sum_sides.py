@@ -19,11 +19,11 @@ from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder
 from memtool.core.discovery.field_ends import EndsToTry, SumStarts, mixed, sum_ends, sum_starts
+from memtool.core.discovery.fixed_fields import Numbers
 
 _LOOK = 64
 """So many keys tell whether it is worth comparing all."""
 
-Numbers = NDArray[np.uint64]
 StoredNumbers = NDArray[np.unsignedinteger[Any]]
 """Of any width: every byte order of every image is kept at once."""
 

@@ -35,7 +35,7 @@ def add_counter_rings(assembly: Assembly) -> None:
     ring: Mask = np.zeros(len(survey.span), bool)
     for width in _WIDTHS:
         for order in ("big", "little"):
-            _mark_rings(survey.rows, width, order, ring)
+            _mark_rings(survey.rows, survey.varies, width, order, ring)
     ring &= ~assembly.claims.taken
     for span in survey.runs_of(ring):
         if len(span) < _SLOTS:
@@ -58,16 +58,15 @@ def add_counter_rings(assembly: Assembly) -> None:
         )
 
 
-def _mark_rings(rows: Bytes, width: int, order: str, ring: Mask) -> None:
-    """Set `ring` from the first slot to the last of every run."""
+def _mark_rings(rows: Bytes, varies: Mask, width: int, order: str, ring: Mask) -> None:
+    """Set `ring` from the first slot to the last of every run; `varies`: where rows differ."""
     last = rows.shape[1] - width + 1
     if last <= 0:
         return
     # Few addresses tell anything in most memories, so only they are followed: numbers that are not
     # the same in all modules, and large in every one.
-    differs = (rows != rows[:1]).any(axis=0)
     starts = np.flatnonzero(
-        np.logical_or.reduce([differs[place : place + last] for place in range(width)])
+        np.logical_or.reduce([varies[place : place + last] for place in range(width)])
     )
     numbers = np.zeros((len(rows), len(starts)), np.int64)
     for place in range(width):
