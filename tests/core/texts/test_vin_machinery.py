@@ -14,6 +14,7 @@ from memtool.core.span import Span
 from memtool.core.texts import vin_in_bits
 from memtool.core.texts.dates import find_dates
 from memtool.core.texts.vin_in_bits import searches_in_bits
+from memtool.core.texts.vin_shape import find_vin_shape
 from memtool.core.texts.vin_under_key import searches_under_key
 
 VIN = b"1G4AH59H45G118341"
@@ -64,6 +65,56 @@ def test_packed_windows_are_the_same_one_by_one_and_all_at_once(
             patch.setattr(vin_in_bits, "_MOST_BY_ONE", most)
             results.append(in_bits(data))
     assert results[0] == results[1]
+
+
+def shapes_bit_by_bit(data: bytes, width: int, *, high_first: bool) -> list[str]:
+    """The texts with a VIN's shape that begin at each bit, by the characters written out."""
+    bits = "".join(f"{byte:08b}" if high_first else f"{byte:08b}"[::-1] for byte in data)
+    found = []
+    for first in range(len(bits) - width * 17 + 1):
+        pieces = [bits[first + width * n : first + width * (n + 1)] for n in range(17)]
+        codes = [int(piece if high_first else piece[::-1], 2) for piece in pieces]
+        text = "".join(chr(code + (0x20 if width == 6 else 0)) for code in codes)
+        plain = re.fullmatch("[A-HJ-NPR-Z0-9]{13}[0-9]{4}", text) and not text[:10].isdigit()
+        if plain and find_vin_shape(text) is not None:
+            found.append(text)
+    return found
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    width=st.sampled_from((6, 7)),
+    high_first=st.booleans(),
+    many=st.integers(1, 4),
+    chunk=st.sampled_from((16, 21, 64, 1 << 16)),
+    seed=st.integers(0, 9999),
+)
+def test_packed_windows_are_those_of_a_loop_over_bits(
+    width: int, high_first: bool, many: int, chunk: int, seed: int
+) -> None:
+    rng = random.Random(seed)
+    # Bits that alternate: all pairs differ, as the highest two bits of a character do.
+    fillers = (b"\x55", b"\xaa", b"\x2d\x5a", b"\xff", b"\0", rng.randbytes(5))
+    bits = ""
+    for _ in range(many):
+        filler = rng.choice(fillers) * rng.randrange(9)
+        text = VIN[:12] + bytes(rng.choices(b"0123456789", k=5)) + rng.choice((b"", b"7", b"AB"))
+        stored = pack(text, width, high_first=high_first)
+        bits += "".join(f"{byte:08b}" if high_first else f"{byte:08b}"[::-1] for byte in filler)
+        # From any bit of a byte on.
+        bits += "".join(rng.choices("01", k=rng.randrange(8)))
+        bits += "".join(f"{byte:08b}" if high_first else f"{byte:08b}"[::-1] for byte in stored)
+    bits += "0" * (-len(bits) % 8)
+    rows = [bits[first : first + 8] for first in range(0, len(bits), 8)]
+    data = bytes(int(row if high_first else row[::-1], 2) for row in rows)
+    name = f"packed-{width}-{'msb' if high_first else 'lsb'}"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(vin_in_bits, "_CHUNK", chunk)
+        found = [
+            text for search in in_bits(data) for text, form, _ in search if form.startswith(name)
+        ]
+    assert found == shapes_bit_by_bit(data, width, high_first=high_first)
+    assert found
 
 
 @pytest.mark.parametrize("name", ["xor", "added"])
