@@ -158,13 +158,11 @@ def parts_inside(span: Span, spans: Sequence[Span]) -> tuple[Span, ...]:
 
 def spans_of_addresses(addresses: Iterable[int]) -> tuple[Span, ...]:
     """The runs that the given addresses form, in any order, repeats allowed."""
-    runs: list[Span] = []
-    for address in sorted(set(addresses)):
-        if runs and runs[-1].end == address:
-            runs[-1] = Span(runs[-1].start, address + 1)
-        else:
-            runs.append(Span(address, address + 1))
-    return tuple(runs)
+    known = set(addresses)
+    ordered = sorted(known)
+    starts = [address for address in ordered if address - 1 not in known]
+    ends = [address + 1 for address in ordered if address + 1 not in known]
+    return tuple(map(Span, starts, ends))
 
 
 def count_addresses(spans: Iterable[Span]) -> int:

@@ -135,6 +135,39 @@ def test_a_vin_under_a_key_is_found_beside_any_filler(name: str, equal: int) -> 
                 assert (VIN.decode(), f"{name}-{key:02x}", place) in found, (before, behind)
 
 
+@pytest.mark.parametrize("name", ["xor", "added"])
+@pytest.mark.parametrize("place", range(1, 13))
+def test_five_equal_characters_in_a_row_are_a_vin_under_a_key_and_six_are_none(
+    name: str, place: int
+) -> None:
+    rng = random.Random(f"{name} {place}")
+    looked_at = set()
+    for character in "1H7":
+        for many in (5, 6):
+            text = VIN[:place].decode() + character * many + VIN[place + many :].decode()
+            letters = sum(map(str.isalpha, text))
+            if find_vin_shape(text) is None or letters < 4 or len(set(text)) < 6:
+                continue
+            if not re.fullmatch("(?=.{0,9}[A-Z]).{13}[0-9]{4}", text):
+                continue
+            longest = max(len(run[0]) for run in re.finditer(r"(.)\1*", text))
+            if max(map(text.count, text)) > 7 and len(set(text)) < 11:
+                continue
+            key = rng.randrange(1, 0x7F)
+            stored = bytes(
+                (c ^ key) if name == "xor" else (c + key) % 256 for c in text.encode("ascii")
+            )
+            data = rng.randbytes(40) + b"\xe0" * 12 + stored + b"\xe0" * 12 + rng.randbytes(40)
+            found = {
+                (each.text, each.form.name, each.trace.span.start)
+                for search in searches_under_key(Segment(0, data))
+                for each in search
+            }
+            looked_at.add(longest > 5)
+            assert ((text, f"{name}-{key:02x}", 52) in found) == (longest <= 5), text
+    assert looked_at
+
+
 @given(st.text(alphabet="0123456789Z ", max_size=60), st.booleans())
 def test_dates_are_found_among_digits(text: str, plant: bool) -> None:
     data = text.encode()
