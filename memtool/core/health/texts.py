@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from enum import StrEnum
 from functools import cache, lru_cache
-from itertools import groupby
+from itertools import filterfalse, groupby, islice
 from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.finding import Finding, Severity
@@ -65,7 +65,10 @@ _SHAPES = {
         r"(?:19|20)[0-9]{2}[-./]?(?:0[1-9]|1[0-2])[-./]?(?:0[1-9]|[12][0-9]|3[01])"
         r"|(?:0[1-9]|[12][0-9]|3[01])[-./](?:0[1-9]|1[0-2])[-./](?:19|20)?[0-9]{2}"
     ),
-    TextKind.PART_OR_SERIAL: r"(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]",
+    # What is longer need not be looked through for three digits.
+    TextKind.PART_OR_SERIAL: (
+        r"(?!.{26})(?=[A-Z0-9 .-]*[0-9]{3})[A-Z0-9][A-Z0-9 .-]{4,23}[A-Z0-9]"
+    ),
 }
 _PLACES = {kind: place for place, kind in enumerate(TextKind)}
 _LABELLED = frozenset(list(TextKind)[:4])
@@ -99,7 +102,8 @@ def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText,
     found = []
     for span in subtract_spans(image.spans, left_out):
         data = image.read(span)
-        slow = _count_slow_steps(data)
+        # Single numbers of an array are numpy's own, which cost more than all that is done here.
+        slow = _count_slow_steps(data).data
         for first, end in rows_of_bytes(data, _PRINTABLE, _SHORTEST).tolist():
             run = data[first:end].decode("ascii")
             text = run.strip()
@@ -109,7 +113,7 @@ def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText,
                 if not _WORDLIKE.search(text):
                     continue
                 # Tables of numbers creep: more than half of the steps climb or fall by one.
-                if 2 * int(slow[first + len(text) - 1] - slow[first]) > len(text) - 1:
+                if 2 * (slow[first + len(text) - 1] - slow[first]) > len(text) - 1:
                     continue
             start = span.start + first
             found.append(ReadableText(text=text, span=Span(start, start + len(text)), kind=kind))
@@ -145,24 +149,20 @@ def _kind_of(text: str) -> TextKind:
 def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
     """The module's own identity, and how many other readable texts there are."""
     texts = find_texts(evidence.image, evidence.layout, hidden=evidence.hidden)
-    own, others, shown = [], [], []
+    own: list[ReadableText] = []
+    others: list[ReadableText] = []
     for text in texts:
-        # VINs have a section of their own on every page, and are masked on some.
-        is_vin = _VIN_SHAPE.search(text.text) is not None
-        if text.kind in _OF_THE_MODULE and not is_vin:
-            own.append(text)
-            continue
-        others.append(text)
-        if not is_vin:
-            shown.append(text)
+        of_the_module = text.kind in _OF_THE_MODULE and not _has_vin_shape(text)
+        (own if of_the_module else others).append(text)
+    # By address as they are; the kinds in their order. One more than is shown says that there are.
+    in_order = sorted(others, key=lambda text: _PLACES[text.kind])
+    shown = list(islice(filterfalse(_has_vin_shape, in_order), _TEXTS_SHOWN + 1))
     found = []
     if own:
         words = f"Looks like the module's own identity: {_name_all(own)}."
         spans = tuple(text.span for text in own[:LISTED_SPANS])
         found.append(evidence.finding("content-module-identity", Severity.INFO, words, spans))
     if others:
-        # By address as they are; the kinds in their order.
-        shown.sort(key=lambda text: _PLACES[text.kind])
         many = f"{len(others)} readable texts" if len(others) > 1 else "One readable text"
         words = ": " + ", ".join(map(_name, shown[:_TEXTS_SHOWN]))
         words += ", ..." if len(shown) > _TEXTS_SHOWN else ""
@@ -171,6 +171,11 @@ def tell_texts(evidence: Evidence) -> tuple[Finding, ...]:
         spans = tuple(text.span for text in others[:LISTED_SPANS])
         found.append(evidence.finding("content-texts", Severity.INFO, f"{many}{words}.", spans))
     return tuple(found)
+
+
+def _has_vin_shape(text: ReadableText) -> bool:
+    """VINs have a section of their own on every page, and are masked on some."""
+    return _VIN_SHAPE.search(text.text) is not None
 
 
 def _order(text: ReadableText) -> tuple[int, Span]:
