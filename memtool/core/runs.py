@@ -6,6 +6,7 @@ numpy is loaded by the first call, not with the module: most commands never need
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, TypeVar
 
 from memtool.core.image import Image
@@ -44,6 +45,15 @@ def count_bytes(data: Bytes) -> NDArray[np.int64]:
     # numpy makes a number of eight bytes of each: not of a whole image at once.
     for begin in range(0, len(data), _PART):
         counts += np.bincount(data[begin : begin + _PART], minlength=256)
+    return counts
+
+
+# A read is counted when its order is asked for, when it is kept and when it is shown.
+@lru_cache(maxsize=4)
+def count_image(image: Image) -> NDArray[np.int64]:
+    """How often each of the 256 values occurs among all defined bytes. Not to be changed."""
+    counts = count_bytes(defined_bytes(image))
+    counts.flags.writeable = False
     return counts
 
 

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from memtool.core.runs import in_a_row, rows_of_bytes
+from memtool.core.image import Image
+from memtool.core.runs import count_image, in_a_row, rows_of_bytes
 
 MARKS = bytes(value in b"ab" for value in range(256))
 
@@ -35,3 +36,10 @@ def test_runs_go_on_over_the_parts_in_which_long_data_is_worked_on(least: int) -
 def test_so_many_in_a_row_begin_where_a_loop_says(marked: list[bool], count: int) -> None:
     want = [all(marked[at : at + count]) for at in range(len(marked) - count + 1)]
     assert in_a_row(np.array(marked, np.bool_), count).tolist() == want
+
+
+@given(st.lists(st.binary(min_size=1, max_size=40), max_size=4))
+def test_bytes_of_all_segments_are_counted(segments: list[bytes]) -> None:
+    image = Image.from_pieces((0x100 * number, data) for number, data in enumerate(segments))
+    together = b"".join(segments)
+    assert count_image(image).tolist() == [together.count(value) for value in range(256)]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from memtool.core.chip import Chip
 from memtool.core.finding import Finding, Severity
 from memtool.core.image import Image
-from memtool.core.runs import count_bytes, defined_bytes
+from memtool.core.runs import count_image, defined_bytes
 from memtool.core.span import Span
 from memtool.lazy import np
 
@@ -114,7 +114,6 @@ def gather_evidence(
     in_records: bool = False,
 ) -> Evidence:
     """Flatten and count `image` once for all checks."""
-    data = defined_bytes(image)
     return Evidence(
         image=image,
         chip=chip,
@@ -123,6 +122,6 @@ def gather_evidence(
         vin_texts=vin_texts,
         claimed_new=claimed_new,
         in_records=in_records,
-        data=data,
-        counts=count_bytes(data),
+        data=defined_bytes(image),
+        counts=count_image(image),
     )

@@ -6,12 +6,14 @@ the last character instead of behind it.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from memtool.core.finding import Finding, Severity
 from memtool.core.health.byte_orders import order_advice
 from memtool.core.health.evidence import BLANKS, Evidence
 from memtool.core.health.readable import padding_table, text_table
+from memtool.core.image import Image
 from memtool.core.runs import array_of
 from memtool.lazy import np
 
@@ -25,7 +27,7 @@ _LEAST_WRONG_ENDS = 2
 def find_swapped_ends(evidence: Evidence) -> tuple[Finding, ...]:
     """Words of 16 or 32 bits whose bytes are in the wrong order at the ends of texts."""
     for width in (2, 4):
-        wrong, right = _count_in_all(evidence, width)
+        wrong, right = _count_in_all(evidence.image, width)
         if wrong >= _LEAST_WRONG_ENDS and wrong > 4 * right:
             name = f"swapped-{8 * width}"
             text = (
@@ -38,12 +40,14 @@ def find_swapped_ends(evidence: Evidence) -> tuple[Finding, ...]:
 
 def have_right_ends(evidence: Evidence) -> bool:
     """Whether swapped words of either width would show at the ends of this read's texts."""
-    return all(_count_in_all(evidence, width)[1] >= _LEAST_WRONG_ENDS for width in (2, 4))
+    return all(_count_in_all(evidence.image, width)[1] >= _LEAST_WRONG_ENDS for width in (2, 4))
 
 
-def _count_in_all(evidence: Evidence, width: int) -> tuple[int, int]:
+# Several checks ask for them, of a read that is judged several times.
+@lru_cache(maxsize=8)
+def _count_in_all(image: Image, width: int) -> tuple[int, int]:
     wrong, right = 0, 0
-    for segment in evidence.image.segments:
+    for segment in image.segments:
         ends = _count_text_ends(array_of(segment.data), width)
         wrong, right = wrong + ends[0], right + ends[1]
     return wrong, right

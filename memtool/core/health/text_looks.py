@@ -47,6 +47,7 @@ class TextLooks:
         """Take all defined bytes of the image."""
         self._data = data[:_LONGEST_LOOK]
         self._pair_counts: PairCounts | None = None
+        self._run_counts: dict[bytes, int] = {}
         self._looks: dict[Callable[[Bytes], Bytes | None] | None, TextLook | None] = {}
 
     def plain(self) -> TextLook:
@@ -74,7 +75,14 @@ class TextLooks:
         runs = min(int(behind_text.sum()) // SHORTEST_RUN, int(behind_text[:, ~is_text].sum()))
         if most + runs < count:
             return True
-        return most + len(find_text_runs(self._data.tobytes(), table)) < count
+        return most + self._count_runs(table) < count
+
+    def _count_runs(self, table: Bytes) -> int:
+        """How many runs of text a view by a table has."""
+        name = table.tobytes()
+        if name not in self._run_counts:
+            self._run_counts[name] = len(find_text_runs(self._data.tobytes(), table))
+        return self._run_counts[name]
 
     def content(self, view: OtherView | None = None) -> bytes:
         """The bytes of a view that can be made, or of the read as it is."""

@@ -58,7 +58,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from memtool.core.image import Image
-from memtool.core.runs import array_of, count_bytes
+from memtool.core.runs import array_of, count_bytes, count_image
 from memtool.core.texts.vin import ALPHABET
 from memtool.lazy import np
 
@@ -133,7 +133,10 @@ def measure_mix(image: Image, *, without: Iterable[bytes] = ()) -> ByteMix:
         image: Every defined byte counts.
         without: Runs of its bytes to leave out.
     """
-    all_bytes = _count(segment.data for segment in image.segments)
+    if image.size < _WORTH_NUMPY:
+        all_bytes = _count(segment.data for segment in image.segments)
+    else:
+        all_bytes = count_image(image).tolist()
     left_out = _count(without)
     counts = [count - less for count, less in zip(all_bytes, left_out, strict=True)]
     # A small image is filled up with even shares; a large one gets half a case each.
