@@ -103,13 +103,21 @@ def rows_of_bytes(data: bytes, marks: bytes, least: int) -> Rows:
         marks: For each of the 256 values 1 or 0.
         least: One or more.
     """
-    # One more at either end stays false, so that changes come in pairs.
-    begins = np.zeros(max(0, len(data) - least + 1) + 2, np.bool_)
-    for start in range(0, len(begins) - 2, _PART):
+    places = max(0, len(data) - least + 1)
+    edges, inside = [np.zeros(0, np.intp)], False
+    for start in range(0, places, _PART):
         part = data[start : start + _PART + least - 1].translate(marks)
         row = in_a_row(np.frombuffer(part, np.bool_), least)
-        begins[1 + start : 1 + start + len(row)] = row
-    rows = np.flatnonzero(begins[1:] != begins[:-1]).reshape(-1, 2)
+        # Most parts hold no such run.
+        if not inside and not row.any():
+            continue
+        if row[0] != inside:
+            edges.append(np.array([start]))
+        edges.append(np.flatnonzero(row[1:] != row[:-1]) + (start + 1))
+        inside = bool(row[-1])
+    if inside:
+        edges.append(np.array([places]))
+    rows = np.concatenate(edges).reshape(-1, 2)
     # The last place at which so many begin is that much before the end.
     rows[:, 1] += least - 1
     return rows

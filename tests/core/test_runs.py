@@ -32,6 +32,15 @@ def test_runs_go_on_over_the_parts_in_which_long_data_is_worked_on(least: int) -
     assert rows_of_bytes(bytes(data), MARKS, least).tolist() == want
 
 
+@pytest.mark.parametrize("first", [65_500, 65_525, 65_535, 65_536, 131_050, 131_072])
+@pytest.mark.parametrize("length", [1, 11, 36, 65_536, 65_547, 140_000])
+def test_runs_may_begin_and_end_where_parts_do(first: int, length: int) -> None:
+    data = b"c" * first + b"a" * length + b"c" * (first % 40)
+    for least in (1, 11, 12):
+        want = [[first, first + length]] if length >= least else []
+        assert rows_of_bytes(data, MARKS, least).tolist() == want
+
+
 @given(st.lists(st.booleans(), max_size=40), st.integers(1, 12))
 def test_so_many_in_a_row_begin_where_a_loop_says(marked: list[bool], count: int) -> None:
     want = [all(marked[at : at + count]) for at in range(len(marked) - count + 1)]
