@@ -23,8 +23,6 @@ from memtool.core.span import Span, format_address, subtract_spans
 from memtool.lazy import np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from memtool.core.layouts.layout import Layout
 
 
@@ -102,8 +100,7 @@ def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText,
     found = []
     for span in subtract_spans(image.spans, left_out):
         data = image.read(span)
-        # Single numbers of an array are numpy's own, which cost more than all that is done here.
-        slow = _count_slow_steps(data).data
+        is_slow = _mark_slow_steps(data)
         for first, end in rows_of_bytes(data, _PRINTABLE, _SHORTEST).tolist():
             run = data[first:end].decode("ascii")
             text = run.strip()
@@ -113,20 +110,19 @@ def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText,
                 if not _WORDLIKE.search(text):
                     continue
                 # Tables of numbers creep: more than half of the steps climb or fall by one.
-                if 2 * (slow[first + len(text) - 1] - slow[first]) > len(text) - 1:
+                steps = len(text) - 1
+                if 2 * is_slow.count(1, first, first + steps) > steps:
                     continue
             start = span.start + first
             found.append(ReadableText(text=text, span=Span(start, start + len(text)), kind=kind))
     return tuple(found)
 
 
-def _count_slow_steps(data: bytes) -> NDArray[np.int32]:
-    """For each byte how many before it are followed by an equal byte or by one next to it."""
+def _mark_slow_steps(data: bytes) -> bytes:
+    """For each byte but the last 1 where an equal byte or one next to it follows, else 0."""
     values = array_of(data)
-    slow = np.zeros(len(data), np.int32)
     # Plus one, then at most two: the same as within one in either direction, in unsigned bytes.
-    np.cumsum(values[1:] - values[:-1] + np.uint8(1) <= 2, dtype=np.int32, out=slow[1:])
-    return slow
+    return (values[1:] - values[:-1] + np.uint8(1) <= 2).tobytes()
 
 
 @cache
