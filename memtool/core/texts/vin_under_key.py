@@ -48,6 +48,8 @@ _STEPS_IN_A_ROW = {1: 16, 2: 15, 4: 11}
 Seventeen characters have sixteen. Swapping pairs tears the last character off, or the first;
 words of four bytes may begin so that up to three characters at each end lie apart.
 """
+_MANY_RUNS = 8
+"""Where more than one in so many bytes is in a run, whole texts are looked for before regions."""
 _NO_DIGITS = str.maketrans("", "", "0123456789")
 _EQUAL_STEPS = 9
 """Steps of nothing in a row from which on bytes are filler."""
@@ -168,9 +170,15 @@ def _regions(keyed: _Keyed, least: int, steps: bytes) -> Rows:
     runs = rows_of_bytes(steps, keyed.between, least)
     if not len(runs):
         return runs
-    # A zero behind the last step, for a run that ends with it.
-    crosses = np.frombuffer(steps.translate(keyed.crossing) + b"\0", np.uint8)
-    runs = runs[np.maximum.reduceat(crosses, runs.reshape(-1))[::2] > 0]
+    if least == VIN_LENGTH - 1 and _MANY_RUNS * (runs[:, 1] - runs[:, 0]).sum() > len(steps):
+        # No word is swapped: only those count that hold a whole text.
+        windows = _find_windows(keyed, steps)
+        inside = windows.searchsorted(runs)
+        runs = runs[inside[:, 0] < inside[:, 1]]
+    else:
+        # A zero behind the last step, for a run that ends with it.
+        crosses = np.frombuffer(steps.translate(keyed.crossing) + b"\0", np.uint8)
+        runs = runs[np.maximum.reduceat(crosses, runs.reshape(-1))[::2] > 0]
     firsts = np.maximum(runs[:, 0] - _MARGIN, 0)
     ends = np.minimum(runs[:, 1] + _MARGIN, len(steps))
     # Filler is smooth under every key. It is cut out but for eight bytes at each edge: a

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from memtool.core.image import Image, Segment
 from memtool.core.span import Span
-from memtool.core.texts import vin_in_bits
+from memtool.core.texts import vin_in_bits, vin_under_key
 from memtool.core.texts.dates import find_dates
 from memtool.core.texts.vin_in_bits import searches_in_bits
 from memtool.core.texts.vin_shape import find_vin_shape
@@ -166,6 +166,36 @@ def test_five_equal_characters_in_a_row_are_a_vin_under_a_key_and_six_are_none(
             looked_at.add(longest > 5)
             assert ((text, f"{name}-{key:02x}", 52) in found) == (longest <= 5), text
     assert looked_at
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    kinds=st.lists(st.sampled_from(("vin", "smooth", "equal", "random")), min_size=1, max_size=12),
+    name=st.sampled_from(("xor", "added")),
+    stride=st.sampled_from((1, 2)),
+    seed=st.integers(0, 9999),
+)
+def test_texts_under_a_key_are_the_same_where_runs_are_many(
+    kinds: list[str], name: str, stride: int, seed: int
+) -> None:
+    rng = random.Random(seed)
+    data = b""
+    for kind in kinds:
+        key, size = rng.randrange(1, 0x7F), rng.randrange(1, 40)
+        if kind == "vin":
+            text = VIN[:13] + bytes(rng.choices(b"0123456789", k=4))
+            piece = bytes((c ^ key) if name == "xor" else (c + key) % 256 for c in text)
+        elif kind == "smooth":
+            piece = bytes(key ^ value for value in rng.choices(b"0123456789ABCDEFGH", k=size))
+        else:
+            piece = bytes([key]) * size if kind == "equal" else rng.randbytes(size)
+        data += piece if stride == 1 else bytes(b for c in piece for b in (c, rng.randrange(256)))
+    results = []
+    for many in (0, len(data) + 1):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(vin_under_key, "_MANY_RUNS", many)
+            results.append([list(search) for search in searches_under_key(Segment(0, data))])
+    assert results[0] == results[1]
 
 
 @given(st.text(alphabet="0123456789Z ", max_size=60), st.booleans())
