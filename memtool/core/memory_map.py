@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from memtool.core.health.content import compute_entropy_strip
 from memtool.core.image import Image
 from memtool.core.layouts.region import RegionKind
-from memtool.core.runs import edges_of
+from memtool.core.runs import edges_of, without_small_gaps
 from memtool.core.span import Span, union_spans
-from memtool.lazy import np
 
 if TYPE_CHECKING:
     from memtool.core.image import Edges
@@ -162,7 +161,7 @@ def compute_map(
     """
     erased = layout.erased if layout else 0xFF
     kinds = _KindFinder(image, layout, vins, erased)
-    marks = _without_small_gaps(marked, plan.cell)
+    marks = _joined_marks(marked, plan.cell)
     kept = union_spans((*stores, *(each.span for each in (layout.records if layout else ()))))
     rows = []
     for start in plan.rows:
@@ -176,17 +175,11 @@ def compute_map(
     return MemoryMap(plan=plan, rows=tuple(rows))
 
 
-def _without_small_gaps(marked: Sequence[Span] | Edges, cell: int) -> tuple[Span, ...]:
+def _joined_marks(marked: Sequence[Span] | Edges, cell: int) -> tuple[Span, ...]:
     """Joined where less than a cell lies between: the same cells hold a mark."""
     edges = edges_of(marked) if isinstance(marked, Sequence) else marked
-    if not len(edges):
-        return ()
-    edges = edges[np.argsort(edges[:, 0])]
-    ends = np.maximum.accumulate(edges[:, 1])
-    apart = edges[1:, 0] - ends[:-1] >= cell
-    starts = edges[np.concatenate(([True], apart)), 0]
-    ends = ends[np.concatenate((apart, [True]))]
-    return tuple(map(Span, starts.tolist(), ends.tolist()))
+    edges = without_small_gaps(edges[edges[:, 0].argsort()], cell)
+    return tuple(Span(start, end) for start, end in edges.tolist())
 
 
 def _content_of(image: Image, cell: Span, erased: int, stores: Sequence[Span]) -> Content:

@@ -127,10 +127,30 @@ def runs_of_mask(mask: Mask, *, least: int = 1) -> list[tuple[int, int]]:
     """(first, end) of each run of at least `least` true places, in order."""
     if not mask.any():
         return []
-    marked = np.zeros(len(mask) + 2, dtype=bool)
-    marked[1:-1] = mask
-    # With False at either end, changes come in pairs: where a run begins and where it stops.
-    edges = np.flatnonzero(marked[1:] != marked[:-1]).reshape(-1, 2)
+    edges = edges_of_mask(mask)
     if least > 1:
         edges = edges[edges[:, 1] - edges[:, 0] >= least]
     return [(first, end) for first, end in edges.tolist()]
+
+
+def edges_of_mask(mask: Mask) -> Edges:
+    """One row for each run of true places, in order: first place, first place after it."""
+    marked = np.zeros(len(mask) + 2, dtype=bool)
+    marked[1:-1] = mask
+    # With False at either end, changes come in pairs: where a run begins and where it stops.
+    return np.flatnonzero(marked[1:] != marked[:-1]).reshape(-1, 2)
+
+
+def without_small_gaps(edges: Edges, gap: int) -> Edges:
+    """The runs, joined where less than `gap` lies between them.
+
+    Args:
+        edges: One row a run, in order of their first address; they may overlap.
+        gap: One or more.
+    """
+    if not len(edges):
+        return edges
+    ends = np.maximum.accumulate(edges[:, 1])
+    apart = edges[1:, 0] - ends[:-1] >= gap
+    starts = edges[np.concatenate(([True], apart)), 0]
+    return np.stack([starts, ends[np.concatenate((apart, [True]))]], axis=1)

@@ -11,7 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from memtool.core.image import Image
-from memtool.core.runs import count_image, in_a_row, rows_of_bytes
+from memtool.core.runs import (
+    count_image,
+    edges_of_mask,
+    in_a_row,
+    rows_of_bytes,
+    without_small_gaps,
+)
 
 MARKS = bytes(value in b"ab" for value in range(256))
 
@@ -39,6 +45,25 @@ def test_runs_may_begin_and_end_where_parts_do(first: int, length: int) -> None:
     for least in (1, 11, 12):
         want = [[first, first + length]] if length >= least else []
         assert rows_of_bytes(data, MARKS, least).tolist() == want
+
+
+@given(st.text(alphabet="ac", max_size=60), st.integers(1, 6))
+def test_runs_are_joined_where_less_than_the_gap_lies_between(text: str, gap: int) -> None:
+    edges = edges_of_mask(np.array([character == "a" for character in text], np.bool_))
+    assert edges.tolist() == [[m.start(), m.end()] for m in re.finditer("a+", text)]
+    joined = re.compile(f"a(?:c{{0,{gap - 1}}}a)*")
+    want = [[m.start(), m.end()] for m in joined.finditer(text)]
+    assert without_small_gaps(edges, gap).tolist() == want
+
+
+@given(st.lists(st.tuples(st.integers(0, 50), st.integers(1, 20)), max_size=8), st.integers(1, 6))
+def test_runs_that_overlap_are_one(runs: list[tuple[int, int]], gap: int) -> None:
+    edges = np.array(sorted((at, at + length) for at, length in runs), np.int64).reshape(-1, 2)
+    marked = {place for first, end in edges.tolist() for place in range(first, end)}
+    text = "".join("a" if place in marked else "c" for place in range(80))
+    joined = re.compile(f"a(?:c{{0,{gap - 1}}}a)*")
+    want = [[m.start(), m.end()] for m in joined.finditer(text)]
+    assert without_small_gaps(edges, gap).tolist() == want
 
 
 @given(st.lists(st.booleans(), max_size=40), st.integers(1, 12))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,7 +13,11 @@ from memtool.core.discovery.area import Area
 from memtool.core.discovery.fixed_fields import FixedField
 from memtool.core.discovery.results import Placement, SearchedPlacement
 from memtool.core.image import Image
+from memtool.core.runs import edges_of_mask, without_small_gaps
 from memtool.core.span import Span
+
+if TYPE_CHECKING:
+    from memtool.core.image import Edges
 
 MOST_PLACES = 256
 _LONGEST = 8
@@ -115,8 +120,8 @@ def _given(images: Sequence[Image], at: Span) -> FieldPlaces:
 
 
 def _differing(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
-    runs = _without_small_gaps(_differing_runs(images, spans))
-    total = sum(len(run) for run in runs)
+    runs = _differing_runs(images, spans)
+    total = int((runs[:, 1] - runs[:, 0]).sum())
     size = sum(len(span) for span in spans)
     most = _most_places(len(images), total, size)
     # Of two images every field has two numbers, so none of them is the less likely kind.
@@ -173,32 +178,20 @@ def _most_places(images: int, differing: int, size: int) -> int:
     return max(_FEWEST_PLACES, min(MOST_PLACES, most))
 
 
-def _differing_runs(images: Sequence[Image], spans: Sequence[Span]) -> tuple[Span, ...]:
-    """Runs of addresses at which not all images agree."""
-    found: list[Span] = []
+def _differing_runs(images: Sequence[Image], spans: Sequence[Span]) -> Edges:
+    """Runs of addresses at which not all images agree, without a gap of a byte: one is equal by
+    chance now and then, and that is no border."""
+    found = [np.zeros((0, 2), np.int64)]
     for span in spans:
         first, *others = (np.frombuffer(image.read(span), np.uint8) for image in images)
-        differs = np.zeros(len(span) + 2, np.int8)
+        differs = np.zeros(len(first), bool)
         for other in others:
-            differs[1:-1] |= first != other
-        # With a zero at either end, changes come in pairs: where a run begins and where it stops.
-        edges = np.flatnonzero(np.diff(differs)) + span.start
-        found += [Span(int(low), int(high)) for low, high in edges.reshape(-1, 2)]
-    return tuple(found)
+            differs |= first != other
+        found.append(edges_of_mask(differs) + span.start)
+    return without_small_gaps(np.concatenate(found), _GAP)
 
 
-def _without_small_gaps(runs: Sequence[Span]) -> tuple[Span, ...]:
-    """A single byte is equal by chance now and then; that is no border."""
-    joined: list[Span] = []
-    for run in runs:
-        if joined and run.start - joined[-1].end < _GAP:
-            joined[-1] = Span(joined[-1].start, run.end)
-        else:
-            joined.append(run)
-    return tuple(joined)
-
-
-def _places_on_runs(runs: Sequence[Span], length: int, *, whole: bool) -> Iterator[int]:
+def _places_on_runs(runs: Edges, length: int, *, whole: bool) -> Iterator[int]:
     """Addresses at which a number of `length` bytes is a differing run or lies at either end
     of one, likeliest first: numbers by themselves are short runs.
 
@@ -213,18 +206,21 @@ def _places_on_runs(runs: Sequence[Span], length: int, *, whole: bool) -> Iterat
             yield place
 
 
-def _all_on_runs(runs: Sequence[Span], length: int, *, whole: bool) -> Iterator[int]:
+def _all_on_runs(runs: Edges, length: int, *, whole: bool) -> Iterator[int]:
     """The same, some more than once."""
-    for run in sorted(runs, key=lambda run: (abs(len(run) - length), run.start)):
-        if len(run) <= length:
+    # Of as likely ones the first: runs lie by address.
+    likeliest = np.argsort(abs(runs[:, 1] - runs[:, 0] - length), kind="stable")
+    for turn in likeliest:
+        start, end = map(int, runs[turn])
+        if end - start <= length:
             # Every place at which the number holds the whole run.
-            yield from range(max(0, run.end - length), run.start + 1)
+            yield from range(max(0, end - length), start + 1)
         else:
-            ends = (run.end - length, run.start, run.end - length + 1, run.start - 1)
-            yield from (end for end in ends if end >= 0)
+            places = (end - length, start, end - length + 1, start - 1)
+            yield from (place for place in places if place >= 0)
     if whole:
-        for run in runs:
-            yield from range(max(0, run.start - length + 1), run.end)
+        for start, end in runs.tolist():
+            yield from range(max(0, start - length + 1), end)
 
 
 def _read(
