@@ -9,6 +9,9 @@ Facts
   A^(-i)·I ⊕ P_i ⊕ P_j: start and end stand apart.
 - A reflected CRC keeps its register reflected. Register and stored number are then the
   same bits, and β(b) is b in the low byte; otherwise b in the high byte.
+- A byte that lies one place further in is the same byte one step earlier: A^(-1) moves it from
+  one to the other, as long as nothing falls out. So A^(-k)·v is the sum over the bytes of v of
+  what each of them, at the place that goes last, becomes in k steps and as many as its place.
 - A stored number whose bytes lie in the order in which the register shifts them out acts
   on the register like message bytes: brought back by A^(-j) it is P_(j+f) ⊕ P_j. Bytes in
   any other order are the same terms, each moved by a few powers of A.
@@ -19,7 +22,7 @@ All arrays of registers are ``uint64``, whatever the width.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from threading import Lock
 
 import numpy as np
@@ -29,13 +32,16 @@ from memtool.core.checksums.crc import reflect
 
 Registers = NDArray[np.uint64]
 Table = NDArray[np.uint64]
+Narrow = NDArray[np.unsignedinteger]
 Bytes = NDArray[np.uint8]
 Places = NDArray[np.int64]
 
 _CHUNK = 8192
 """Positions worked on at a time: sequences and masks of so many stay in the cache."""
 _FAR = 4 * _CHUNK
-"""Positions moved by one map: to make a map takes as long as to apply it to some thousands."""
+_SHORT = 2048
+"""Sequences below this are made many at once: of so few values a call takes longer than its
+work."""
 _FEW = 128
 """Values that one numpy call for all bytes of each moves sooner than a call for each byte."""
 _TABLED = 1024
@@ -55,6 +61,11 @@ def tables_of(columns: Registers) -> Table:
         done, more = tables[:, : 1 << bit], tables[:, 1 << bit : 2 << bit]
         np.bitwise_xor(done, columns[bit::8, np.newaxis], out=more)
     return tables
+
+
+def narrowest(length: int) -> np.dtype:
+    """The narrowest type that holds numbers of so many bytes, eight at most."""
+    return np.dtype(f"u{1 << (length - 1).bit_length()}")
 
 
 class LinearMap:
@@ -116,6 +127,8 @@ class RegisterAlgebra:
             raise ValueError(f"no byte-wise register: width {width}, polynomial {poly:#x}")
         self.width, self.reflected = width, reflected
         self.length = width // 8
+        self.kind = narrowest(self.length)
+        """The narrowest type that holds the register."""
         self._mask = (1 << width) - 1
         self._poly = reflect(poly, width) if reflected else poly
         # What a byte at the register's outgoing end becomes in eight steps; all else only shifts.
@@ -128,6 +141,9 @@ class RegisterAlgebra:
         # Place e: A^(-2^e), each the square of the one before, made when first asked for.
         self._back_powers = [LinearMap(self.step_back(units))]
         self._lock = Lock()
+        low = 0 if reflected else width - 8
+        self.units = np.array([1 << (low + bit) for bit in range(8)], np.uint64)
+        """The bits of a message's byte where it enters the register."""
 
     def _bits_on(self, value: int, count: int) -> int:
         for _ in range(count):
@@ -210,14 +226,41 @@ class RegisterAlgebra:
         return moved
 
     def back_sequences(self, numbers: Registers, count: int) -> Registers:
-        """Row x: A^(-k)·numbers[x] for k = 0 … count - 1, by doubling."""
+        """Row x: A^(-k)·numbers[x] for k = 0 … count - 1."""
+        found = np.empty((len(numbers), count), np.uint64)
+        self._put_sequences(numbers, found)
+        return found
+
+    def narrow_sequences(self, numbers: Registers, count: int) -> Narrow:
+        """The same in the narrowest type that holds the register: less memory to go through."""
+        found = np.empty((len(numbers), count), self.kind)
+        self._put_sequences(numbers, found)
+        return found
+
+    def _put_sequences(self, numbers: Registers, found: Narrow) -> None:
+        count = found.shape[1]
+        rows = byte_rows(self, min(count, _CHUNK))
+        if count < _SHORT:
+            step = _FAR // count
+            for begin in range(0, len(numbers), step):
+                part = slice(begin, begin + step)
+                rows.put_short(numbers[part], found[part])
+            return
+        # Each chunk is the first one of another number.
+        firsts = self.back_strides(numbers, -(-count // _CHUNK), _CHUNK.bit_length() - 1)
+        for row, starts in zip(found, firsts.tolist(), strict=True):
+            for turn, start in enumerate(starts):
+                rows.put(start, row[turn * _CHUNK : (turn + 1) * _CHUNK])
+
+    def back_strides(self, numbers: Registers, count: int, exponent: int = 0) -> Registers:
+        """Row x: A^(-k·2^exponent)·numbers[x] for k = 0 … count - 1, by doubling."""
         found = np.empty((len(numbers), count), np.uint64)
         found[:, 0] = numbers
         done = 1
         while done < count:
             # `done` is a power of two, so one map moves all that is there to what comes next.
             more = min(done, count - done)
-            power = self.back_power(done.bit_length() - 1)
+            power = self.back_power(exponent + done.bit_length() - 1)
             found[:, done : done + more] = power.apply(np.ascontiguousarray(found[:, :more]))
             done += more
         return found
@@ -251,16 +294,8 @@ class RegisterAlgebra:
         return (values << np.uint64(1) ^ (carry & poly)) & np.uint64(self._mask)
 
     def back_sequence(self, start: int, count: int) -> Registers:
-        """A^(-k)·start for k = 0 … count - 1, by doubling."""
-        sequence = np.empty(count, np.uint64)
-        sequence[0] = start
-        done = 1
-        while done < count:
-            # As in `back_sequences`.
-            more = min(done, count - done)
-            power = self.back_power(done.bit_length() - 1)
-            sequence[done : done + more] = power.apply(sequence[:more])
-            done += more
+        """A^(-k)·start for k = 0 … count - 1."""
+        sequence: Registers = self.back_sequences(np.array([start], np.uint64), count)[0]
         return sequence
 
     def prefix_sides(self, images: Sequence[NDArray[np.int8]]) -> list[Registers]:
@@ -270,32 +305,23 @@ class RegisterAlgebra:
             images: `bit_masks` of each, all of one length n.
         """
         size = images[0].shape[1]
-        # The narrowest type that holds the register: less memory to go through.
-        kind = np.dtype(f"u{max(1, 1 << (self.length - 1).bit_length())}")
-        count = min(size, _FAR)
-        low = 0 if self.reflected else self.width - 8
-        units = np.array([1 << (low + bit) for bit in range(8)], np.uint64)
-        # What each bit of a byte adds, at each position of a far chunk.
-        weights = self.back_sequences(units, count).astype(kind)
+        rows = byte_rows(self, min(size + 1, _CHUNK))
+        # What each bit of a byte adds, at each position of a chunk: of the first one, then of the
+        # next by where its bits are at the chunk's first position.
+        weights = rows.bits
+        firsts = self.back_strides(self.units, -(-size // _CHUNK), _CHUNK.bit_length() - 1)
         sides = [np.zeros(size + 1, np.uint64) for _ in images]
-        # Each far chunk is summed as if it were the first, then moved as a whole: `_FAR` must be a
-        # power of two.
-        far = self.back_power(_FAR.bit_length() - 1) if size > _FAR else None
-        shift: LinearMap | None = None
-        for chunk in range(0, size, _FAR):
-            for begin in range(chunk, min(chunk + _FAR, size), _CHUNK):
-                end = min(begin + _CHUNK, size)
-                own = weights[:, begin - chunk : end - chunk]
-                for masks, side in zip(images, sides, strict=True):
-                    local = _weighted(masks[:, begin:end], own, kind)
-                    np.bitwise_xor.accumulate(local, out=local)
-                    moved = local.astype(np.uint64)
-                    if shift is not None:
-                        moved = shift.apply(moved)
-                    # What all chunks before it add up to.
-                    np.bitwise_xor(moved, side[begin], out=side[begin + 1 : end + 1])
-            if far is not None:
-                shift = far if shift is None else far.after(shift)
+        for turn, begin in enumerate(range(0, size, _CHUNK)):
+            end = min(begin + _CHUNK, size)
+            if turn:
+                weights = np.empty((8, end - begin), self.kind)
+                for row, first in zip(weights, firsts[:, turn].tolist(), strict=True):
+                    rows.put(first, row)
+            for masks, side in zip(images, sides, strict=True):
+                local = _weighted(masks[:, begin:end], weights[:, : end - begin], self.kind)
+                np.bitwise_xor.accumulate(local, out=local)
+                # What all chunks before it add up to.
+                np.bitwise_xor(local, side[begin], out=side[begin + 1 : end + 1])
         return sides
 
     def drift_sides(self, images: Bytes, places: Places) -> list[Registers]:
@@ -363,11 +389,9 @@ class RegisterAlgebra:
         return total
 
 
-def _weighted(
-    masks: NDArray[np.int8], weights: NDArray[np.unsignedinteger], kind: np.dtype
-) -> NDArray[np.unsignedinteger]:
+def _weighted(masks: NDArray[np.int8], weights: Narrow, kind: np.dtype) -> Narrow:
     """A^(-m)·β(b_m) of each position, counted from the masks' first one."""
-    total: NDArray[np.unsignedinteger] = masks[0].astype(kind)
+    total: Narrow = masks[0].astype(kind)
     total &= weights[0]
     for bit in range(1, 8):
         # -1 is all ones in every type: the mask keeps the weight or clears it.
@@ -375,6 +399,62 @@ def _weighted(
         part &= weights[bit]
         total ^= part
     return total
+
+
+class ByteRows:
+    """What half a byte at the place that goes last becomes in 0, 1, 2, … steps back."""
+
+    def __init__(self, algebra: RegisterAlgebra, count: int) -> None:
+        """Take the polynomial's algebra and how many steps are asked for."""
+        # Bytes at other places are as many steps further.
+        steps = count + algebra.length - 1
+        self._kind = algebra.kind
+        self.bits = algebra.back_strides(algebra.units, steps).astype(self._kind)
+        """A row for each bit of the byte."""
+        # The bytes of a number, that at the place that goes last first.
+        self._shifts = range(0, algebra.width, 8)
+        if not algebra.reflected:
+            self._shifts = self._shifts[::-1]
+        # By half of the byte, then by its value.
+        self._halves = np.zeros((2, 16, steps), self._kind)
+        for half, columns in zip(self._halves, (self.bits[:4], self.bits[4:]), strict=True):
+            for bit, column in enumerate(columns):
+                # Doubling, as in `tables_of`.
+                np.bitwise_xor(half[: 1 << bit], column, out=half[1 << bit : 2 << bit])
+
+    def put(self, number: int, out: Narrow) -> None:
+        """Write A^(-k)·number for k = 0, 1, 2, … to `out`, which is no longer than asked for."""
+        low, high = self._halves
+        count = len(out)
+        total = np.zeros(count, self._kind)
+        for place, shift in enumerate(self._shifts):
+            byte = number >> shift & 255
+            total ^= low[byte & 15, place : place + count]
+            total ^= high[byte >> 4, place : place + count]
+        out[:] = total
+
+    @cached_property
+    def _values(self) -> Narrow:
+        """The same of whole bytes, a row for each value."""
+        low, high = self._halves
+        rows: Narrow = high[:, np.newaxis] ^ low
+        return rows.reshape(256, -1)
+
+    def put_short(self, numbers: Registers, out: Narrow) -> None:
+        """The same of many numbers, a row of `out` each."""
+        count = out.shape[1]
+        out[:] = 0
+        for place, shift in enumerate(self._shifts):
+            values = (numbers >> np.uint64(shift) & np.uint64(255)).view(np.int64)
+            # As in `LinearMap.apply`.
+            rows = self._values.take(values, axis=0, mode="clip")
+            out ^= rows[:, place : place + count]
+
+
+@lru_cache(maxsize=4)
+def byte_rows(algebra: RegisterAlgebra, count: int) -> ByteRows:
+    """Those of one polynomial, kept while it is searched for."""
+    return ByteRows(algebra, count)
 
 
 @lru_cache(maxsize=128)
