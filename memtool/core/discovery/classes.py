@@ -138,6 +138,90 @@ class Matches:
         return ends
 
 
+class Joined:
+    """Starts and ends with equal keys: sorted once, asked for as many limits as there are."""
+
+    def __init__(
+        self,
+        hits: Indexes,
+        class_of_end: Indexes,
+        members: Indexes,
+        class_of_start: Indexes,
+        per_position: int,
+    ) -> None:
+        """Take both sides by class, those of one class by position.
+
+        Args:
+            hits: The ends, and `class_of_end` of each.
+            class_of_end: Any class may have no start.
+            members: The starts, and `class_of_start` of each.
+            class_of_start: Ascending.
+            per_position: How many starts there are at each position.
+        """
+        self._hits, self._class_of_end = hits, class_of_end
+        self._members, self._class_of_start = members, class_of_start
+        self._each = per_position
+
+    def match(
+        self, limits: Indexes, floors: Indexes | None = None, fields: Indexes | None = None
+    ) -> Matches | None:
+        """See `StartClasses.match`; no limit is above, no floor below the one given there."""
+        found = self._within(limits, floors)
+        if found is None:
+            return None
+        hits, nearest, first = found
+        members = self._members
+        # One number for start and field, so that ends of two fields never share a read.
+        read = nearest if fields is None else nearest + len(members) * fields[hits]
+        reads, rows = _first_of_each(read)
+        return Matches(
+            starts=members[nearest[rows]],
+            ends=hits[rows],
+            tried_pairs=int((nearest - first + 1).sum()),
+            _members=members,
+            _class_of_start=self._class_of_start,
+            _all_ends=hits,
+            _reads=reads,
+            _read_of_end=read,
+            _places=nearest[rows],
+        )
+
+    def count(self, limits: Indexes, floors: Indexes) -> tuple[Indexes, Indexes] | None:
+        """The ends that have starts, and how many each has; see `match`."""
+        found = self._within(limits, floors)
+        if found is None:
+            return None
+        hits, nearest, first = found
+        return hits, nearest - first + 1
+
+    def _within(
+        self, limits: Indexes, floors: Indexes | None
+    ) -> tuple[Indexes, Indexes, Indexes] | None:
+        """The ends that have starts; nearest and first start of each, as places among all."""
+        hits, class_of_end, each = self._hits, self._class_of_end, self._each
+        asked = limits[hits] > (0 if floors is None else floors[hits])
+        hits, class_of_end = hits[asked], class_of_end[asked]
+        if not len(hits):
+            return None
+        # One number orders starts by class, then by position.
+        stride = max(int(self._members.max()), int(limits[hits].max()) * each) + 1
+        order = self._class_of_start * stride + self._members
+        # The last start of the class below the limit. Where there is none this is a start of an
+        # earlier class, and lies before `first`.
+        nearest = np.searchsorted(order, class_of_end * stride + limits[hits] * each) - 1
+        if floors is None:
+            first = np.searchsorted(self._class_of_start, class_of_end)
+        else:
+            first = np.searchsorted(order, class_of_end * stride + floors[hits] * each)
+        valid = np.flatnonzero(nearest >= first)
+        if not len(valid):
+            return None
+        # Back to the order of the ends.
+        again, places = in_order(hits[valid].view(np.uint64))
+        valid = valid[again]
+        return places.view(np.int64), nearest[valid], first[valid]
+
+
 class StartClasses:
     """All starts by key, ready to be asked."""
 
@@ -181,24 +265,36 @@ class StartClasses:
                 ends of different fields are never folded into one block.
             likely: What `likely` says of the same ends, where it is at hand.
         """
-        joined = self._join(ends, limits, floors, self.likely(ends) if likely is None else likely)
-        if joined is None:
+        joined = self.join(ends, limits, floors, likely)
+        return None if joined is None else joined.match(limits, floors, fields)
+
+    def join(
+        self,
+        ends: Keys,
+        limits: Indexes,
+        floors: Indexes | None = None,
+        likely: Indexes | None = None,
+    ) -> Joined | None:
+        """The same in two steps, for ends that are asked about several times.
+
+        Args: as there; the limits are the highest, and the floors the lowest that are asked.
+        """
+        hits = self.likely(ends) if likely is None else likely
+        hits = hits[limits[hits] > (0 if floors is None else floors[hits])]
+        hits = self._without_blocked(hits, ends, limits)
+        near, hits = self._meeting(ends, hits)
+        if not len(hits):
             return None
-        hits, nearest, first, members, class_of_start = joined
-        # One number for start and field, so that ends of two fields never share a read.
-        read = nearest if fields is None else nearest + len(members) * fields[hits]
-        reads, rows = _first_of_each(read)
-        return Matches(
-            starts=members[nearest[rows]],
-            ends=hits[rows],
-            tried_pairs=int((nearest - first + 1).sum()),
-            _members=members,
-            _class_of_start=class_of_start,
-            _all_ends=hits,
-            _reads=reads,
-            _read_of_end=read,
-            _places=nearest[rows],
-        )
+        # From here on both sides lie by key, those of one key by position: searches go through
+        # memory in one direction.
+        turn, ordered = in_order(ends[hits])
+        new = changes_of(ordered)
+        common, class_of_end = ordered[new], np.cumsum(new) - 1
+        class_of_start, members = _classes(common, self._keys[near])
+        if not len(members):
+            return None
+        members = self._indexes(near[members])
+        return Joined(hits[turn], class_of_end, members, class_of_start, self.per_position)
 
     def likely(self, ends: Keys) -> Indexes:
         """The ends that may have a start somewhere; few others, unless few are asked for."""
@@ -217,17 +313,6 @@ class StartClasses:
             if len(hits):
                 near = near[are_in(np.sort(ends[hits]), self._keys[near])]
         return self._indexes(near[: len(near) if len(hits) else 0]), hits
-
-    def count(self, ends: Keys, limits: Indexes, floors: Indexes) -> tuple[Indexes, Indexes] | None:
-        """The ends that have starts, and how many each has; see `match`.
-
-        Args: as there, of `likely` ends alone.
-        """
-        joined = self._join(ends, limits, floors, np.arange(len(ends)))
-        if joined is None:
-            return None
-        hits, nearest, first, _, _ = joined
-        return hits, nearest - first + 1
 
     def _without_blocked(self, hits: Indexes, ends: Keys, limits: Indexes) -> Indexes:
         """Drop most hits that only starts above their limit have made.
@@ -253,44 +338,6 @@ class StartClasses:
             below = self._keys[: limit * self.per_position]
             kept[part] = KeyTable(below).may_have(ends[hits[part]])
         return hits[kept]
-
-    def _join(
-        self, ends: Keys, limits: Indexes, floors: Indexes | None, likely: Indexes
-    ) -> tuple[Indexes, Indexes, Indexes, Indexes, Indexes] | None:
-        """The ends that have starts; nearest and first start of each, as places among all
-        starts of these classes; those starts; the class of each."""
-        hits = likely[limits[likely] > (0 if floors is None else floors[likely])]
-        hits = self._without_blocked(hits, ends, limits)
-        near, hits = self._meeting(ends, hits)
-        if not len(hits):
-            return None
-        # From here on both sides lie by key, those of one key by position: the searches below go
-        # through memory in one direction.
-        turn, ordered = in_order(ends[hits])
-        new = changes_of(ordered)
-        common, class_of_end = ordered[new], np.cumsum(new) - 1
-        class_of_start, members = _classes(common, self._keys[near])
-        if not len(members):
-            return None
-        members = self._indexes(near[members])
-        each, hits = self.per_position, hits[turn]
-        # One number orders starts by class, then by position.
-        stride = max(int(members.max()), int(limits[hits].max()) * each) + 1
-        order = class_of_start * stride + members
-        # The last start of the class below the limit. Where there is none this is a start of an
-        # earlier class, and lies before `first`.
-        nearest = np.searchsorted(order, class_of_end * stride + limits[hits] * each) - 1
-        if floors is None:
-            first = np.searchsorted(class_of_start, np.arange(len(common)))[class_of_end]
-        else:
-            first = np.searchsorted(order, class_of_end * stride + floors[hits] * each)
-        valid = np.flatnonzero(nearest >= first)
-        if not len(valid):
-            return None
-        # Back to the order of the ends.
-        again, places = in_order(hits[valid].view(np.uint64))
-        valid = valid[again]
-        return places.view(np.int64), nearest[valid], first[valid], members, class_of_start
 
     def _meeting(self, ends: Keys, hits: Indexes) -> tuple[Indexes, Indexes]:
         """The starts and those of `hits` that may have each other's keys, and few others.

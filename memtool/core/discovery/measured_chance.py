@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from memtool.core.checksums.algorithms import Algorithm
-from memtool.core.discovery.classes import Indexes, Keys
+from memtool.core.discovery.classes import Indexes, Joined
 from memtool.core.discovery.evidence import MIXED_SUM, Levels
 from memtool.core.discovery.sum_sides import StoredNumbers, SumSides
 
@@ -111,13 +111,12 @@ def measure_chance(
     )
     # A block must not hold the field that was moved to its end.
     behind_own = np.where(source < positions, source + length, 0)
+    floors = np.maximum(behind_proved, behind_own)
     moved = _Moved(
-        sides=sides,
-        keys=keys,
+        joined=sides.starts.join(keys, long, floors),
         levels=ends.levels[source],
-        floors=np.maximum(behind_proved, behind_own),
+        floors=floors,
         kept=kept[source],
-        likely=sides.starts.likely(keys),
         weight=weight * every,
     )
     nothing = np.zeros_like(long)
@@ -131,16 +130,14 @@ def measure_chance(
 class _Moved:
     """Ends with fields from elsewhere, one array element each."""
 
-    sides: SumSides
-    keys: Keys
+    joined: Joined | None
+    """With the starts."""
     levels: Levels
     """How many different numbers each end has now."""
     floors: Indexes
     """Starts are at or above these."""
     kept: NDArray[np.bool_]
     """Ends whose number was not to be moved."""
-    likely: Indexes
-    """Ends that may have a start."""
     weight: float
     """What a match counts."""
 
@@ -157,14 +154,13 @@ class _Moved:
         asked = own & (limits > lower)
         if several:
             asked &= ~self.kept
-        likely = self.likely[asked[self.likely]]
-        if not len(likely):
-            return {}
-        pairs = self.sides.starts.count(self.keys[likely], limits[likely], lower[likely])
+        # No start lies below 0, so that is the limit of those that are not asked.
+        asked_limits = np.where(asked, limits, 0)
+        pairs = None if self.joined is None else self.joined.count(asked_limits, lower)
         if pairs is None:
             return {}
         hits, starts = pairs
-        found = self.levels[likely[hits]]
+        found = self.levels[hits]
         # From the blocks that were tried to all there are.
         here, tried = np.maximum(limits - lowest, 0)[own].sum(), (limits - lower)[asked].sum()
         scale = self.weight * int(here) / int(tried)
