@@ -27,6 +27,7 @@ _APART = 8
 _LONG_RUN = 16
 _RUN = 4
 """So many equal bytes beside a block are taken for erased space."""
+Offsets = NDArray[np.int64]
 _Key = TypeVar("_Key")
 _Value = TypeVar("_Value")
 
@@ -42,25 +43,25 @@ class LimitSums:
         self._limits = limits
         self._sums = np.concatenate([[0], np.cumsum(limits, dtype=np.int64)])
 
-    def of(self, last: int) -> int:
-        """Of the ends 0 … `last`."""
-        return int(self._sums[last + 1])
+    def of(self, last: Offsets) -> Offsets:
+        """Of the ends 0 … `last`, for each of these."""
+        sums: Offsets = self._sums[last + 1]
+        return sums
 
-    def behind(self, first: int, cap: int) -> int:
-        """Of the ends from `first` on, with starts below `cap`."""
+    def behind(self, first: Offsets, cap: Offsets) -> Offsets:
+        """Of the ends from `first` on, with starts below `cap`, for each of these."""
         # From `full` on the limits are at or above the cap, so each end has `cap` starts there.
-        full = max(int(np.searchsorted(self._limits, cap)), first)
-        count = len(self._limits) - full
-        return int(self._sums[full] - self._sums[first]) + cap * max(0, count)
+        full = np.maximum(np.searchsorted(self._limits, cap), first)
+        sums: Offsets = self._sums[full] - self._sums[first] + cap * (len(self._limits) - full)
+        return sums
 
-    def from_floor(self, floor: int) -> int:
-        """Of the ends behind `floor`, with starts from `floor` on."""
+    def from_floor(self, floor: Offsets) -> Offsets:
+        """Of the ends behind `floor`, with starts from `floor` on, for each of these."""
         # Ends whose limit is not above the floor would count negative starts.
-        first = max(int(np.searchsorted(self._limits, floor)), floor + 1)
-        count = len(self._limits) - first
-        if count <= 0:
-            return 0
-        return int(self._sums[-1] - self._sums[first]) - floor * count
+        first = np.maximum(np.searchsorted(self._limits, floor), floor + 1)
+        first = np.minimum(first, len(self._limits))
+        sums: Offsets = self._sums[-1] - self._sums[first] - floor * (len(self._limits) - first)
+        return sums
 
 
 class Area:
@@ -82,8 +83,6 @@ class Area:
         self._masks: dict[int, NDArray[np.int8]] = {}
         self.expected_after: dict[int, list[float]] = {}
         """For fields behind their block, by length: `expected_by_level` of one CRC."""
-        self.expected_fixed: dict[tuple[int, int, int, float], float] = {}
-        """For fields elsewhere, by offset, different numbers, length and bits."""
         self._lock = Lock()
         """What is made for one piece of work is made once, though several may ask for it."""
         self.counted = self.images[list(choose_counted(self.images))]

@@ -74,7 +74,7 @@ def is_moved(algorithm: Algorithm, blocks: Sequence[bytes], numbers: Sequence[in
 
     Args: as for `is_copied`.
     """
-    images = np.stack([np.frombuffer(block, np.uint8) for block in blocks]).astype(np.int64)
+    images = np.stack([np.frombuffer(block, np.uint8) for block in blocks])
     length = algorithm.field_length
     places = np.flatnonzero((images != images[0]).any(axis=0))
     if not len(places) or places[-1] - places[0] >= length:
@@ -84,7 +84,7 @@ def is_moved(algorithm: Algorithm, blocks: Sequence[bytes], numbers: Sequence[in
     # As signed bits: numbers of 64 bits wrap round, and the mask below takes no notice.
     stored = np.array(numbers, np.uint64).view(np.int64)[:, np.newaxis]
     mask = np.uint64((1 << algorithm.width) - 1).view(np.int64)
-    for values in _values(images[:, first : first + length], length):
+    for values in _values(images[:, first : first + length].astype(np.int64), length):
         constants = [values ^ stored]
         if algorithm.sum is not None and not algorithm.sum.cancels:
             constants += [values - stored, values + stored]

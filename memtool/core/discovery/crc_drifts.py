@@ -19,61 +19,23 @@ import numpy as np
 
 from memtool.core.discovery.classes import (
     Indexes,
-    KeyTable,
     StartClasses,
     changes_of,
-    distinct,
     repeated,
 )
 from memtool.core.discovery.collecting import NumberOrder
+from memtool.core.discovery.drift_choices import DriftChoices, drift_key
+from memtool.core.discovery.linear_keys import LinearKeys
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
 
-_MARGIN = 4
-"""So many bits more than the pairs of one end need: one end in 32 then has a pair by chance."""
+_MARGIN = 8
+"""So many bits more than the pairs of one end need: one end in 256 then has a pair by chance."""
 _TELLING = 3
 """Images that tell much even where two of them agree."""
 _SMALL = 1 << 14
-"""Bytes of an area of which all pairs of images are kept."""
+"""Bytes of an area of which all choices of images are kept."""
 _SHARE = 2
 """A join that leaves more than one end in so many is not worth it."""
-_TRIPLES = ((13, 7, 17), (11, 5, 23), (9, 19, 15), (21, 3, 12))
-"""Shifts that mix a side before it is added to a key."""
-
-
-class LinearKeys:
-    """Makes one 64-bit key of the registers of several images, linear over GF(2).
-
-    Exact where all registers fit into 64 bits; otherwise distinct tuples may share a key,
-    which confirming each block by computing it takes care of.
-    """
-
-    def __init__(self, width: int, count: int) -> None:
-        """Take the registers' width and the number of images."""
-        self._width, self._count = width, count
-
-    def of(self, registers: Sequence[Registers]) -> Registers:
-        """The key of each tuple of registers."""
-        key = registers[0]
-        for place in range(1, self._count):
-            key = key ^ self._placed(registers[place], place)
-        return key
-
-    def of_shared(self, registers: Registers) -> Registers:
-        """The key of registers that are the same in all images."""
-        return self.of([registers] * self._count)
-
-    def _placed(self, registers: Registers, place: int) -> Registers:
-        # Side by side as long as there is room: no two tuples share a key then.
-        if (place + 1) * self._width <= 64:
-            return registers << np.uint64(place * self._width)
-        # Shifts and exclusive-or alone: it stays linear, and each step can be undone.
-        mixed = registers
-        for turn in range(place // len(_TRIPLES) + 1):
-            left, right, again = _TRIPLES[(place + turn) % len(_TRIPLES)]
-            mixed = mixed ^ (mixed << np.uint64(left))
-            mixed = mixed ^ (mixed >> np.uint64(right))
-            mixed = mixed ^ (mixed << np.uint64(again))
-        return mixed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +65,7 @@ class CrcDrifts:
         self.all_images = tuple(range(len(prefixes)))
         # Those of one choice of images are kept: each is as large as the area's keys.
         self._kept: tuple[tuple[int, ...], Registers, StartClasses] | None = None
-        self._of_two: dict[tuple[int, int], tuple[Registers, Registers, KeyTable]] = {}
+        self._of_choices: dict[tuple[tuple[int, ...], ...], DriftChoices] = {}
 
     def enough(self, images: Sequence[int]) -> tuple[int, ...]:
         """As many of `images` as it takes to leave little to chance; all, if that is not
@@ -121,22 +83,17 @@ class CrcDrifts:
         images = tuple(images)
         if self._kept is None or self._kept[0] != images:
             self._kept = None
-            first = self._prefixes[images[0]]
-            key = self._keys(images).of([first ^ self._prefixes[image] for image in images[1:]])
+            key = drift_key(self.algebra.width, self._prefixes, images)
             self._kept = images, key, StartClasses(key[:-1])
         return self._kept[1:]
 
-    def of_two(self, one: int, other: int) -> tuple[Registers, Registers, KeyTable]:
-        """The drift of two images at 0 … n; those of starts, sorted and without repeats; and a
-        table of these."""
-        if (one, other) not in self._of_two:
-            drift = self._prefixes[one] ^ self._prefixes[other]
-            # Offset n is no start, only an end.
-            known = distinct(drift[:-1])
+    def of_choices(self, choices: tuple[tuple[int, ...], ...]) -> DriftChoices:
+        """The drifts of some choices of images, to be asked about numbers at many places."""
+        if choices not in self._of_choices:
             if self.size > _SMALL:
-                self._of_two.clear()
-            self._of_two[one, other] = drift, known, KeyTable(known, 1 << 11)
-        return self._of_two[one, other]
+                self._of_choices.clear()
+            self._of_choices[choices] = DriftChoices(self.algebra, self._prefixes, choices)
+        return self._of_choices[choices]
 
     def behind(self, images: Sequence[int], order: NumberOrder, positions: Indexes) -> Registers:
         """The drift that the start must have, for a number stored right behind each end."""

@@ -7,10 +7,11 @@ field is fixed, and `field_ends` says which ends are worth a join.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
 
 import numpy as np
 
-from memtool.core.discovery.area import Area
+from memtool.core.discovery.area import Area, Offsets
 from memtool.core.discovery.classes import Indexes
 from memtool.core.discovery.collecting import (
     TIERS,
@@ -23,7 +24,7 @@ from memtool.core.discovery.collecting import (
 from memtool.core.discovery.crc_sides import CrcSides
 from memtool.core.discovery.evidence import are_told, expected_by_level
 from memtool.core.discovery.field_ends import EndsToTry, crc_ends
-from memtool.core.discovery.fixed_fields import FixedField, FixedFields
+from memtool.core.discovery.fixed_fields import FixedFields
 from memtool.core.discovery.register_algebra import Registers
 from memtool.core.discovery.results import Placement
 
@@ -126,12 +127,10 @@ def search_fixed_fields(
         skip_adjacent: Leave out fields right after the block, which were searched before.
     """
     _count_chance(sides, fields, placement, collector, word_swapped=word_swapped)
-    for order in number_orders(sides.group.length, word_swapped=word_swapped):
-        for some in crc_ends(sides.drifts, sides.area, sides.prefixes, fields, order):
-            yield
-            _join_fixed(
-                sides, fields, some, placement, collector, order, skip_adjacent=skip_adjacent
-            )
+    orders = number_orders(sides.group.length, word_swapped=word_swapped)
+    for order, some in crc_ends(sides.drifts, sides.area, sides.prefixes, fields, orders):
+        yield
+        _join_fixed(sides, fields, some, placement, collector, order, skip_adjacent=skip_adjacent)
 
 
 def _count_chance(
@@ -142,33 +141,41 @@ def _count_chance(
     *,
     word_swapped: bool,
 ) -> None:
-    group, area = sides.group, sides.area
+    group = sides.group
     tried = len(group.models) * len(number_orders(group.length, word_swapped=word_swapped))
-    for field in fields.fields:
-        expected = expect_fixed(area, field, group.length, group.width)
-        collector.chance.add(group.width * field.distinct, tried * expected, tier=TIERS[placement])
+    for level, expected in expect_fixed(sides.area, fields, group.length, group.width).items():
+        collector.chance.add(group.width * level, tried * expected, tier=TIERS[placement])
 
 
-def expect_fixed(area: Area, field: FixedField, length: int, bits: float) -> float:
-    """Chance matches of all blocks with one field, for one algorithm."""
-    key = field.offset, field.distinct, length, bits
-    if key not in area.expected_fixed:
-        area.expected_fixed[key] = float(
-            sum(
-                count * 2.0 ** (-bits * max(contents, field.distinct))
-                for contents, count in enumerate(count_fixed_pairs(area, field, length), 1)
-            )
-        )
-    return area.expected_fixed[key]
+def expect_fixed(area: Area, fields: FixedFields, length: int, bits: float) -> dict[int, float]:
+    """Chance matches of all blocks with one of the fields, for one algorithm, by how many
+    different numbers the field has.
+
+    Args:
+        area: The one in which the fields lie.
+        fields: The places.
+        length: Bytes of their numbers.
+        bits: That a number is worth.
+    """
+    if bits not in fields.expected:
+        made, distinct = np.zeros(len(fields)), fields.distinct.astype(float)
+        for contents, pairs in enumerate(_count_pairs(area, fields, length), 1):
+            made += pairs * 2.0 ** (-bits * np.maximum(contents, distinct))
+        by_level = np.bincount(fields.distinct, weights=made)
+        fields.expected[bits] = {
+            int(level): float(by_level[level]) for level in np.unique(fields.distinct)
+        }
+    return fields.expected[bits]
 
 
-def count_fixed_pairs(area: Area, field: FixedField, length: int) -> list[int]:
-    """Blocks tried for one field, by the contents that they have."""
+def _count_pairs(area: Area, fields: FixedFields, length: int) -> list[Offsets]:
+    """Blocks tried for each field, by the contents that they have."""
     # Blocks end before the field or start behind it: both kinds are counted.
-    before = max(0, min(field.offset, area.size))
-    behind = max(0, field.offset + length)
+    before = np.clip(fields.offsets, 0, area.size)
+    behind = np.maximum(fields.offsets + length, 0)
     at_least = [sums.of(before) + sums.from_floor(behind) for sums in area.limit_sums]
-    return [here - more for here, more in zip(at_least, [*at_least[1:], 0], strict=True)]
+    at_least.append(np.zeros(len(fields), np.int64))
+    return [here - more for here, more in pairwise(at_least)]
 
 
 def _join_fixed(

@@ -19,9 +19,12 @@ from memtool.core.checksums.crc import CrcParameters, reflect
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import NO_START, Indexes, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder
-from memtool.core.discovery.crc_drifts import CrcDrifts, LinearKeys, Meeting
+from memtool.core.discovery.crc_drifts import CrcDrifts, Meeting
+from memtool.core.discovery.linear_keys import LinearKeys
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
 
+_SMALL = 1 << 14
+"""Bytes below which whole images take less time than the few places at which they differ."""
 _LARGE = 1 << 15
 """In areas of more bytes the starts of one final XOR alone are kept."""
 _SPARSE = 32
@@ -94,7 +97,7 @@ class CrcSides:
 
     def _prefix_sides(self) -> list[Registers]:
         area, algebra = self.area, self.algebra
-        if not self._alike:
+        if not self._alike or area.size < _SMALL:
             return algebra.prefix_sides([area.masks(row) for row in range(area.count)])
         (first,) = algebra.prefix_sides([area.masks(0)])
         return [

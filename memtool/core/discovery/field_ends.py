@@ -37,12 +37,16 @@ from memtool.core.discovery.crc_drifts import CrcDrifts
 from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
 
-_BATCH = 1 << 18
+_BATCH = 1 << 16
 """Products, or ends, worked on at a time."""
+_TOGETHER = 1 << 14
+"""So many ends are joined as fast together as in parts."""
 _SUMS = 1 << 15
 """The same for sums: what is worked on stays in the cache."""
 _FEW_BORDERS = 4
 """Where more than one byte in so many differs, every end is as cheap as every border."""
+_FEW_ENDS = 1 << 18
+"""So few ends, of all places together, are always as cheap."""
 _LARGE = 1 << 14
 """In smaller areas many places are cheaper together than one by one."""
 _MIX = np.uint64(0xD6E8FEB86659FD93)
@@ -73,8 +77,8 @@ def crc_ends(
     area: Area,
     prefixes: Sequence[Registers],
     fields: FixedFields,
-    order: NumberOrder,
-) -> Iterator[EndsToTry]:
+    orders: Sequence[NumberOrder],
+) -> Iterator[tuple[NumberOrder, EndsToTry]]:
     """The ends that the differences of three images leave, or of two where no more tell.
 
     Args:
@@ -82,23 +86,89 @@ def crc_ends(
         area: Where to look.
         prefixes: The prefix sides of each image.
         fields: The places.
-        order: How the numbers lie there.
+        orders: How the numbers may lie there.
     """
-    algebra = drifts.algebra
-    stored = np.stack(fields.numbers(order))
-    for differing, places in fields.by_images.items():
-        images, own = differing, stored[:, places]
-        if len(images) == 2 < area.count and area.is_apart:
-            # Of images that differ everywhere a third one tells, though its number is no other.
-            images = (*images, next(each for each in drifts.all_images if each not in images))
-        if len(images) == 1:
+    # A place is read in every order; all together, since of few places a step's call takes longer
+    # than its work.
+    numbers = np.concatenate([np.stack(fields.numbers(order)) for order in orders], axis=1)
+    firsts = np.arange(len(orders))[:, np.newaxis] * len(fields)
+    groups = [(images, (firsts + places).ravel()) for images, places in fields.by_images.items()]
+    found = _ends_of(drifts, area, prefixes, numbers, groups)
+    for some in _gathered(found) if area.size < _LARGE else found:
+        turns, own = np.divmod(some.places, len(fields))
+        # Of none there is still one: whoever asks may have waited long.
+        for turn in np.unique(turns) if len(turns) else [0]:
+            low, high = np.searchsorted(turns, [turn, turn + 1])
+            yield orders[turn], EndsToTry(own[low:high], some.ends[low:high], some.starts)
+
+
+def _gathered(batches: Iterable[EndsToTry]) -> Iterator[EndsToTry]:
+    """The same, small batches put together by place: a join of few takes as long as of many."""
+    waiting: list[EndsToTry] = []
+    count = 0
+    for some in batches:
+        if some.starts is not None or len(some.ends) > _TOGETHER:
+            yield some
+            continue
+        waiting.append(some)
+        count += len(some.ends)
+        if count > _TOGETHER:
+            yield _joined(waiting)
+            waiting, count = [], 0
+    if waiting:
+        yield _joined(waiting)
+
+
+def _joined(batches: Sequence[EndsToTry]) -> EndsToTry:
+    places, ends = (
+        np.concatenate(each)
+        for each in zip(*((some.places, some.ends) for some in batches), strict=True)
+    )
+    turns = np.argsort(places, kind="stable")
+    return EndsToTry(places[turns], ends[turns])
+
+
+def _ends_of(
+    drifts: CrcDrifts,
+    area: Area,
+    prefixes: Sequence[Registers],
+    numbers: Numbers,
+    groups: Sequence[tuple[tuple[int, ...], Indexes]],
+) -> Iterator[EndsToTry]:
+    """The same of places by the first images whose numbers differ there.
+
+    Args:
+        drifts: As there.
+        area: As there.
+        prefixes: As there.
+        numbers: Those of each image (row) at each place.
+        groups: Images, and their places.
+    """
+    many_borders = _FEW_BORDERS * len(area.differing) > area.size
+    count = sum(len(places) for _, places in groups) * area.size
+    every = many_borders or (area.size < _LARGE and count <= _FEW_ENDS)
+    together: list[tuple[tuple[int, ...], Indexes]] = []
+    for images, places in groups:
+        # Images whose numbers differ tell more, so they are the first ones.
+        rest = tuple(image for image in drifts.all_images if image not in images)
+        chosen = drifts.enough(images + rest)
+        if len(images) == 1 or (many_borders and not drifts.tells(chosen)):
             yield from every_end(area, places)
-        elif area.size >= _LARGE and _FEW_BORDERS * len(area.differing) > area.size:
-            yield from _ends_by_drifts(drifts, area, own, images, places)
-        elif len(images) == 2:
-            yield from _ends_by_two(drifts, area, own, images, places)
+        elif every and area.size >= _LARGE:
+            yield from _ends_by_drifts(drifts, area, numbers[:, places], chosen, places)
+        elif every:
+            together.append((chosen, places))
+        elif len(images) == 2 and not (rest and area.is_apart):
+            together.append((images, places))
         else:
-            yield from _ends_by_three(algebra, area, prefixes, own, images, places)
+            # Of images that differ everywhere a third one tells, though its number is no other.
+            three = (*images, *rest)[:3]
+            own = numbers[:, places]
+            yield from _ends_by_three(drifts.algebra, area, prefixes, own, three, places)
+    # Of a large area what is known of one choice of images is all that memory has room for.
+    for some in [together] if area.size < _LARGE else [[each] for each in together]:
+        if some:
+            yield from _ends_together(drifts, area, numbers, some)
 
 
 def every_end(area: Area, places: Indexes) -> Iterator[EndsToTry]:
@@ -111,17 +181,11 @@ def every_end(area: Area, places: Indexes) -> Iterator[EndsToTry]:
 def _ends_by_drifts(
     drifts: CrcDrifts, area: Area, stored: Numbers, images: tuple[int, ...], places: Indexes
 ) -> Iterator[EndsToTry]:
-    """Every end of every place is asked for its start, image less image."""
-    # Images whose numbers differ tell more, so they are the first ones.
-    rest = tuple(image for image in drifts.all_images if image not in images)
-    chosen = drifts.enough(images + rest)
-    if not drifts.tells(chosen):
-        yield from every_end(area, places)
-        return
-    _, classes = drifts.between(chosen)
+    """Every end of every place is asked for its start, image less image, place by place."""
+    _, classes = drifts.between(images)
     for column, place in enumerate(places):
         # No block ends at 0: hence the + 1 below.
-        wanted = drifts.of_number(chosen, stored[:, column])[1:]
+        wanted = drifts.of_number(images, stored[:, column])[1:]
         starts, hits = classes.meeting(wanted)
         if 2 * len(hits) > area.size:
             yield from every_end(area, places[column : column + 1])
@@ -129,27 +193,27 @@ def _ends_by_drifts(
             yield EndsToTry(np.full(len(hits), place), hits + 1, starts)
 
 
-def _ends_by_two(
+def _ends_together(
     drifts: CrcDrifts,
     area: Area,
-    stored: Numbers,
-    images: tuple[int, ...],
-    places: Indexes,
+    numbers: Numbers,
+    groups: Sequence[tuple[tuple[int, ...], Indexes]],
 ) -> Iterator[EndsToTry]:
-    """Every end of every place is moved and looked up among the differences."""
-    one, other = images
-    difference, known, allowed = drifts.of_two(one, other)
+    """The same of many places at once, each with images of its own; see `_ends_of`."""
+    places = np.concatenate([own for _, own in groups])
+    group_of = np.repeat(np.arange(len(groups)), [len(own) for _, own in groups])
+    # For each image of a group but the first one how far its numbers lie from that one's.
+    gone = np.zeros((max(len(images) for images, _ in groups) - 1, len(places)), np.uint64)
+    for group, (images, own) in enumerate(groups):
+        for turn, image in enumerate(images[1:]):
+            gone[turn, group_of == group] = numbers[image, own] ^ numbers[images[0], own]
+    choices = drifts.of_choices(tuple(images for images, _ in groups))
     step = max(1, _BATCH // area.size)
     for begin in range(0, len(places), step):
-        numbers = stored[one, begin : begin + step] ^ stored[other, begin : begin + step]
-        moved = drifts.algebra.back_sequences(numbers, area.size + 1)
-        moved ^= difference
-        # A table first: it lets few ends pass by mistake, and those alone are searched for.
-        # Column 0 is left out, since no block ends at 0: hence the + 1 below.
-        rows, ends = np.nonzero(allowed.may_have(moved[:, 1:]))
-        right = are_in(known, moved[rows, ends + 1])
-        if right.any():
-            yield EndsToTry(places[begin + rows[right]], ends[right] + 1)
+        part = slice(begin, begin + step)
+        rows, ends = choices.find_ends(gone[:, part], group_of[part])
+        # Empty ones too, for the same reason as in `crc_ends`.
+        yield EndsToTry(places[part][rows], ends)
 
 
 def _ends_by_three(

@@ -54,7 +54,10 @@ class FixedFields:
     def __init__(self, fields: Iterable[FixedField]) -> None:
         """Take fields of as many images and bytes each."""
         self.fields = tuple(fields)
+        self.expected: dict[float, dict[int, float]] = {}
+        """Chance matches with them in their area, by bits and how many different contents."""
         self._numbers: dict[tuple[int, ...], list[Numbers]] = {}
+        self._parts: dict[frozenset[int], tuple[FixedFields, FixedFields]] = {}
 
     def __len__(self) -> int:
         """How many."""
@@ -63,6 +66,14 @@ class FixedFields:
     def where(self, chosen: NDArray[np.bool_]) -> FixedFields:
         """Those of them."""
         return self if chosen.all() else FixedFields(self.fields[at] for at in chosen.nonzero()[0])
+
+    def parted(self, levels: Iterable[int]) -> tuple[FixedFields, FixedFields]:
+        """Those with some numbers of different contents, and the others."""
+        key = frozenset(levels)
+        if key not in self._parts:
+            own = np.isin(self.distinct, list(key))
+            self._parts[key] = self.where(own), self.where(~own)
+        return self._parts[key]
 
     @cached_property
     def offsets(self) -> Indexes:

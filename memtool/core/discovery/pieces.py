@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
-import numpy as np
-
 from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.collecting import DROWNED_ANYWHERE, Collector, number_orders
@@ -185,32 +183,30 @@ class _Places:
     ) -> tuple[FixedFields, set[int]]:
         """The places, and the numbers of contents at which any truth would drown."""
         area = self._area
-        fields = kind.fields_in(area, width // 8)
         differing = kind.placement is Placement.DIFFERING
+        fields = FixedFields(
+            field
+            for field in kind.fields_in(area, width // 8)
+            if field.is_mixed or not (mixed and differing)
+        )
         if kind.placement is Placement.GIVEN or area.count < 2:
-            return FixedFields(fields), set()
-        if mixed and differing:
-            fields = tuple(field for field in fields if field.is_mixed)
+            return fields, set()
         tried = _tried(area, self._wish, width)
-        expected: dict[int, float] = {}
-        for field in fields:
-            made = tried * expect_fixed(area, field, width // 8, width)
-            expected[field.distinct] = expected.get(field.distinct, 0.0) + made
+        expected = expect_fixed(area, fields, width // 8, width)
         # By how many different numbers a field has: with more of them chance makes fewer matches.
         # The end of several images is as likely a place as right behind the block.
         most = DROWNED if differing else DROWNED_ANYWHERE
-        drowned = {level for level, made in expected.items() if made > most}
-        return FixedFields(field for field in fields if field.distinct not in drowned), drowned
+        drowned = {level for level, made in expected.items() if tried * made > most}
+        return fields.parted(drowned)[1], drowned
 
     def with_adjacent(
         self, fields: FixedFields, width: int, collector: Collector
     ) -> Iterator[tuple[FixedFields, bool]]:
         """The fields, and whether blocks that end right before them were searched already."""
-        after = self._wish.looks_behind
-        left_out = collector.drowned.get((Placement.AFTER_BLOCK, width), set()) if after else set()
-        searched = ~np.isin(fields.distinct, list(left_out)) & after
-        for skip in (True, False):
-            some = fields.where(searched == skip)
+        left_out = collector.drowned.get((Placement.AFTER_BLOCK, width), set())
+        apart, searched = fields.parted(left_out)
+        parts = ((searched, True), (apart, False))
+        for some, skip in parts if self._wish.looks_behind else ((fields, False),):
             if len(some):
                 yield some, skip
 

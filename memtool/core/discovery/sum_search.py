@@ -167,9 +167,7 @@ def search_sums_fixed_fields(
     """Report the blocks whose number lies at one of `fields`; yields after each piece of work."""
     one, area = sides.sum, sides.area
     plain = _plain_bits(one, area)
-    tried = [
-        (field.distinct, expect_fixed(area, field, one.length, one.bits)) for field in fields.fields
-    ]
+    tried = expect_fixed(area, fields, one.length, one.bits)
     for order in number_orders(one.length, word_swapped=word_swapped):
         numbers = fields.numbers(order)
         for algorithm in sides.group.algorithms:
@@ -199,7 +197,7 @@ def search_sums_fixed_fields(
                         levels=batch.levels,
                     )
                     collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
-                for level, expected in tried:
+                for level, expected in tried.items():
                     # Worth less, and made more often by as much: both follow from the same loss.
                     bits = worth.mixed[level - 1]
                     loss = plain[level - 1] - bits

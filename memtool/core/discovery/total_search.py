@@ -14,6 +14,7 @@ Facts
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -78,13 +79,15 @@ def search_totals(
         goal = [np.full(area.size + 1, total, np.uint64) for _ in range(area.count)]
         keys = sides.end_keys(algorithm, positions, goal)
         likely = sides.likely(keys, positions)
+        lowest = None if asked[0] == len(thresholds) else thresholds[asked[0]]
+        joined = sides.starts.join(keys, thresholds[asked[-1] - 1], lowest, likely)
         # The nearest start of all may leave out the bytes that differ. So each number of contents
         # is asked for by itself, the most first: few ends have starts for fewer.
         for contents in asked:
             yield
             limits = thresholds[contents - 1]
             floors = thresholds[contents] if contents < len(thresholds) else None
-            matches = sides.starts.match(keys, limits, floors, likely=likely)
+            matches = None if joined is None else joined.match(limits, floors)
             if matches is None:
                 continue
             collector.pairs += matches.tried_pairs
@@ -162,8 +165,7 @@ def _join(
         np.array([_goal(sides.sum, each, row, search) for each in fields.fields], np.uint64)
         for row in range(area.count)
     ]
-    for each in fields.fields:
-        _count_chance(area, sides.sum, each, search, collector)
+    _count_chance(area, sides.sum, fields, search, collector)
     likely = sides.likely_ends(algorithm, goals, inside=fields.offsets)
     batches = every_end(area, np.arange(len(fields))) if likely is None else [likely]
     for some in batches:
@@ -184,21 +186,21 @@ def _join(
 
 
 def _count_chance(
-    area: Area, one: Sum, field: FixedField, search: Search, collector: Collector
+    area: Area, one: Sum, fields: FixedFields, search: Search, collector: Collector
 ) -> None:
-    at_least = [
-        sums.behind(field.offset + search.length, field.offset + 1) for sums in area.limit_sums
-    ]
-    counts = [here - more for here, more in zip(at_least, [*at_least[1:], 0], strict=True)]
+    behind = fields.offsets + search.length
+    at_least = [sums.behind(behind, fields.offsets + 1) for sums in area.limit_sums]
+    at_least.append(np.zeros(len(fields), np.int64))
+    expected, distinct = np.zeros(len(fields)), fields.distinct.astype(float)
+    for contents, (here, more) in enumerate(pairwise(at_least), 1):
+        expected += (here - more) * 2.0 ** (-one.bits * np.maximum(contents, distinct))
     # Start, field and end lie at whole words.
     share = 1 / one.element**2
-    worth = search.bits[field.distinct - 1]
-    loss = one.bits * field.distinct - worth
-    expected = sum(
-        count * 2.0 ** (-one.bits * max(contents, field.distinct))
-        for contents, count in enumerate(counts, 1)
-    )
-    collector.chance.add(worth, share * expected * 2.0**loss, tier=TIERS[search.placement])
+    for level in np.unique(fields.distinct):
+        worth = search.bits[level - 1]
+        loss = one.bits * int(level) - worth
+        made = float(expected[fields.distinct == level].sum())
+        collector.chance.add(worth, share * made * 2.0**loss, tier=TIERS[search.placement])
 
 
 def _orders(one: Sum, *, word_swapped: bool) -> Iterator[NumberOrder]:

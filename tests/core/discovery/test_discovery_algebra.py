@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from memtool.core.checksums.crc import reflect
 from memtool.core.discovery.classes import NO_START, StartClasses, repeated
+from memtool.core.discovery.drift_choices import DriftChoices
 from memtool.core.discovery.register_algebra import RegisterAlgebra, algebra_of, bit_masks
 from tests.planted import CRC_BY_NAME, WHOLE_BYTE_CRCS
 
@@ -80,10 +81,84 @@ def test_powers_go_forward_and_back(width: int, poly: int, reflected: bool) -> N
     assert algebra.back_sequence(value, 40)[33] == algebra.back(value, 33)
 
 
+@pytest.mark.parametrize("count", [1, 40, 2047, 2048, 8192, 8193, 20_000])
+@pytest.mark.parametrize(("width", "poly", "reflected"), POLYNOMIALS)
+def test_sequences_of_every_length_go_back_step_by_step(
+    width: int, poly: int, reflected: bool, count: int
+) -> None:
+    """Counts on both sides of where another way of making them begins."""
+    algebra = algebra_of(width, poly, reflected)
+    source = np.random.default_rng(poly % 1000 + count)
+    numbers = source.integers(0, 1 << 64, 40, dtype=np.uint64) >> np.uint64(64 - width)
+    numbers = numbers[: 40 if count < 3000 else 2]
+    sequences = algebra.back_sequences(numbers, count)
+    assert (sequences[:, 0] == numbers).all()
+    assert (algebra.step_forward(sequences[:, 1:]) == sequences[:, :-1]).all()
+    narrow = algebra.narrow_sequences(numbers, count)
+    assert narrow.itemsize < 8 or width > 32
+    assert (narrow == sequences).all()
+    assert (algebra.back_sequence(int(numbers[0]), count) == sequences[0]).all()
+
+
 @pytest.mark.parametrize(("width", "poly"), [(12, 0x80F), (16, 0x1020), (72, 1)])
 def test_a_register_of_no_whole_bytes_or_without_inverse_is_refused(width: int, poly: int) -> None:
     with pytest.raises(ValueError, match="no byte-wise register"):
         RegisterAlgebra(width, poly, False)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.sampled_from(POLYNOMIALS),
+    st.integers(2, 4),
+    st.integers(2, 60),
+    st.integers(0, 60),
+    st.randoms(use_true_random=False),
+)
+def test_ends_are_told_by_drifts_as_their_equations_say(
+    polynomial: tuple[int, int, bool], count: int, size: int, differing: int, source: random.Random
+) -> None:
+    """Image less image, ΔP_i ⊕ ΔP_j = A^(-j)·Δc: each start of each end is tried."""
+    algebra = algebra_of(*polynomial)
+    base = bytearray(source.randbytes(size))
+    images = []
+    for _ in range(count):
+        image = bytearray(base)
+        for at in source.sample(range(size), min(differing, size)):
+            image[at] = source.randrange(256)
+        images.append(np.frombuffer(bytes(image), np.uint8))
+    prefixes = algebra.prefix_sides([bit_masks(image) for image in images])
+    choices = [tuple(source.sample(range(count), source.randint(2, count))) for _ in range(3)]
+    # Numbers of real blocks, numbers of nothing, and numbers that two images share.
+    places = []
+    for number, images_of in enumerate(choices):
+        for _ in range(3):
+            start = source.randrange(size)
+            end = source.randrange(start, size) + 1
+            gone = [
+                algebra.forward(int(each[start] ^ each[end]), end)
+                for each in (prefixes[images_of[0]] ^ prefixes[image] for image in images_of[1:])
+            ]
+            if source.random() < 0.4:
+                gone[source.randrange(len(gone))] = source.choice([gone[0], 0, 1])
+            places.append((number, gone))
+    most = max(len(images_of) for images_of in choices) - 1
+    table = np.zeros((most, len(places)), np.uint64)
+    for at, (_, gone) in enumerate(places):
+        table[: len(gone), at] = gone
+    numbers = np.array([number for number, _ in places])
+    found = DriftChoices(algebra, prefixes, choices).find_ends(table, numbers)
+    expected = []
+    for at, (number, gone) in enumerate(places):
+        first, *others = (prefixes[image] for image in choices[number])
+        for end in range(1, size + 1):
+            wanted = [
+                int(first[end] ^ other[end]) ^ algebra.back(each, end)
+                for other, each in zip(others, gone, strict=True)
+            ]
+            starts = ([int(first[at] ^ other[at]) for other in others] for at in range(size))
+            if wanted in starts:
+                expected.append((at, end))
+    assert list(zip(*(each.tolist() for each in found), strict=True)) == expected
 
 
 small_keys = st.lists(st.integers(0, 5), min_size=1, max_size=24)
@@ -120,6 +195,33 @@ def test_the_join_finds_the_nearest_start_of_every_end(
     for row, start in enumerate(found.starts):
         same = [place for place, other in enumerate(starts) if other == starts[int(start)]]
         assert found.starts_like(row).tolist() == same
+
+
+@settings(max_examples=150, deadline=None)
+@given(small_keys, small_keys, st.randoms(use_true_random=False))
+def test_what_is_joined_once_is_asked_for_every_part(
+    starts: list[int], ends: list[int], source: random.Random
+) -> None:
+    floors = [source.randint(0, len(starts)) for _ in ends]
+    limits = [source.randint(floor, len(starts)) for floor in floors]
+    cuts = [source.randint(floor, limit) for floor, limit in zip(floors, limits, strict=True)]
+    classes = StartClasses(np.array(starts, np.uint64))
+    keys = np.array(ends, np.uint64)
+    joined = classes.join(keys, np.array(limits), np.array(floors))
+    for low, high in ((floors, limits), (floors, cuts), (cuts, limits)):
+        counts = {}
+        for place, (key, first, last) in enumerate(zip(ends, low, high, strict=True)):
+            if count := starts[first:last].count(key):
+                counts[place] = count
+        found = None if joined is None else joined.count(np.array(high), np.array(low))
+        counted = [] if found is None else list(zip(*map(np.ndarray.tolist, found), strict=True))
+        assert counted == sorted(counts.items())
+        direct = classes.match(keys, np.array(high), np.array(low))
+        again = None if joined is None else joined.match(np.array(high), np.array(low))
+        assert (again is None) == (direct is None)
+        if again is not None and direct is not None:
+            assert again.starts.tolist() == direct.starts.tolist()
+            assert again.ends.tolist() == direct.ends.tolist()
 
 
 def test_a_class_of_a_thousand_starts_and_ends_is_one_block() -> None:
