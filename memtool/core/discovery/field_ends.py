@@ -274,7 +274,8 @@ def _ends_in_runs(
         step = max(1, _BATCH >> power)
         for first in range(0, len(alike), step):
             runs = alike[first : first + step]
-            ends = algebra.back_sequences(moved[runs], int(lengths[runs].max()))
+            # Not `back_sequences`: it makes rows for each length that is asked for.
+            ends = algebra.back_strides(moved[runs], int(lengths[runs].max()))
             which, steps = np.nonzero(ends == wanted[runs, np.newaxis])
             which = runs[which]
             inside = steps < lengths[which]

@@ -38,7 +38,6 @@ Places = NDArray[np.int64]
 
 _CHUNK = 8192
 """Positions worked on at a time: sequences and masks of so many stay in the cache."""
-_FAR = 4 * _CHUNK
 _SHORT = 2048
 """Sequences below this are made many at once: of so few values a call takes longer than its
 work."""
@@ -241,7 +240,7 @@ class RegisterAlgebra:
         count = found.shape[1]
         rows = byte_rows(self, min(count, _CHUNK))
         if count < _SHORT:
-            step = _FAR // count
+            step = 4 * _CHUNK // count
             for begin in range(0, len(numbers), step):
                 part = slice(begin, begin + step)
                 rows.put_short(numbers[part], found[part])
