@@ -24,7 +24,7 @@ from memtool.core.discovery.linear_keys import LinearKeys
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers, algebra_of
 
 _SMALL = 1 << 14
-"""Bytes below which whole images take less time than the few places at which they differ."""
+"""Up to so many bytes all places together take less time than few of them one by one."""
 _LARGE = 1 << 15
 """In areas of more bytes the starts of one final XOR alone are kept."""
 _SPARSE = 32
@@ -97,7 +97,7 @@ class CrcSides:
 
     def _prefix_sides(self) -> list[Registers]:
         area, algebra = self.area, self.algebra
-        if not self._alike or area.size < _SMALL:
+        if not self._alike or area.size <= _SMALL:
             return algebra.prefix_sides([area.masks(row) for row in range(area.count)])
         (first,) = algebra.prefix_sides([area.masks(0)])
         return [
@@ -134,7 +134,8 @@ class CrcSides:
 
     def constants_at(self, value: int, positions: Indexes) -> Registers:
         """The same at some positions."""
-        if value not in self._constants and _SPARSE * len(positions) < self.area.size:
+        few = self.area.size > _SMALL and _SPARSE * len(positions) < self.area.size
+        if few and value not in self._constants:
             moved = self.algebra.back_each(np.full(len(positions), value, np.uint64), positions)
             return self.keys.of_shared(moved)
         return self.constant(value)[positions]
