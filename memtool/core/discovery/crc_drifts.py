@@ -151,20 +151,29 @@ class CrcDrifts:
             return None
         key, classes = self.between(images)
         if natural:
-            # The end of such a number has the drift of the start behind it, and of all beside that
-            # which the images do not tell apart. Only drifts that come again, or reach back to
-            # before the end, have another start to meet.
-            behind = asked + self.algebra.length
-            changes = changes_of(key)
-            run = np.cumsum(changes) - 1
-            again = repeated(key[changes])[run[behind]] | (run[behind] == run[asked - 1])
-            ends, keys = asked[again], key[behind[again]]
+            ends = self.coming_again(images, asked)
+            keys = key[ends + self.algebra.length]
         else:
             ends, keys = asked, self.behind(images, order, asked)
         starts, hits = classes.meeting(keys)
         if _SHARE * max(len(starts), len(hits)) > self.size:
             return None
         return Meeting(starts, ends[hits])
+
+    def coming_again(self, images: Sequence[int], asked: Indexes) -> Indexes:
+        """Those of the ends, from 1 on, that may have a start, with the number right behind them as
+        the register shifts it out.
+
+        The end of such a number has the drift of the start behind it, and of all beside that
+        which the images do not tell apart. Only drifts that come again, or reach back to before
+        the end, have another start to meet.
+        """
+        key, _ = self.between(images)
+        changes = changes_of(key)
+        run = np.cumsum(changes) - 1
+        behind = run[asked + self.algebra.length]
+        again: Indexes = asked[repeated(key[changes])[behind] | (behind == run[asked - 1])]
+        return again
 
     def _keys(self, images: Sequence[int]) -> LinearKeys:
         return LinearKeys(self.algebra.width, len(images) - 1)

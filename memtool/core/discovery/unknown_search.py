@@ -144,6 +144,8 @@ class UnknownSearch:
             # All images less the first one: one equation goes for the constants.
             if meeting is None:
                 ends, _ = self._ends(length)
+                if sides.is_natural(order):
+                    ends = drifts.coming_again(drifts.all_images, ends)
                 _, starts = drifts.between(drifts.all_images)
             else:
                 ends = self._telling(length, meeting.ends)
