@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from memtool.core.discovery.classes import Indexes
 from memtool.core.discovery.evidence import (
     Bytes,
     Levels,
@@ -27,7 +28,6 @@ _APART = 8
 _LONG_RUN = 16
 _RUN = 4
 """So many equal bytes beside a block are taken for erased space."""
-Offsets = NDArray[np.int64]
 _Key = TypeVar("_Key")
 _Value = TypeVar("_Value")
 
@@ -43,24 +43,24 @@ class LimitSums:
         self._limits = limits
         self._sums = np.concatenate([[0], np.cumsum(limits, dtype=np.int64)])
 
-    def of(self, last: Offsets) -> Offsets:
+    def of(self, last: Indexes) -> Indexes:
         """Of the ends 0 … `last`, for each of these."""
-        sums: Offsets = self._sums[last + 1]
+        sums: Indexes = self._sums[last + 1]
         return sums
 
-    def behind(self, first: Offsets, cap: Offsets) -> Offsets:
+    def behind(self, first: Indexes, cap: Indexes) -> Indexes:
         """Of the ends from `first` on, with starts below `cap`, for each of these."""
         # From `full` on the limits are at or above the cap, so each end has `cap` starts there.
         full = np.maximum(np.searchsorted(self._limits, cap), first)
-        sums: Offsets = self._sums[full] - self._sums[first] + cap * (len(self._limits) - full)
+        sums: Indexes = self._sums[full] - self._sums[first] + cap * (len(self._limits) - full)
         return sums
 
-    def from_floor(self, floor: Offsets) -> Offsets:
+    def from_floor(self, floor: Indexes) -> Indexes:
         """Of the ends behind `floor`, with starts from `floor` on, for each of these."""
         # Ends whose limit is not above the floor would count negative starts.
         first = np.maximum(np.searchsorted(self._limits, floor), floor + 1)
         first = np.minimum(first, len(self._limits))
-        sums: Offsets = self._sums[-1] - self._sums[first] - floor * (len(self._limits) - first)
+        sums: Indexes = self._sums[-1] - self._sums[first] - floor * (len(self._limits) - first)
         return sums
 
 

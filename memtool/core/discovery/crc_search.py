@@ -7,11 +7,10 @@ field is fixed, and `field_ends` says which ends are worth a join.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import pairwise
 
 import numpy as np
 
-from memtool.core.discovery.area import Area, Offsets
+from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes
 from memtool.core.discovery.collecting import (
     TIERS,
@@ -158,24 +157,12 @@ def expect_fixed(area: Area, fields: FixedFields, length: int, bits: float) -> d
         bits: That a number is worth.
     """
     if bits not in fields.expected:
-        made, distinct = np.zeros(len(fields)), fields.distinct.astype(float)
-        for contents, pairs in enumerate(_count_pairs(area, fields, length), 1):
-            made += pairs * 2.0 ** (-bits * np.maximum(contents, distinct))
-        by_level = np.bincount(fields.distinct, weights=made)
-        fields.expected[bits] = {
-            int(level): float(by_level[level]) for level in np.unique(fields.distinct)
-        }
+        # Blocks end before the field or start behind it: both kinds are counted.
+        before = np.clip(fields.offsets, 0, area.size)
+        behind = np.maximum(fields.offsets + length, 0)
+        at_least = [sums.of(before) + sums.from_floor(behind) for sums in area.limit_sums]
+        fields.expected[bits] = fields.expect(at_least, bits)
     return fields.expected[bits]
-
-
-def _count_pairs(area: Area, fields: FixedFields, length: int) -> list[Offsets]:
-    """Blocks tried for each field, by the contents that they have."""
-    # Blocks end before the field or start behind it: both kinds are counted.
-    before = np.clip(fields.offsets, 0, area.size)
-    behind = np.maximum(fields.offsets + length, 0)
-    at_least = [sums.of(before) + sums.from_floor(behind) for sums in area.limit_sums]
-    at_least.append(np.zeros(len(fields), np.int64))
-    return [here - more for here, more in pairwise(at_least)]
 
 
 def _join_fixed(

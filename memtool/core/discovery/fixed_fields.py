@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +75,21 @@ class FixedFields:
             own = np.isin(self.distinct, list(key))
             self._parts[key] = self.where(own), self.where(~own)
         return self._parts[key]
+
+    def expect(self, at_least: Sequence[Indexes], bits: float) -> dict[int, float]:
+        """Chance matches with one of the fields, by how many different contents it has.
+
+        Args:
+            at_least: For 1, 2, … contents how many blocks with so many or more are tried with each
+                field.
+            bits: That a number is worth.
+        """
+        made, distinct = np.zeros(len(self)), self.distinct.astype(float)
+        nothing = np.zeros(len(self), np.int64)
+        for contents, (here, more) in enumerate(pairwise([*at_least, nothing]), 1):
+            made += (here - more) * 2.0 ** (-bits * np.maximum(contents, distinct))
+        by_level = np.bincount(self.distinct, weights=made)
+        return {int(level): float(by_level[level]) for level in np.unique(self.distinct)}
 
     @cached_property
     def offsets(self) -> Indexes:

@@ -187,7 +187,7 @@ class _Places:
         fields = FixedFields(
             field
             for field in kind.fields_in(area, width // 8)
-            if field.is_mixed or not (mixed and differing)
+            if not (mixed and differing) or field.is_mixed
         )
         if kind.placement is Placement.GIVEN or area.count < 2:
             return fields, set()

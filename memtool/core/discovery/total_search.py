@@ -14,7 +14,6 @@ Facts
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 
 import numpy as np
 
@@ -190,16 +189,11 @@ def _count_chance(
 ) -> None:
     behind = fields.offsets + search.length
     at_least = [sums.behind(behind, fields.offsets + 1) for sums in area.limit_sums]
-    at_least.append(np.zeros(len(fields), np.int64))
-    expected, distinct = np.zeros(len(fields)), fields.distinct.astype(float)
-    for contents, (here, more) in enumerate(pairwise(at_least), 1):
-        expected += (here - more) * 2.0 ** (-one.bits * np.maximum(contents, distinct))
     # Start, field and end lie at whole words.
     share = 1 / one.element**2
-    for level in np.unique(fields.distinct):
+    for level, made in fields.expect(at_least, one.bits).items():
         worth = search.bits[level - 1]
-        loss = one.bits * int(level) - worth
-        made = float(expected[fields.distinct == level].sum())
+        loss = one.bits * level - worth
         collector.chance.add(worth, share * made * 2.0**loss, tier=TIERS[search.placement])
 
 
