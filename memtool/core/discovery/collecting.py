@@ -314,8 +314,10 @@ def _few_runs(addresses: Indexes) -> list[Indexes]:
     Among equal bytes a sum may allow every second address, and somewhere else one of the
     others.
     """
-    # Breaks, one fewer than runs.
-    if np.count_nonzero(np.diff(addresses) > _step(addresses)) < _RUNS_KEPT:
+    # Breaks, one fewer than runs; so few addresses have no more of them.
+    if len(addresses) <= _RUNS_KEPT or (
+        np.count_nonzero(np.diff(addresses) > _step(addresses)) < _RUNS_KEPT
+    ):
         return [addresses]
     apart = [addresses[addresses % 2 == parity] for parity in (0, 1)]
     return [some for some in apart if len(some)]
@@ -347,15 +349,14 @@ def as_equivalent(
 
 def _step(addresses: Indexes) -> int:
     """2 where several addresses are all even or all odd: sums of words, or of equal bytes."""
-    return 2 if len(addresses) > 1 and not (np.diff(addresses) % 2).any() else 1
+    return 2 if len(addresses) > 1 and not ((addresses ^ addresses[0]) & 1).any() else 1
 
 
 def _runs(addresses: Indexes, step: int) -> tuple[Span, ...]:
     """The runs that ascending addresses form, the first ones of them."""
-    breaks = np.flatnonzero(np.diff(addresses) > step)
-    firsts = np.concatenate([[0], breaks + 1])[:_RUNS_KEPT]
-    lasts = np.concatenate([breaks, [len(addresses) - 1]])[:_RUNS_KEPT]
+    breaks = np.flatnonzero(addresses[1:] - addresses[:-1] > step)[:_RUNS_KEPT]
+    lasts = [*addresses[breaks].tolist(), int(addresses[-1])]
+    firsts = [int(addresses[0]), *addresses[breaks + 1].tolist()]
     return tuple(
-        Span(int(addresses[first]), int(addresses[last]) + 1)
-        for first, last in zip(firsts, lasts, strict=True)
+        Span(first, last + 1) for first, last in zip(firsts[:_RUNS_KEPT], lasts, strict=False)
     )

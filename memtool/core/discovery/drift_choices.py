@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from memtool.core.discovery.classes import Indexes, are_in, distinct
+from memtool.core.discovery.classes import Indexes, are_in, changes_of, distinct
 from memtool.core.discovery.linear_keys import LinearKeys
 from memtool.core.discovery.register_algebra import Narrow, RegisterAlgebra, Registers, narrowest
 
@@ -51,8 +51,9 @@ class DriftChoices:
         # Keys that no two choices share but by chance.
         self._drifts = np.stack([drift_key(algebra.width, prefixes, each) for each in choices])
         self._drifts ^= (np.arange(len(choices), dtype=np.uint64) * _CHOICE)[:, np.newaxis]
-        # Offset n is no start, only an end.
-        self._known = distinct(self._drifts[:, :-1].ravel())
+        # Offset n is no start, only an end. Where images agree their drift stands still.
+        starts = self._drifts[:, :-1].ravel()
+        self._known = distinct(starts[changes_of(starts)])
         # As many images as leave few ends to chance, side by side in numbers as narrow as they can
         # be: most ends are told by these.
         wanted = -(-(self._size.bit_length() + _ROOM) // algebra.width)
@@ -66,12 +67,14 @@ class DriftChoices:
         self._shift = self._kind.type(wide - self._bits)
         table = np.zeros((len(choices), 1 << self._bits), bool)
         for row, own in zip(table, self._few, strict=True):
-            row[self._slots(own[:-1])] = True
+            row[self._slots(own[:-1][changes_of(own[:-1])])] = True
         self._table = table.ravel()
 
     def _slots(self, drifts: Narrow) -> Indexes:
-        slots: Indexes = ((drifts * self._spread) >> self._shift).astype(np.int64)
-        return slots
+        """Where each is in the table of its choice; nothing is left of `drifts`."""
+        drifts *= self._spread
+        drifts >>= self._shift
+        return drifts.astype(np.int64)
 
     def find_ends(self, gone: Registers, choices: Indexes) -> tuple[Indexes, Indexes]:
         """The ends that have a start, each with the number of its place.
@@ -85,14 +88,17 @@ class DriftChoices:
             Places, ascending, and ends.
         """
         moved = self._moved(gone)
-        # No block ends at 0.
-        slots = self._slots((moved ^ self._few[choices])[:, 1:])
+        # In place: new memory for each step would take longer than the step.
+        drifts = self._few[choices]
+        drifts ^= moved
+        slots = self._slots(drifts)
         slots += choices[:, np.newaxis] << self._bits
         # No slot is out of range: `clip` spares the check. Few pass, and those of one row are found
         # sooner than those of many.
         found = np.flatnonzero(self._table.take(slots.ravel(), mode="clip"))
-        places, ends = np.divmod(found, self._size)
-        ends += 1
+        places, ends = np.divmod(found, self._size + 1)
+        # No block ends at 0.
+        places, ends = places[ends > 0], ends[ends > 0]
         wanted = self._drifts[choices[places], ends] ^ moved[places, ends]
         first = moved[places, ends] & self._kind.type((1 << self._algebra.width) - 1)
         for turn, numbers in enumerate(gone[self._telling :], self._telling):

@@ -46,6 +46,8 @@ class SumEnds:
     """Starts of an end lie below this."""
     levels: Levels
     """How many different stored numbers the images have there."""
+    varied: Indexes
+    """Starts below this have enough bytes before the end that differ; see `varied_limits`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,32 +90,30 @@ def measure_chance(
     every = max(len(shifts), len(fields)) * count // _LOOKED_AT | 1
     looked = slice(None, None, every)
     positions, long = ends.positions[looked], long[looked]
-    varied = np.minimum(long, _varied_limits(sides, positions))
+    varied = np.minimum(long, ends.varied[looked])
     proved = matched[ends.levels[matched] > 1]
-    behind_proved = _behind_last(proved, length, positions)
     # Numbers that did match stay where they are: elsewhere they would fit again, and not by chance.
     kept = np.zeros(count, bool)
     kept[proved] = True
-    # The field that is moved to each end: from so far before it, or always the same one. All at
-    # once: of small images numpy would else be asked thousands of times for next to nothing.
+    # The field that is moved to each end (column): from so far before it, or always the same one
+    # (row). All at once: of small images numpy would else be asked thousands of times for next to
+    # nothing.
     source = np.concatenate(
         [
-            *((positions - shift) % count for shift in shifts),
-            *(np.full(len(positions), field) for field in fields),
+            (positions - shifts[:, np.newaxis]) % count,
+            np.broadcast_to(fields[:, np.newaxis], (len(fields), len(positions))),
         ]
-    )
-    positions, long, varied, behind_proved = (
-        np.tile(each, len(shifts) + len(fields))
-        for each in (positions, long, varied, behind_proved)
     )
     keys = sides.end_keys(
         algorithm, positions, [row[source] for row in stored], odd_length=odd_length
     )
     # A block must not hold the field that was moved to its end.
     behind_own = np.where(source < positions, source + length, 0)
-    floors = np.maximum(behind_proved, behind_own)
+    floors = np.maximum(_behind_last(proved, length, positions), behind_own)
     moved = _Moved(
-        joined=sides.starts.join(keys, long, floors),
+        joined=sides.starts.join(
+            keys.ravel(), np.broadcast_to(long, source.shape).ravel(), floors.ravel()
+        ),
         levels=ends.levels[source],
         floors=floors,
         kept=kept[source],
@@ -128,16 +128,16 @@ def measure_chance(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Moved:
-    """Ends with fields from elsewhere, one array element each."""
+    """Ends, a column each, with fields from elsewhere, a row each."""
 
     joined: Joined | None
     """With the starts."""
     levels: Levels
-    """How many different numbers each end has now."""
+    """How many different numbers the images have at each end now."""
     floors: Indexes
     """Starts are at or above these."""
     kept: NDArray[np.bool_]
-    """Ends whose number was not to be moved."""
+    """Numbers that were not to be moved."""
     weight: float
     """What a match counts."""
 
@@ -149,20 +149,22 @@ class _Moved:
             limits: Its starts lie below these.
             several: Whether the numbers differ between the images.
         """
+        if self.joined is None:
+            return {}
         own = (self.levels > 1) == several
         lower = np.maximum(lowest, self.floors)
         asked = own & (limits > lower)
         if several:
             asked &= ~self.kept
         # No start lies below 0, so that is the limit of those that are not asked.
-        asked_limits = np.where(asked, limits, 0)
-        pairs = None if self.joined is None else self.joined.count(asked_limits, lower)
+        pairs = self.joined.count(np.where(asked, limits, 0).ravel(), lower.ravel())
         if pairs is None:
             return {}
         hits, starts = pairs
-        found = self.levels[hits]
+        found = self.levels.ravel()[hits]
         # From the blocks that were tried to all there are.
-        here, tried = np.maximum(limits - lowest, 0)[own].sum(), (limits - lower)[asked].sum()
+        here = (own * np.maximum(limits - lowest, 0)).sum()
+        tried = (asked * (limits - lower)).sum()
         scale = self.weight * int(here) / int(tried)
         # Where numbers differ each end is one coincidence, with one number each start is.
         numbers = np.bincount(found, weights=None if several else starts)
@@ -182,7 +184,7 @@ def _sources(possible: Indexes, count: int) -> tuple[Indexes, Indexes, float]:
     return 1 + turns * (count - 1) // (times + 1), nothing, 1 / times
 
 
-def _varied_limits(sides: SumSides, positions: Indexes) -> Indexes:
+def varied_limits(sides: SumSides, positions: Indexes) -> Indexes:
     """For each end the starts below which enough bytes differ between the images."""
     differing, wanted = sides.area.differing, MIXED_SUM * sides.sum.length
     before = np.searchsorted(differing, positions)

@@ -29,7 +29,12 @@ from memtool.core.discovery.crc_search import expect_fixed
 from memtool.core.discovery.evidence import are_told, expected_by_level
 from memtool.core.discovery.field_ends import EndsToTry, every_end
 from memtool.core.discovery.fixed_fields import FixedFields, Numbers
-from memtool.core.discovery.measured_chance import MeasuredChance, SumEnds, measure_chance
+from memtool.core.discovery.measured_chance import (
+    MeasuredChance,
+    SumEnds,
+    measure_chance,
+    varied_limits,
+)
 from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_sides import SumSides, Worth, stored_numbers
 
@@ -63,7 +68,9 @@ def search_sums_after_block(
     numbers = [
         [stored_numbers(image, one.length, order) for image in area.images] for order in orders
     ]
-    asked = SumEnds(positions=positions, limits=limits, levels=levels)
+    asked = SumEnds(
+        positions=positions, limits=limits, levels=levels, varied=varied_limits(sides, positions)
+    )
     # Block and field are one content, which ends behind the field.
     theories = expected_by_level(
         area.thresholds(one.length, strict=True), positions + one.length, limits, levels, one.bits
