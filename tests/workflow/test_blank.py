@@ -12,7 +12,28 @@ import pytest
 
 from tests.build import DONOR_VIN, LAYOUT, VEHICLE_VIN, blanked_memory, module_memory
 from tests.command_line import parse_document
-from tests.workflow.jobs import DONOR, KEEP, ORDER, ORIGINAL, Bench, Done
+from tests.workflow.jobs import DONOR, KEEP, ORDER, ORIGINAL, Bench, Done, set_time
+
+LONG_PLAN = """\
+[layout]
+name = "module with a counter log"
+chip = "24C16"
+size = 2048
+module = "body"
+reviewed = true
+
+[[region]]
+name = "VIN"
+span = "0x0000+17"
+kind = "vehicle-identity"
+type = "vin"
+
+[[region]]
+name = "learned"
+span = "0x0100-0x04FF"
+kind = "state"
+blank_to = "FF"
+"""
 
 
 def assert_refused(bench: Bench, before: set[str], done: Done, rule: str) -> None:
@@ -81,6 +102,32 @@ def test_blank_dry_run_writes_nothing_and_shows_the_plan(started: Bench) -> None
     assert document["memories"][0]["out"] is None
     assert document["memories"][0]["edits"]
     assert {path: (started.folder / path).read_bytes() for path in started.files()} == before
+
+
+def test_a_long_plan_is_listed_in_part_and_whole_with_all(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    # Every second byte of the region is erased already: 512 runs of one byte, and the VIN.
+    region = b"\x5a\xff" * 512
+    for name, vin in (("o", VEHICLE_VIN), ("d", DONOR_VIN)):
+        memory = vin.encode() + bytes(239) + region + bytes(768)
+        for number in "12":
+            set_time(bench.write(f"{name}{number}.bin", memory), minutes_ago=9 - int(number))
+    bench.write("module.toml", LONG_PLAN.encode())
+    reads = ("--original", "o1.bin", "--original", "o2.bin", "--donor", "d1.bin", "--donor")
+    given = ("--chip", "24C16", "--layout", "module.toml", *reads, "d2.bin", "--reseated")
+    assert bench.in_job("start", *given, *ORDER).returncode == 0
+    dry_run = ("blank", "donor", "--dry-run")
+    short, whole = bench.in_job(*dry_run), bench.in_job(*dry_run, "--all")
+    assert "529 bytes in 513 runs" in short.stdout
+    listed = [line for line in short.stdout.splitlines() if line.endswith(" learned")]
+    assert listed[0] == "  0x0100+1 (1 byte)  learned"
+    assert len(listed) == 99
+    assert "  ... and 413 more runs\n  (--all shows all of them and the bytes)" in short.stdout
+    assert whole.stdout.count("learned: 5A -> FF\n") == 512
+    document = parse_document(bench.in_job(*dry_run, "--json"), "blank")
+    assert len(document["memories"][0]["edits"]) == 513
+    written = bench.in_job("blank", "donor", "--confirm", DONOR_VIN[-6:])
+    assert "  ... and 413 more runs\n  (--all shows all of them and the bytes)" in written.stdout
 
 
 def test_blank_refuses_without_job(bench: Bench) -> None:

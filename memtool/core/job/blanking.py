@@ -14,6 +14,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Any, NamedTuple
 
 from memtool.core.checksums.checksum import (
@@ -293,10 +294,18 @@ class ShownEdit:
     reason: str
 
 
-def show_edits(plan: BlankPlan, protected: Sequence[Span] = ()) -> tuple[ShownEdit, ...]:
-    """The plan's edits, those in `protected` spans by address and count alone."""
+def show_edits(
+    plan: BlankPlan, protected: Sequence[Span] = (), *, most: int | None = None
+) -> tuple[ShownEdit, ...]:
+    """The plan's edits, those in `protected` spans by address and count alone.
+
+    Args:
+        plan: What will be changed.
+        protected: Spans whose bytes are never shown.
+        most: So many of the first edits; None: all.
+    """
     shown = []
-    for edit in plan.edits:
+    for edit in islice(plan.edits, most):
         hidden = intersect_spans([edit.span], protected) if protected else ()
         # Hidden and shown parts together make up the edit, by address.
         parts = sorted((*hidden, *subtract_spans([edit.span], hidden))) if hidden else [edit.span]

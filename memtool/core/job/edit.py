@@ -138,11 +138,6 @@ class Edits(Sequence[Edit]):
     def __getitem__(self, index: int | slice) -> Edit | tuple[Edit, ...]:
         return tuple(self)[index]
 
-    def places(self) -> Iterator[tuple[Span, str]]:
-        """Of each edit where it lies and why it changes."""
-        for span, number in zip(spans_between(self.edges), self.numbers, strict=True):
-            yield span, self.reasons[number].text
-
     def pieces(self) -> Iterator[tuple[int, int, bytes, bytes]]:
         """Of each edit the first address, the first behind it, the bytes that go and that come."""
         for start, end, _, own in self._rows():

@@ -39,6 +39,8 @@ _FEW = 4
 """Bytes that stand on the line of their name."""
 _FEW_EDITS = 10
 """Edits that are shown with their bytes without being asked."""
+_MOST_EDITS = 100
+"""Edits of a memory that are listed without being asked; a large region has ten thousands."""
 _UNKNOWN_CHECKSUMS = Check(
     code="checksums",
     result=Verdict.NOT_CHECKED,
@@ -221,13 +223,12 @@ def _plan_lines(question: GateQuestion, width: int, *, with_bytes: bool) -> str:
         return nothing
     lines = [] if plan.edits else [nothing]
     hidden = _hidden(question)
-    if with_bytes or hidden:
-        for edit in show_edits(plan, hidden):
-            lines += _edit_lines(edit, width, with_bytes=with_bytes)
-    else:
-        lines += [_named(span, reason, width) for span, reason in plan.edits.places()]
+    for edit in show_edits(plan, hidden, most=None if with_bytes else _MOST_EDITS):
+        lines += _edit_lines(edit, width, with_bytes=with_bytes)
     if plan.edits and not with_bytes:
-        lines.append("  (--all shows the bytes)")
+        left = len(plan.edits) - _MOST_EDITS
+        lines += [f"  ... and {count_of(left, 'more run')}"] * (left > 0)
+        lines.append(f"  (--all shows {'all of them and ' if left > 0 else ''}the bytes)")
     for kept in plan.kept:
         text = f"kept {format_span(kept.span)}: {kept.reason}"
         lines.append(terminal.paragraph(text, width=width))
@@ -238,9 +239,9 @@ def _plan_lines(question: GateQuestion, width: int, *, with_bytes: bool) -> str:
 
 def _edit_lines(edit: ShownEdit, width: int, *, with_bytes: bool) -> list[str]:
     """What one run becomes; few bytes stand beside its name."""
-    if not with_bytes:
-        return [_named(edit.span, edit.reason, width)]
     named = f"{format_span_with_length(edit.span)}  {edit.reason}"
+    if not with_bytes:
+        return [terminal.paragraph(named, width=width)]
     if edit.old is None or edit.new is None:
         return [
             terminal.paragraph(named, width=width),
@@ -256,10 +257,6 @@ def _edit_lines(edit: ShownEdit, width: int, *, with_bytes: bool) -> list[str]:
         terminal.labelled("old", old, width=width, indent=6, label_width=3),
         terminal.labelled("new", new, width=width, indent=6, label_width=3),
     ]
-
-
-def _named(span: Span, reason: str, width: int) -> str:
-    return terminal.paragraph(f"{format_span_with_length(span)}  {reason}", width=width)
 
 
 def _hidden(question: GateQuestion) -> tuple[Span, ...]:

@@ -76,7 +76,6 @@ def test_the_same_edits_come_back(edits: list[Edit]) -> None:
     assert list(held) == edits
     assert len(held) == len(edits)
     assert held.size == sum(len(edit.span) for edit in edits)
-    assert list(held.places()) == [(edit.span, edit.reason) for edit in edits]
     assert list(held.pieces()) == [(e.span.start, e.span.end, e.old, e.new) for e in edits]
     assert {address for span in held.spans for address in range(span.start, span.end)} == {
         address for edit in edits for address in range(edit.span.start, edit.span.end)
