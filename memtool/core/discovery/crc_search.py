@@ -241,6 +241,7 @@ def _stored_sides(
         # All images at once: of few numbers a step's call takes longer than its work.
         every = np.concatenate([own[places] for own in apart.values()])
         steps = np.tile(positions, len(apart))
-        moved = sides.algebra.back_each(every, steps).reshape(len(apart), -1)
+        together = sides.algebra.back_below(every, steps, sides.area.size + 1)
+        moved = together.reshape(len(apart), -1)
     known = dict(zip(apart, moved, strict=True))
     return [known[own.tobytes()] for own in numbers]

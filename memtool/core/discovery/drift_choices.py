@@ -20,6 +20,8 @@ _GOLDEN = 0x9E3779B97F4A7C15
 """2^64 over the golden ratio: a product with its top bits spreads drifts over a table."""
 _LEAST_BITS = 16
 """Every drift of 16 bits has a place of its own."""
+_TOGETHER = 1 << 15
+"""Ends looked up at a time: for more of them memory comes from the system anew at each step."""
 _ROOM = 3
 """A table of wider ones has at least 2^3 places for each: one end in eight passes by mistake."""
 
@@ -87,6 +89,30 @@ class DriftChoices:
         Returns:
             Places, ascending, and ends.
         """
+        step = max(1, _TOGETHER // self._size)
+        batches = [slice(begin, begin + step) for begin in range(0, len(choices), step)]
+        likely = [self._likely(gone[:, some], choices[some]) for some in batches]
+        firsts = np.repeat([some.start for some in batches], [len(ends) for _, ends, _ in likely])
+        rows, ends, moved = (np.concatenate(each) for each in zip(*likely, strict=True))
+        places = firsts + rows
+        wanted = self._drifts[choices[places], ends] ^ moved
+        first = moved & self._kind.type((1 << self._algebra.width) - 1)
+        for turn, numbers in enumerate(gone[self._telling :], self._telling):
+            # What two images have in common comes to nothing, and what two pairs have is known.
+            same = numbers == gone[0]
+            own = np.where(same[places], first, 0).astype(np.uint64)
+            apart = ~same & (numbers != 0)
+            asked = np.flatnonzero(apart[places])
+            if len(asked):
+                steps = ends[asked]
+                own[asked] = self._algebra.back_below(numbers[places[asked]], steps, self._size + 1)
+            wanted ^= self._keys.placed(own, turn)
+        right = are_in(self._known, wanted)
+        return places[right], ends[right]
+
+    def _likely(self, gone: Registers, choices: Indexes) -> tuple[Indexes, Indexes, Narrow]:
+        """Places, ends that may have a start, and what the numbers add to its drift, of the
+        telling images."""
         moved = self._moved(gone)
         # In place: new memory for each step would take longer than the step.
         drifts = self._few[choices]
@@ -99,21 +125,7 @@ class DriftChoices:
         places, ends = np.divmod(found, self._size + 1)
         # No block ends at 0.
         places, ends = places[ends > 0], ends[ends > 0]
-        wanted = self._drifts[choices[places], ends] ^ moved[places, ends]
-        first = moved[places, ends] & self._kind.type((1 << self._algebra.width) - 1)
-        for turn, numbers in enumerate(gone[self._telling :], self._telling):
-            # What two images have in common comes to nothing, and what two pairs have is known.
-            same = numbers == gone[0]
-            own = np.where(same[places], first, 0).astype(np.uint64)
-            apart = ~same & (numbers != 0)
-            if apart.any():
-                sequences = self._algebra.narrow_sequences(numbers[apart], self._size + 1)
-                asked = np.flatnonzero(apart[places])
-                rows = (np.cumsum(apart) - 1)[places[asked]]
-                own[asked] = sequences[rows, ends[asked]]
-            wanted ^= self._keys.placed(own, turn)
-        right = are_in(self._known, wanted)
-        return places[right], ends[right]
+        return places, ends, moved[places, ends]
 
     def _moved(self, gone: Registers) -> Narrow:
         """What the numbers add to the drift that the start must have, of the telling images, for

@@ -43,6 +43,8 @@ _TOGETHER = 1 << 14
 """So many ends are joined as fast together as in parts."""
 _SUMS = 1 << 15
 """The same for sums: what is worked on stays in the cache."""
+_LOOKED_UP = 1 << 18
+"""The same for ends that are only looked up in a table."""
 _FEW_BORDERS = 4
 """Where more than one byte in so many differs, every end is as cheap as every border."""
 _FEW_ENDS = 1 << 18
@@ -124,7 +126,7 @@ def _joined(batches: Sequence[EndsToTry]) -> EndsToTry:
         np.concatenate(each)
         for each in zip(*((some.places, some.ends) for some in batches), strict=True)
     )
-    turns = np.argsort(places, kind="stable")
+    turns, _ = in_order(places.view(np.uint64))
     return EndsToTry(places[turns], ends[turns])
 
 
@@ -208,7 +210,7 @@ def _ends_together(
         for turn, image in enumerate(images[1:]):
             gone[turn, group_of == group] = numbers[image, own] ^ numbers[images[0], own]
     choices = drifts.of_choices(tuple(images for images, _ in groups))
-    step = max(1, _BATCH // area.size)
+    step = max(1, _LOOKED_UP // area.size)
     for begin in range(0, len(places), step):
         part = slice(begin, begin + step)
         rows, ends = choices.find_ends(gone[:, part], group_of[part])

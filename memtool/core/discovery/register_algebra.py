@@ -224,6 +224,14 @@ class RegisterAlgebra:
             rest, exponent = rest >> 1, exponent + 1
         return moved
 
+    def back_below(self, numbers: Registers, steps: Places, count: int) -> Registers:
+        """The same where all steps are below `count`, and sequences of so many are asked for too:
+        these are made of the same rows."""
+        rows = byte_rows(self, min(count, _CHUNK))
+        near = steps % _CHUNK
+        far = self.back_each(numbers, steps - near) if count > _CHUNK else numbers
+        return rows.at(far, near)
+
     def back_sequences(self, numbers: Registers, count: int) -> Registers:
         """Row x: A^(-k)·numbers[x] for k = 0 … count - 1."""
         found = np.empty((len(numbers), count), np.uint64)
@@ -421,16 +429,30 @@ class ByteRows:
                 # Doubling, as in `tables_of`.
                 np.bitwise_xor(half[: 1 << bit], column, out=half[1 << bit : 2 << bit])
 
+    def at(self, numbers: Registers, steps: Places) -> Registers:
+        """A^(-steps[x])·numbers[x], element by element; no step is beyond those asked for."""
+        found = np.zeros(len(numbers), self._kind)
+        for place, shift in enumerate(self._shifts):
+            for half, bits in zip(self._halves, (shift, shift + 4), strict=True):
+                values = (numbers >> np.uint64(bits) & np.uint64(15)).view(np.int64)
+                found ^= half[values, steps + place]
+        return found.astype(np.uint64)
+
     def put(self, number: int, out: Narrow) -> None:
         """Write A^(-k)·number for k = 0, 1, 2, … to `out`, which is no longer than asked for."""
         low, high = self._halves
         count = len(out)
-        total = np.zeros(count, self._kind)
-        for place, shift in enumerate(self._shifts):
-            byte = number >> shift & 255
-            total ^= low[byte & 15, place : place + count]
-            total ^= high[byte >> 4, place : place + count]
-        out[:] = total
+        # In place where it can be: a copy takes as long as a byte.
+        total = out if out.dtype == self._kind else np.empty(count, self._kind)
+        first, *others = self._shifts
+        np.bitwise_xor(
+            low[number >> first & 15, :count], high[number >> first + 4 & 15, :count], out=total
+        )
+        for place, shift in enumerate(others, 1):
+            total ^= low[number >> shift & 15, place : place + count]
+            total ^= high[number >> shift + 4 & 15, place : place + count]
+        if total is not out:
+            out[:] = total
 
     @cached_property
     def _values(self) -> Narrow:

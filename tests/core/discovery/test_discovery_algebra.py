@@ -98,6 +98,9 @@ def test_sequences_of_every_length_go_back_step_by_step(
     assert narrow.itemsize < 8 or width > 32
     assert (narrow == sequences).all()
     assert (algebra.back_sequence(int(numbers[0]), count) == sequences[0]).all()
+    rows, steps = source.integers(0, len(numbers), 50), source.integers(0, count, 50)
+    steps[0] = count - 1
+    assert (algebra.back_below(numbers[rows], steps, count) == sequences[rows, steps]).all()
 
 
 @pytest.mark.parametrize(("width", "poly"), [(12, 0x80F), (16, 0x1020), (72, 1)])
