@@ -21,7 +21,12 @@ from memtool.core.texts.identity_match import (
 )
 from memtool.core.texts.key_steps import LONG
 from memtool.core.texts.long_runs import Condensed, condense, find_long_runs
-from memtool.core.texts.needle_search import compute_needle_chance, find_cores, find_needle
+from memtool.core.texts.needle_search import (
+    CorePlaces,
+    compute_needle_chance,
+    find_cores,
+    find_needle,
+)
 from memtool.core.texts.needles import Needle, make_needles
 from memtool.core.texts.number_needles import make_bcd_needles, make_integer_needles
 from memtool.core.texts.split_search import MOST_FOREIGN, count_ways, find_split
@@ -83,8 +88,7 @@ def _find_all(
     image: Image, searched: _Searched, searches: Sequence[_Search], mix: ByteMix
 ) -> list[_Hit]:
     hits = list(_find_needles(image, searches, mix))
-    for part, piece in searched:
-        hits += _find_split_part(image, part, piece, mix)
+    hits += _find_split_parts(image, searched, mix)
     return hits
 
 
@@ -158,25 +162,34 @@ def _find_needles(image: Image, searches: Sequence[_Search], mix: ByteMix) -> It
             view_kind = (needle.unit, needle.stride)
             by_view.setdefault(view_kind, []).append((search, number, needle))
     chances: dict[_Search, float] = {}
-    for (unit, stride), entries in by_view.items():
-        shortest = min(len(needle.values) for _, _, needle in entries)
-        for view in make_views(image, unit=unit, stride=stride, least=shortest):
-            for search, number, form, trace in _find_in_view(view, entries):
-                if search not in chances:
-                    chances[search] = sum(
-                        compute_needle_chance(each, mix) for each in search.needles
-                    )
-                rank = (search.part_rank, search.form_rank, number)
-                match = _make_match(form, trace, search.part, search.coding, chances[search])
-                yield rank, match
+    unspaced = [
+        needle
+        for (_, stride), entries in by_view.items()
+        if stride == 1
+        for _, _, needle in entries
+    ]
+    for segment in image.segments:
+        known_unspaced = find_cores(unspaced, View(segment))
+        for (unit, stride), entries in by_view.items():
+            needles = [needle for _, _, needle in entries]
+            shortest = min(len(needle.values) for needle in needles)
+            for view in make_views(segment, unit=unit, stride=stride, least=shortest):
+                known = known_unspaced if stride == 1 else find_cores(needles, view)
+                for search, number, form, trace in _find_in_view(view, entries, known):
+                    if search not in chances:
+                        chances[search] = sum(
+                            compute_needle_chance(each, mix) for each in search.needles
+                        )
+                    rank = (search.part_rank, search.form_rank, number)
+                    match = _make_match(form, trace, search.part, search.coding, chances[search])
+                    yield rank, match
 
 
 def _find_in_view(
-    view: View, entries: Sequence[tuple[_Search, int, Needle]]
+    view: View, entries: Sequence[tuple[_Search, int, Needle]], known: CorePlaces
 ) -> Iterator[tuple[_Search, int, StoredForm, Trace]]:
     """Hits in one view. Entries come with the shortest part first: where a form holds it
     nowhere, it holds no longer part, and those are not searched."""
-    known = find_cores((needle for _, _, needle in entries), view)
     searched: dict[tuple[str, ...], tuple[Part, bool]] = {}
     for search, number, needle in entries:
         kinds = needle.form.kinds
@@ -192,12 +205,13 @@ def _find_in_view(
             searched[kinds] = (search.part, found)
 
 
-def _find_split_part(image: Image, part: Part, piece: str, mix: ByteMix) -> Iterator[_Hit]:
+def _find_split_parts(image: Image, searched: _Searched, mix: ByteMix) -> Iterator[_Hit]:
     """Hits of a whole text rank behind its other forms, those of a tail behind everything."""
-    text = piece.encode("ascii")
-    rank = 0 if part is Part.WHOLE else len(_PARTS) + _PARTS.index(part)
-    chance = count_ways(len(text)) * mix.size * mix.of_needle(text, b"\xff" * len(text))
-    for trace in find_split(text, image):
+    parts = {piece.encode("ascii"): part for part, piece in searched}
+    for text, trace in find_split(tuple(parts), image):
+        part = parts[text]
+        rank = 0 if part is Part.WHOLE else len(_PARTS) + _PARTS.index(part)
+        chance = count_ways(len(text)) * mix.size * mix.of_needle(text, b"\xff" * len(text))
         match = _make_match(_SPLIT, trace, part, Coding.TEXT, chance)
         yield (rank, _LAST_FORM, 0), match
 

@@ -3,7 +3,9 @@
 A needle is a run of bytes with a mask each: zero bits of a mask are free, so that the
 foreign bits of a packed text's first and last byte do not matter. Swapped words and spaced
 characters are undone in a view of the image (see `memtool.core.texts.view`), the rest is done to
-the needle, which is short. A packed form has eight needles: one for each bit offset.
+the needle, which is short; a long image's words are left as they are, and the needle is laid out
+in them (see `memtool.core.texts.needle_search`). A packed form has eight needles: one for each bit
+offset.
 """
 
 from __future__ import annotations

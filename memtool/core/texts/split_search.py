@@ -8,10 +8,11 @@ gives thousands of them in any image.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import combinations
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import combinations, islice
 
 from memtool.core.image import Image
+from memtool.core.texts.string_places import find_strings
 from memtool.core.texts.trace import Trace, make_trace
 
 MOST_FOREIGN = 16
@@ -22,31 +23,39 @@ _ONE_CHARACTER_FROM = 12
 
 Piece = tuple[int, int]
 """(offset in the segment, length)."""
+_Seed = tuple[bytes, int]
+"""A part of a text, and the number of its first character."""
+_Places = Mapping[bytes, Sequence[int]]
+"""Where seeds stand, as far as it is known."""
 
 
-def find_split(text: bytes, image: Image) -> Iterator[Trace]:
-    """Every place where `text` lies in pieces; of readings of the same end the shortest.
+def find_split(texts: Sequence[bytes], image: Image) -> Iterator[tuple[bytes, Trace]]:
+    """Every place where one of `texts` lies in pieces; of readings of the same end the shortest.
 
     Args:
-        text: At least four characters.
+        texts: Each of at least four characters.
+        image: A gap between segments breaks a text.
     """
+    seeds = {text: _list_seeds(text) for text in texts}
     for segment in image.segments:
-        if len(text) < _THREE_PIECES_FROM:
-            found = _find_two(text, segment.data)
-        else:
-            found = _find_by_seeds(text, segment.data)
-        best: dict[int, tuple[Piece, ...]] = {}
-        for pieces in found:
-            end = pieces[-1][0] + pieces[-1][1]
-            # The later it begins, the shorter it is.
-            if end not in best or pieces[0][0] > best[end][0][0]:
-                best[end] = pieces
-        for pieces in best.values():
-            yield make_trace(
-                (segment.start + offset + index, 0xFF)
-                for offset, length in pieces
-                for index in range(length)
-            )
+        known = find_strings((seed for each in seeds.values() for seed, _ in each), segment.data)
+        for text in texts:
+            readings = _find_two if len(text) < _THREE_PIECES_FROM else _find_three
+            best: dict[int, tuple[Piece, ...]] = {}
+            for pieces in readings(text, segment.data, seeds[text], known):
+                end = pieces[-1][0] + pieces[-1][1]
+                # The later it begins, the shorter it is.
+                if end not in best or pieces[0][0] > best[end][0][0]:
+                    best[end] = pieces
+            for pieces in best.values():
+                yield (
+                    text,
+                    make_trace(
+                        (segment.start + offset + index, 0xFF)
+                        for offset, length in pieces
+                        for index in range(length)
+                    ),
+                )
 
 
 def count_ways(length: int) -> int:
@@ -63,26 +72,53 @@ def count_ways(length: int) -> int:
     return two * MOST_FOREIGN + three * MOST_FOREIGN**2
 
 
-def _find_two(text: bytes, data: bytes) -> Iterator[tuple[Piece, ...]]:
-    """In two pieces: the longer one is looked for, then the other one near it."""
-    for cut in range(2, len(text) - 1):
+def _list_seeds(text: bytes) -> list[_Seed]:
+    """What is looked for of a text; one of them stands in each of its readings.
+
+    Of two pieces the longer one is. Of three the longest has a third of the text, rounded up.
+    """
+    if len(text) < _THREE_PIECES_FROM:
+        seeds = [_choose_piece(text, cut) for cut in range(2, len(text) - 1)]
+    else:
+        size = -(-len(text) // 3)
+        seeds = [(text[first : first + size], first) for first in range(len(text) - size + 1)]
+    return [(seed, first) for seed, first in seeds if len(set(seed)) > 1]
+
+
+def _choose_piece(text: bytes, cut: int) -> _Seed:
+    """The better one of two pieces: one of several characters, then the longer one."""
+    pieces = ((text[:cut], 0), (text[cut:], cut))
+    return max(reversed(pieces), key=lambda piece: (len(set(piece[0])) > 1, len(piece[0])))
+
+
+def _places_of(seed: bytes, data: bytes, known: _Places) -> Iterator[int]:
+    """Where a seed stands, one after the other, those that overlap too."""
+    if seed in known:
+        yield from known[seed]
+        return
+    place = data.find(seed)
+    while place >= 0:
+        yield place
+        place = data.find(seed, place + 1)
+
+
+def _find_two(
+    text: bytes, data: bytes, seeds: Sequence[_Seed], known: _Places
+) -> Iterator[tuple[Piece, ...]]:
+    """In two pieces: one is looked for, then the other one near it."""
+    for seed, first in seeds:
+        cut = first or len(seed)
         front, tail = text[:cut], text[cut:]
-        # The best seed last: one of several characters, then the longer one.
-        seeds = sorted((front, tail), key=lambda piece: (len(set(piece)) > 1, len(piece)))
-        if len(set(seeds[-1])) == 1:
-            continue
-        # `is`: both pieces may hold the same characters.
-        first, found, place = seeds[-1] is front, 0, -1
-        while found < _MOST_HITS:
-            place = data.find(seeds[-1], place + 1)
-            if place < 0:
-                break
-            other = _after(tail, data, place + cut) if first else _before(front, data, place)
+        found = 0
+        for place in _places_of(seed, data, known):
+            other = _before(front, data, place) if first else _after(tail, data, place + cut)
             if other < 0:
                 continue
-            found += 1
-            start, behind = (place, other) if first else (other, place)
+            start, behind = (other, place) if first else (place, other)
             yield (start, cut), (behind, len(tail))
+            found += 1
+            if found == _MOST_HITS:
+                break
 
 
 def _after(piece: bytes, data: bytes, end: int) -> int:
@@ -95,21 +131,14 @@ def _before(piece: bytes, data: bytes, start: int) -> int:
     return data.rfind(piece, max(0, start - MOST_FOREIGN - len(piece)), max(0, start - 1))
 
 
-def _find_by_seeds(text: bytes, data: bytes) -> Iterator[tuple[Piece, ...]]:
-    """In two or three pieces: one of them holds at least a third of the text in one run."""
-    # A third, rounded up: of three pieces the longest has at least so many.
-    size = -(-len(text) // 3)
+def _find_three(
+    text: bytes, data: bytes, seeds: Sequence[_Seed], known: _Places
+) -> Iterator[tuple[Piece, ...]]:
+    """In two or three pieces, one of which holds a seed in one run."""
     done: set[tuple[int, int, int]] = set()
-    for first in range(len(text) - size + 1):
-        seed = text[first : first + size]
-        if len(set(seed)) == 1:
-            continue
-        place = -1
-        for _ in range(_MOST_HITS):
-            place = data.find(seed, place + 1)
-            if place < 0:
-                break
-            run = _extend(text, data, first, place, size)
+    for seed, first in seeds:
+        for place in islice(_places_of(seed, data, known), _MOST_HITS):
+            run = _extend(text, data, first, place, len(seed))
             # Every seed inside one run leads to that run.
             if run in done:
                 continue

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING
 
-from memtool.core.image import Image, Segment
+from memtool.core.image import Segment
 from memtool.core.texts.form_table import Form
 from memtool.core.texts.stored_forms import swap_words
 from memtool.lazy import np
@@ -36,16 +37,31 @@ class View:
             phase: Offset in the segment of the first word, or of the first byte taken.
         """
         self.unit, self.stride, self.phase = unit, stride, phase
-        self._first = segment.start + phase
-        data = segment.data
-        if unit > 1:
-            # A last word that is not whole is no word of the chip: it has nothing to swap with.
-            whole = max(0, len(data) - phase) // unit * unit
-            data = swap_words(data[phase : phase + whole], unit)
-        elif stride > 1:
-            data = data[phase::stride]
-        self.data = data
+        self._source, self._first = segment.data, segment.start + phase
+        given = max(0, len(segment.data) - phase)
+        # A last word that is not whole is no word of the chip: it has nothing to swap with.
+        self.size = given // unit * unit if unit > 1 else -(-given // stride)
         self._steps: dict[str, bytes] = {}
+
+    @cached_property
+    def data(self) -> bytes:
+        """All bytes of the view."""
+        return self.part(0, self.size)
+
+    def part(self, first: int, end: int) -> bytes:
+        """The bytes at some places of the view; not all of them are put in order for that.
+
+        Args:
+            first: The first place.
+            end: The one behind the last, at most `size`.
+        """
+        if self.unit > 1:
+            # Whole words of the memory around them.
+            start, stop = first // self.unit * self.unit, -(-end // self.unit) * self.unit
+            words = self._source[self.phase + start : self.phase + stop]
+            return swap_words(words, self.unit)[first - start : end - start]
+        start, stop = self.phase + first * self.stride, self.phase + end * self.stride
+        return self._source[start : stop : self.stride]
 
     def address(self, place: int) -> int:
         """Where in memory the byte at `place` lies."""
@@ -109,10 +125,10 @@ class Parts:
         return [self._source.address(ahead + offset) for offset in offsets]
 
 
-def make_views(image: Image, *, unit: int = 1, stride: int = 1, least: int = 1) -> Iterator[View]:
-    """All views of one kind: every segment of at least `least` bytes, at every phase."""
-    for segment in image.segments:
-        if len(segment.data) < least:
-            continue
+def make_views(
+    segment: Segment, *, unit: int = 1, stride: int = 1, least: int = 1
+) -> Iterator[View]:
+    """All views of one kind, one at every phase; none of a segment of fewer than `least` bytes."""
+    if len(segment.data) >= least:
         for phase in range(max(unit, stride)):
             yield View(segment, unit=unit, stride=stride, phase=phase)

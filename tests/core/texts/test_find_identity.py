@@ -20,7 +20,7 @@ from memtool.core.texts.known_identity import (
     plan_erase,
 )
 from tests.slow_identity_search import search_slowly
-from tests.stored_texts import ALL_FORMS, plant
+from tests.stored_texts import ALL_FORMS, Planted, plant
 from tests.vin_samples import CHECKED_VINS, UNCHECKED_VINS
 
 VIN = "1G4AH59H45G118341"
@@ -56,6 +56,29 @@ def test_planted_vin_is_found_at_its_bits_by_its_name(form: str) -> None:
             want = tuple((base + offset, mask) for offset, mask in planted.cells)
             assert cells_of(whole[0]) == want
             assert whole[0].span == Span(base + planted.start, base + planted.end)
+
+
+@pytest.mark.parametrize("shift", range(4))
+def test_in_a_long_image_every_form_is_found_at_every_step_of_a_word(shift: int) -> None:
+    rng = random.Random(f"long {shift}")
+    # Long enough that no word is swapped to look into it.
+    data = bytearray(rng.randbytes((1 << 19) + 7))
+    planted: dict[int, tuple[str, Planted]] = {}
+    for number, form in enumerate(ALL_FORMS):
+        for text in (VIN, VIN[-8:]):
+            start = len(planted) * 1000 + 4 * number + shift
+            here = plant(bytes(data[start : start + 200]), text, form, rng)
+            data[start : start + 200] = here.image
+            planted[start] = (text, here)
+    matches = find_identity(Image.from_bytes(bytes(data), base=3), VIN)
+    found = {(match.stored_as, cells_of(match)): match.part for match in matches}
+    sizes = {Part.WHOLE: 17, Part.LAST_8: 8}
+    for start, (text, here) in planted.items():
+        if here.name == "split":
+            continue
+        cells = tuple((3 + start + offset, mask) for offset, mask in here.cells)
+        assert sizes[found[here.name, cells]] == len(text), here.name
+    assert Part.WHOLE in [match.part for match in matches if match.stored_as == "split"]
 
 
 def test_slow_search_agrees_on_500_small_images() -> None:

@@ -28,7 +28,30 @@ def test_place_of_a_view_leads_to_the_byte_it_shows(
 ) -> None:
     stride = 1 if unit > 1 else stride
     view = View(Segment(start, data), unit=unit, stride=stride, phase=phase % max(unit, stride))
-    assert [data[view.address(place) - start] for place in range(len(view.data))] == [*view.data]
+    assert [data[view.address(place) - start] for place in range(view.size)] == [*view.data]
+
+
+@given(
+    data=st.binary(min_size=1, max_size=40),
+    unit=st.sampled_from((1, 2, 4)),
+    stride=st.sampled_from((1, 2, 4)),
+    phase=st.integers(0, 3),
+    edges=st.tuples(st.integers(0, 40), st.integers(0, 40)),
+)
+def test_a_part_of_a_view_is_cut_from_all_of_it(
+    data: bytes, unit: int, stride: int, phase: int, edges: tuple[int, int]
+) -> None:
+    stride = 1 if unit > 1 else stride
+    phase %= max(unit, stride)
+    view = View(Segment(0, data), unit=unit, stride=stride, phase=phase)
+    if unit > 1:
+        whole = (len(data) - phase) // unit * unit
+        shown = swap_words(data[phase : phase + max(whole, 0)], unit)
+    else:
+        shown = data[phase::stride]
+    first, end = (min(edge, len(shown)) for edge in sorted(edges))
+    assert view.part(first, end) == shown[first:end]
+    assert view.data == shown
 
 
 @settings(max_examples=200)
