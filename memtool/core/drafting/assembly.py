@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from memtool.core.drafting.draft import ChecksumGuess, Confidence, RegionGuess
+from memtool.core.drafting.draft import ChecksumGuess, Confidence, RegionGuess, span_of
 from memtool.core.drafting.names import Names
 from memtool.core.drafting.survey import Claims, Survey
 from memtool.core.layouts.layout import FieldType, RegionKind
@@ -33,6 +33,7 @@ class Assembly:
         self.claims = Claims(survey)
         self.names = Names()
         self.regions: list[RegionGuess] = []
+        """By address. No two share a byte, so their ends ascend as well."""
         self.checksums: list[ChecksumGuess] = []
         self.stores: list[Span] = []
         """Where stores of records lie; nothing else is looked for there."""
@@ -68,14 +69,23 @@ class Assembly:
             blank_to=blank_to,
         )
         guess = RegionGuess(region=region, evidence=tuple(evidence), confidence=confidence)
-        self.regions.append(guess)
+        insort(self.regions, guess, key=span_of)
         self.claims.take(span)
         return guess
 
     def regions_of(self, kind: RegionKind) -> list[RegionGuess]:
         """Those of one kind, by address."""
-        found = [guess for guess in self.regions if guess.region.kind is kind]
-        return sorted(found, key=lambda guess: guess.region.span)
+        return [guess for guess in self.regions if guess.region.kind is kind]
+
+    def regions_over(self, span: Span) -> list[RegionGuess]:
+        """Those that share an address with a span, by address."""
+        return self.regions[self._numbers_over(span)]
+
+    def _numbers_over(self, span: Span) -> slice:
+        # Of a text in small pieces there are thousands, and many ask.
+        first = bisect_right(self.regions, span.start, key=lambda guess: guess.region.span.end)
+        end = bisect_left(self.regions, span.end, key=lambda guess: guess.region.span.start)
+        return slice(first, end)
 
     @property
     def natural_starts(self) -> frozenset[int]:
@@ -124,26 +134,23 @@ class Assembly:
 
     def is_inside_text(self, address: int) -> bool:
         """Whether a region that was guessed holds the address and begins before it."""
-        return any(
-            guess.region.span.start < address < guess.region.span.end for guess in self.regions
-        )
+        here = Span(address, address + 1)
+        return any(guess.region.span.start < address for guess in self.regions_over(here))
 
     def make_room(self, span: Span) -> bool:
         """Free a span by cutting the ends of texts off; False where more than that is there."""
         # Nothing is changed before every region in the way is known to give way.
-        cut: list[tuple[int, RegionGuess]] = []
-        for number, guess in enumerate(self.regions):
+        numbers = self._numbers_over(span)
+        cut: list[RegionGuess] = []
+        for guess in self.regions[numbers]:
             region = guess.region
-            if not region.span.overlaps(span):
-                continue
             if region.kind is not RegionKind.MODULE_IDENTITY or region.span.end > span.end:
                 return False
             if span.start - region.span.start < _SHORTEST_TEXT:
                 return False
             short = region._replace(span=Span(region.span.start, span.start))
-            cut.append((number, replace(guess, region=short)))
-        for number, guess in cut:
-            self.regions[number] = guess
+            cut.append(replace(guess, region=short))
         if cut:
+            self.regions[numbers] = cut
             self.claims.release(span)
         return self.claims.is_free(span)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from memtool.core.drafting.assembly import Assembly
-from memtool.core.drafting.draft import RegionGuess
-from memtool.core.layouts.layout import RegionKind
+from memtool.core.layouts.layout import FieldType, Region, RegionKind
+from memtool.core.span import Span
 
 _KINDS = (RegionKind.CONFIGURATION, RegionKind.MODULE_IDENTITY, RegionKind.PROTECTED)
 _SHORTEST = 4
@@ -17,29 +18,32 @@ def add_copies(assembly: Assembly) -> None:
 
     Vehicle identity has its copies marked already: by what the texts say.
     """
-    for kind in _KINDS:
-        firsts: list[RegionGuess] = []
-        for guess in assembly.regions_of(kind):
-            source = next((one for one in firsts if _is_copy(assembly, guess, one)), None)
-            if source is None:
-                firsts.append(guess)
-                continue
-            marked = replace(
+    firsts: dict[tuple[RegionKind, FieldType | None, tuple[bytes, ...]], Region] = {}
+    for number, guess in enumerate(assembly.regions):
+        region = guess.region
+        if region.kind not in _KINDS:
+            continue
+        held = _held(assembly, region.span)
+        if not _tells_copies(held):
+            continue
+        source = firsts.setdefault((region.kind, region.type, held), region)
+        if source is not region:
+            assembly.regions[number] = replace(
                 guess,
-                region=guess.region._replace(copy_of=source.region.name),
-                evidence=(*guess.evidence, f"Equal to '{source.region.name}' in all images."),
+                region=region._replace(copy_of=source.name),
+                evidence=(*guess.evidence, f"Equal to '{source.name}' in all images."),
             )
-            assembly.regions[assembly.regions.index(guess)] = marked
 
 
-def _is_copy(assembly: Assembly, guess: RegionGuess, source: RegionGuess) -> bool:
-    one, two = guess.region, source.region
-    if len(one.span) != len(two.span) or len(one.span) < _SHORTEST or one.type is not two.type:
-        return False
+def _held(assembly: Assembly, span: Span) -> tuple[bytes, ...]:
     survey = assembly.survey
-    ours = [*survey.texts_at(one.span), *survey.reference_at(one.span)]
-    theirs = [*survey.texts_at(two.span), *survey.reference_at(two.span)]
-    # Fill is equal to fill, and no copy.
-    varied = all(len(set(text)) > 2 for text in ours)
-    # What is the same in every image may be equal for any reason: it must vary, and alike.
-    return varied and len(set(ours)) > 1 and ours == theirs
+    return (*survey.texts_at(span), *survey.reference_at(span))
+
+
+def _tells_copies(held: Sequence[bytes]) -> bool:
+    """Whether what the images hold at two places is a copy where it is the same."""
+    if len(held[0]) < _SHORTEST:
+        return False
+    # What is the same in every image may be equal for any reason: it must vary, and alike. Fill is
+    # equal to fill, and no copy.
+    return len(set(held)) > 1 and all(len(set(text)) > 2 for text in held)

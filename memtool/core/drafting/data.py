@@ -158,8 +158,7 @@ def _touches_text(assembly: Assembly, chunk: Span) -> bool:
     """Whether the module's identity lies right beside it, so that it may be part of that."""
     near = Span(max(0, chunk.start - 1), chunk.end + 1)
     return any(
-        guess.region.span.overlaps(near)
-        for guess in assembly.regions_of(RegionKind.MODULE_IDENTITY)
+        guess.region.kind is RegionKind.MODULE_IDENTITY for guess in assembly.regions_over(near)
     )
 
 

@@ -129,6 +129,5 @@ def _is_common(algorithm: Algorithm) -> bool:
 
 def _is_in_identity(assembly: Assembly, field: Span) -> bool:
     return any(
-        guess.region.span.overlaps(field)
-        for guess in assembly.regions_of(RegionKind.VEHICLE_IDENTITY)
+        guess.region.kind is RegionKind.VEHICLE_IDENTITY for guess in assembly.regions_over(field)
     )

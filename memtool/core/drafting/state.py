@@ -54,7 +54,7 @@ def _add_state_byte(assembly: Assembly, vin: RegionGuess, address: int) -> bool:
         return False
     span = Span(address, address + 1)
     if not assembly.claims.is_free(span):
-        return any(guess.region.span == span for guess in assembly.regions_of(RegionKind.STATE))
+        return any(guess.region.kind is RegionKind.STATE for guess in assembly.regions_over(span))
     held = {text[0] for text in survey.texts_at(span)}
     if survey.distinct < 2:
         return False

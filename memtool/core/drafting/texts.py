@@ -119,11 +119,9 @@ def _begins_as_padding(assembly: Assembly, span: Span) -> bool:
     if len(span) != _LONG_DATE or not assembly.survey.covers(span):
         return False
     first, rest = Span(span.start, span.start + 1), Span(span.start + 1, span.end)
-    ends_here = any(
-        guess.region.span.end == first.end
-        for guess in assembly.regions_of(RegionKind.MODULE_IDENTITY)
+    return assembly.claims.is_free(rest) and any(
+        guess.region.kind is RegionKind.MODULE_IDENTITY for guess in assembly.regions_over(first)
     )
-    return ends_here and assembly.claims.is_free(rest)
 
 
 def _may_be_short_date(assembly: Assembly, span: Span) -> bool:
@@ -134,8 +132,7 @@ def _may_be_short_date(assembly: Assembly, span: Span) -> bool:
         return True
     near = Span(max(0, span.start - _NEAR), span.end + _NEAR)
     return any(
-        guess.region.span.overlaps(near)
-        for guess in assembly.regions_of(RegionKind.MODULE_IDENTITY)
+        guess.region.kind is RegionKind.MODULE_IDENTITY for guess in assembly.regions_over(near)
     )
 
 
