@@ -99,12 +99,16 @@ class CrcDrifts:
         """The drift that the start must have, for a number stored right behind each end."""
         # All of them in one go stay in the cache; some are gathered byte by byte.
         every = 2 * len(positions) > self.size
-        first, prefixes = self._prefixes[images[0]], self._prefixes
-        drifts = [first ^ prefixes[image] for image in images[1:]]
-        stored = [
-            self.algebra.stored_sides(drift, order.significance, None if every else positions)
-            for drift in drifts
-        ]
+        first, *others = (self._prefixes[image] for image in images)
+        stored: Sequence[Registers]
+        if every:
+            stored = [
+                self.algebra.stored_sides(first ^ other, order.significance) for other in others
+            ]
+        else:
+            fields = positions[:, np.newaxis] + np.arange(self.algebra.length + 1)
+            drifts = np.stack([other[fields] for other in others]) ^ first[fields]
+            stored = list(self.algebra.stored_in(drifts, order.significance))
         key = self._keys(images).of(stored)
         return (key[positions] if every else key) ^ self.at(images, positions)
 

@@ -361,10 +361,10 @@ class RegisterAlgebra:
             order: For each byte of the field its place in the number, 0 the lowest.
             positions: Which j; None is all.
         """
-        places = range(self.length)
         if positions is not None:
-            columns = [prefix[positions + place] for place in range(self.length + 1)]
-            return self._stored([columns[at] ^ columns[at + 1] for at in places], order)
+            fields = positions[:, np.newaxis] + np.arange(self.length + 1)
+            return self.stored_in(prefix[fields], order)
+        places = range(self.length)
         count = len(prefix) - self.length
         sides = np.empty(count, np.uint64)
         for begin in range(0, count, _CHUNK):
@@ -373,6 +373,16 @@ class RegisterAlgebra:
             pieces = [terms[at : at + end - begin] for at in places]
             sides[begin:end] = self._stored(pieces, order)
         return sides
+
+    def stored_in(self, prefixes: Registers, order: Sequence[int]) -> Registers:
+        """The same of some fields.
+
+        Args:
+            prefixes: P_j … P_(j+f) of each field, in the last of any number of dimensions.
+            order: As there.
+        """
+        terms = prefixes[..., 1:] ^ prefixes[..., :-1]
+        return self._stored([terms[..., at] for at in range(self.length)], order)
 
     def _stored(self, pieces: Sequence[Registers], order: Sequence[int]) -> Registers:
         """See `stored_sides`; `pieces` are what each byte of the field adds."""

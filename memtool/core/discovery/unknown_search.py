@@ -22,7 +22,7 @@ import numpy as np
 
 from memtool.core.checksums.crc import CrcParameters, compute_crc, reflect
 from memtool.core.discovery.area import Area
-from memtool.core.discovery.classes import Indexes, StartClasses
+from memtool.core.discovery.classes import Indexes, Keys, StartClasses
 from memtool.core.discovery.collecting import NumberOrder, number_orders
 from memtool.core.discovery.copies import is_too_short
 from memtool.core.discovery.crc_sides import CrcGroup, CrcSides
@@ -41,6 +41,8 @@ from memtool.core.span import Span, spans_of_addresses
 _MOST_EXPECTED = 1.0
 """A width is not searched where chance makes more matches than this."""
 _MOST_ROWS = 64
+"""Of one order, that are confirmed."""
+_LARGE = 1 << 14
 _MOST_FREE = 2
 
 
@@ -138,30 +140,56 @@ class UnknownSearch:
         model = _Model(group.width, group.poly, group.reflected)
         if model not in self._models:
             return
+        orders = number_orders(model.width // 8, word_swapped=self._word_swapped)
+        # In a small area all orders together: a join of few ends takes as long as of many.
+        step = len(orders) if self._area.size < _LARGE else 1
+        for begin in range(0, len(orders), step):
+            yield from self._run_orders(sides, model, orders[begin : begin + step], found)
+
+    def _run_orders(
+        self,
+        sides: CrcSides,
+        model: _Model,
+        orders: Sequence[NumberOrder],
+        found: list[DiscoveredBlock],
+    ) -> Iterator[None]:
         drifts, length = sides.drifts, model.width // 8
-        for order in number_orders(length, word_swapped=self._word_swapped):
+        # All images less the first one: one equation goes for the constants.
+        images = drifts.all_images
+        asked: list[tuple[NumberOrder, Indexes, Keys]] = []
+        met: list[Indexes] = []
+        for order in orders:
             meeting = sides.meeting(order)
-            # All images less the first one: one equation goes for the constants.
             if meeting is None:
                 ends, _ = self._ends(length)
                 if sides.is_natural(order):
-                    ends = drifts.coming_again(drifts.all_images, ends)
-                _, starts = drifts.between(drifts.all_images)
+                    ends = drifts.coming_again(images, ends)
             else:
                 ends = self._telling(length, meeting.ends)
-                key = drifts.at(drifts.all_images, meeting.starts)
-                starts = StartClasses(key, 1, meeting.starts)
-            if not len(ends):
-                continue
-            keys = drifts.behind(drifts.all_images, order, ends)
+                met.append(meeting.starts)
+            if len(ends):
+                asked.append((order, ends, drifts.behind(images, order, ends)))
             yield
-            matches = starts.match(keys, ends)
-            if matches is None:
-                continue
-            for row in range(min(len(matches.starts), _MOST_ROWS)):
-                end = int(ends[matches.ends[row]])
+        if not asked:
+            return
+        if len(met) == len(orders):
+            positions = np.unique(np.concatenate(met))
+            starts = StartClasses(drifts.at(images, positions), 1, positions)
+        else:
+            _, starts = drifts.between(images)
+        order_of = np.repeat(np.arange(len(asked)), [len(ends) for _, ends, _ in asked])
+        ends, keys = (np.concatenate([each[part] for each in asked]) for part in (1, 2))
+        matches = starts.match(keys, ends, fields=order_of)
+        if matches is None:
+            return
+        shown = [0] * len(asked)
+        for row, place in enumerate(matches.ends):
+            turn = order_of[place]
+            shown[turn] += 1
+            if shown[turn] <= _MOST_ROWS:
+                end = int(ends[place])
                 same = matches.starts_like(row)
-                found += self._block(model, order, same[same < end], end)
+                found += self._block(model, asked[turn][0], same[same < end], end)
 
     def _block(
         self, model: _Model, order: NumberOrder, starts: Indexes, end: int
