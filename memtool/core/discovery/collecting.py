@@ -219,10 +219,12 @@ class Collector:
             if not contents[row]:
                 continue
             last = int(limits[matches.ends[row]])
-            like, its_models = np.divmod(matches.starts_like(row), per_position)
-            # Of the class only the starts of the same algorithm that this end allows.
-            same = like[(its_models == models[row]) & (like < last)]
-            start = area.most_natural_start(same)
+            like, start = matches.starts_like(row), int(starts[row])
+            if len(like) > 1:
+                positions_of_like, its_models = np.divmod(like, per_position)
+                # Of the class only the starts of the same algorithm that this end allows.
+                same = (its_models == models[row]) & (positions_of_like < last)
+                start = area.most_natural_start(positions_of_like[same])
             self.candidates.append(
                 Candidate(
                     search=ends.search,
@@ -234,7 +236,9 @@ class Collector:
                     stored=None if stored_at is None else stored_at(int(matches.ends[row])),
                     contents=int(contents[row]),
                     marks=int(marks[row]),
-                    equivalents=_equivalents(area, ends, matches, row, per_position, last, start),
+                    equivalents=_equivalents(
+                        area, ends, matches, row, like, per_position, last, start
+                    ),
                     last_start=last,
                 )
             )
@@ -276,6 +280,7 @@ def _equivalents(
     ends: Ends,
     matches: Matches,
     row: int,
+    like: Indexes,
     per_position: int,
     last: int,
     named: int,
@@ -283,7 +288,7 @@ def _equivalents(
     """The rest of the class: every start that the first end allows, to every end that has
     the row's start as its nearest one."""
     found: list[Equivalent] = []
-    like, ends_like = matches.starts_like(row), matches.ends_like(row)
+    ends_like = matches.ends_like(row)
     if len(like) == len(ends_like) == 1:
         # Nothing but the row's own reading.
         return ()

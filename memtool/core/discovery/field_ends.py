@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,11 +98,12 @@ def crc_ends(
     groups = [(images, (firsts + places).ravel()) for images, places in fields.by_images.items()]
     found = _ends_of(drifts, area, prefixes, numbers, groups)
     for some in _gathered(found) if area.size < _LARGE else found:
-        turns, own = np.divmod(some.places, len(fields))
-        # Of none there is still one: whoever asks may have waited long.
-        for turn in np.unique(turns) if len(turns) else [0]:
-            low, high = np.searchsorted(turns, [turn, turn + 1])
-            yield orders[turn], EndsToTry(own[low:high], some.ends[low:high], some.starts)
+        borders = np.searchsorted(some.places, np.arange(len(orders) + 1) * len(fields))
+        for turn, (low, high) in enumerate(pairwise(borders)):
+            # Of none there is still one: whoever asks may have waited long.
+            if low < high or (not turn and not len(some.places)):
+                own = some.places[low:high] - turn * len(fields)
+                yield orders[turn], EndsToTry(own, some.ends[low:high], some.starts)
 
 
 def _gathered(batches: Iterable[EndsToTry]) -> Iterator[EndsToTry]:
@@ -126,8 +128,10 @@ def _joined(batches: Sequence[EndsToTry]) -> EndsToTry:
         np.concatenate(each)
         for each in zip(*((some.places, some.ends) for some in batches), strict=True)
     )
-    turns, _ = in_order(places.view(np.uint64))
-    return EndsToTry(places[turns], ends[turns])
+    if (places[1:] < places[:-1]).any():
+        turns, _ = in_order(places.view(np.uint64))
+        places, ends = places[turns], ends[turns]
+    return EndsToTry(places, ends)
 
 
 def _ends_of(
