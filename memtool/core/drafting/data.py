@@ -21,7 +21,7 @@ from __future__ import annotations
 import numpy as np
 
 from memtool.core.drafting.assembly import Assembly
-from memtool.core.drafting.draft import Confidence
+from memtool.core.drafting.draft import Confidence, RegionGuess
 from memtool.core.layouts.layout import FieldType, RegionKind
 from memtool.core.runs import runs_of_mask
 from memtool.core.span import Span
@@ -208,15 +208,27 @@ def add_empty(assembly: Assembly) -> None:
             )
 
 
-def leave_out_short(assembly: Assembly, most: int) -> int:
-    """Leave the shortest empty regions out, then the shortest equal ones, until no more than
-    `most` regions are left; how many. They stay unknown, as if nothing had been guessed."""
-    kinds = (RegionKind.UNUSED, RegionKind.CALIBRATION)
+def leave_out_short(assembly: Assembly, most: int) -> list[RegionGuess]:
+    """Leave out what says least until no more than `most` regions are left; returns what went.
+
+    The shortest empty regions go first, then the shortest equal ones, then texts, those that are
+    the same in all images before others. They stay unknown, as if nothing had been guessed.
+    """
+    survey = assembly.survey
+    kinds = (RegionKind.UNUSED, RegionKind.CALIBRATION, RegionKind.MODULE_IDENTITY)
+
+    def worth(guess: RegionGuess) -> tuple[int, bool, int]:
+        region = guess.region
+        varies = bool(survey.varies_at_all[survey.slice_of(region.span)].any())
+        return kinds.index(region.kind), varies, len(region.span)
+
+    excess = len(assembly.regions) - most
+    if excess <= 0:
+        return []
     removable = [guess for guess in assembly.regions if guess.region.kind in kinds]
-    removable.sort(key=lambda guess: (kinds.index(guess.region.kind), len(guess.region.span)))
-    out = removable[: max(0, len(assembly.regions) - most)]
+    out = sorted(removable, key=worth)[:excess]
     for guess in out:
         assembly.claims.release(guess.region.span)
     names = {guess.region.name for guess in out}
     assembly.regions = [each for each in assembly.regions if each.region.name not in names]
-    return len(out)
+    return out

@@ -13,7 +13,7 @@ from memtool.core.drafting.checksums import (
 from memtool.core.drafting.copies import add_copies
 from memtool.core.drafting.counters import add_counters
 from memtool.core.drafting.data import add_data, add_empty, leave_out_short
-from memtool.core.drafting.draft import Draft, ModuleReads, span_of
+from memtool.core.drafting.draft import Draft, ModuleReads, RegionGuess, span_of
 from memtool.core.drafting.identity_guess import FoundIdentity, find_sites
 from memtool.core.drafting.identity_regions import add_identity
 from memtool.core.drafting.records import add_records
@@ -21,7 +21,7 @@ from memtool.core.drafting.rings import add_counter_rings
 from memtool.core.drafting.state import add_state
 from memtool.core.drafting.survey import Survey
 from memtool.core.drafting.texts import add_dates, add_texts
-from memtool.core.layouts.layout import MOST_TABLES
+from memtool.core.layouts.layout import MOST_TABLES, RegionKind
 from memtool.core.span import subtract_spans
 from memtool.core.words import count_of, listed
 
@@ -80,12 +80,20 @@ def draft_layout(
     )
 
 
-def _left_out_notes(count: int) -> list[str]:
-    if not count:
+_LEFT_OUT = {
+    RegionKind.UNUSED: "empty",
+    RegionKind.CALIBRATION: "equal in all",
+    RegionKind.MODULE_IDENTITY: "texts",
+}
+
+
+def _left_out_notes(left_out: Sequence[RegionGuess]) -> list[str]:
+    if not left_out:
         return []
-    regions, verb = count_of(count, "short region"), "is" if count == 1 else "are"
-    left_out = f"{regions}, empty or equal, {verb} left out"
-    return [f"A layout has at most {MOST_TABLES:,} regions: {left_out}."]
+    regions, verb = count_of(len(left_out), "short region"), "is" if len(left_out) == 1 else "are"
+    kinds = {guess.region.kind for guess in left_out}
+    which = listed(words for kind, words in _LEFT_OUT.items() if kind in kinds)
+    return [f"A layout has at most {MOST_TABLES:,} regions: {regions} ({which}) {verb} left out."]
 
 
 def _notes(survey: Survey, found: FoundIdentity) -> list[str]:

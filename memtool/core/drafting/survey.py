@@ -178,6 +178,14 @@ class Claims:
 
     def chunks(self) -> Iterator[Span]:
         """What is left between claims and empty runs."""
-        yield from self._survey.runs_of(
-            ~self.taken & ~self._survey.mask_of(self._survey.empty_runs)
-        )
+        yield from self._survey.runs_of(self._left)
+
+    def is_chunk(self, span: Span) -> bool:
+        """Whether a span is one of the `chunks`, from its first byte to its last."""
+        left, place = self._left, self._survey.slice_of(span)
+        beside = (left[max(0, place.start - 1) : place.start], left[place.stop : place.stop + 1])
+        return bool(left[place].all()) and not any(side.any() for side in beside)
+
+    @property
+    def _left(self) -> Mask:
+        return ~self.taken & ~self._survey.mask_of(self._survey.empty_runs)

@@ -128,7 +128,7 @@ def _may_be_short_date(assembly: Assembly, span: Span) -> bool:
     survey = assembly.survey
     if int(survey.varies[survey.slice_of(span)].sum()) < 2:
         return False
-    if span in assembly.claims.chunks():
+    if assembly.claims.is_chunk(span):
         return True
     near = Span(max(0, span.start - _NEAR), span.end + _NEAR)
     return any(

@@ -22,10 +22,13 @@ from memtool.core.drafting.draft import ChecksumGuess, Draft, RegionGuess
 from memtool.core.layouts.layout import ModuleKind
 from memtool.core.layouts.region import BlankSource, Region
 from memtool.core.span import Span, format_address
+from memtool.core.words import count_of
 from memtool.formats.layout_toml.records_writing import write_records_text
 from memtool.lazy import tomlkit, tomlkit_items
 
 COMMENT_WIDTH = 92
+_UNKNOWN_TOLD = 100
+"""Runs of unknown bytes that the file's head lists: between texts there are thousands."""
 TABLES = ("region", "checksum", "records")
 
 
@@ -198,8 +201,10 @@ def _opening(draft: Draft, header: DraftHeader) -> list[str]:
     )
     lines += draft.notes
     if draft.unknown:
-        spans = ", ".join(span_text(span) for span in draft.unknown)
-        lines.append(f"Of these bytes nothing is known: {spans}.")
+        spans = ", ".join(span_text(span) for span in draft.unknown[:_UNKNOWN_TOLD])
+        rest = len(draft.unknown) - _UNKNOWN_TOLD
+        more = f" and {count_of(rest, 'more run')}" if rest > 0 else ""
+        lines.append(f"Of these bytes nothing is known: {spans}{more}.")
     return [part for line in lines for part in textwrap.wrap(one_line(line), COMMENT_WIDTH)]
 
 

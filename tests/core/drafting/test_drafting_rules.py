@@ -385,3 +385,23 @@ def test_short_empty_regions_are_left_out_where_a_layout_would_have_too_many(
     left_out = [len(span) for span in result.unknown if len(span) >= 4]
     assert max(left_out) <= min(map(len, empty))
     assert any("at most 8 regions" in note and "left out" in note for note in result.notes)
+
+
+def test_texts_that_are_the_same_in_all_are_left_out_before_those_that_differ(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(steps, "MOST_TABLES", 3)
+    monkeypatch.setattr(steps, "add_checksums", lambda _: None)
+    messages = [(0x10, b"LAMP LEFT OPEN 1"), (0x30, b"LAMP LEFT OPEN 2")]
+    serials = (0x50, 0x60, 0x70)
+    images = [
+        memory(*messages, *((place, b"SN%02d%04d" % (number, 77 * place)) for place in serials))
+        for number in (17, 28, 39)
+    ]
+    result = draft(*images)
+    # The serials are the shorter ones, and the ones that are kept.
+    assert [each.region.span for each in result.regions] == [
+        Span(place, place + 8) for place in serials
+    ]
+    (note,) = (each for each in result.notes if "left out" in each)
+    assert note.endswith("(empty and texts) are left out.")

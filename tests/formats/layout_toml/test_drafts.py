@@ -275,3 +275,13 @@ def test_draft_of_any_images_is_a_valid_layout(
     layout = parse_layout(write_draft_text(draft, header))
     assert len(layout.checksums) == len(draft.checksums)
     assert layout.size == len(draft.span)
+
+
+def test_of_many_unknown_runs_the_first_hundred_are_listed() -> None:
+    unknown = tuple(Span(place, place + 1) for place in range(0, 206, 2))
+    draft = Draft(
+        span=Span(0, 256), erased=0xFF, regions=(), checksums=(), unknown=unknown, notes=()
+    )
+    text = write_draft_text(draft, HEADER).replace("\n# ", " ")
+    assert "0x00C4+1, 0x00C6+1 and 3 more runs." in text
+    assert "0x00C8" not in text
