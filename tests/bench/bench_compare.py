@@ -52,8 +52,9 @@ def compare_contents(folder: Path, size: int) -> None:
         )
 
 
-def compare_islands(folder: Path, count: int) -> None:
-    """As many segments of one byte as a plain image has bytes."""
+def compare_islands(folder: Path, count: int) -> dict[str, float]:
+    """As many segments of one byte as a plain image has bytes: by command, how many times as
+    long they take."""
     data = random.Random(3).randbytes(count)
     for name, image in (
         ("plain", Image.from_bytes(data)),
@@ -63,13 +64,15 @@ def compare_islands(folder: Path, count: int) -> None:
         ),
     ):
         (folder / f"{name}.hex").write_bytes(encode_image(image, ImageFormat.INTEL_HEX))
+    ratios = {}
     for command in (["inspect"], ["find", "8Z9DMA4B9LD001042"], ["compare"]):
-        costs = [
+        islands, plain = (
             command_cost(*command, *[str(folder / f"{name}.hex")] * times)
             for name in ("islands", "plain")
             for times in [2 if command == ["compare"] else 1]
-        ]
-        print(f"{command[0]:24} {costs[0].seconds / costs[1].seconds:5.1f} x one segment")
+        )
+        ratios[command[0]] = islands.seconds / plain.seconds
+    return ratios
 
 
 def main() -> None:
@@ -77,7 +80,8 @@ def main() -> None:
     size = int(sys.argv[1] if len(sys.argv) > 1 else 16) << 20
     with tempfile.TemporaryDirectory() as folder:
         compare_contents(Path(folder), size)
-        compare_islands(Path(folder), 10_000)
+        for command, ratio in compare_islands(Path(folder), 10_000).items():
+            print(f"{command:24} {ratio:5.1f} x one segment")
 
 
 if __name__ == "__main__":

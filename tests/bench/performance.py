@@ -32,7 +32,7 @@ from memtool.core.image import Image
 from memtool.formats.codec import ImageFormat, encode_image, parse_image
 from tests.bench import bench_discovery, bench_drafting, bench_formats
 from tests.bench.bench_commands import LIMITS, Rows, blank_all, play
-from tests.bench.bench_compare import NUMPY_ALONE
+from tests.bench.bench_compare import NUMPY_ALONE, compare_islands
 from tests.bench.costs import BASE, ROOT, Cost, command_cost, cost_of
 from tests.bench.images import LARGEST, make_images
 
@@ -146,6 +146,15 @@ def growth(folder: Path, sizes: list[int]) -> Lines:
             )
             aim = "" if limit == math.inf else f"{limit:g}"
             yield f"| `{command}` | {_size(size)} | {words} | {aim} | {memory >> 20} MB |"
+
+
+def islands(folder: Path, count: int) -> str:
+    """Segments of one byte, beside one segment of as many bytes."""
+    ratios = ", ".join(
+        f"`{command}` {_ratio(ratio, 3)}"
+        for command, ratio in compare_islands(folder, count).items()
+    )
+    return f"{count:,} segments of one byte, beside one segment of as many: {ratios}; the aim is 3."
 
 
 def discovery(folder: Path, sizes: list[int]) -> Lines:
@@ -366,6 +375,8 @@ def make_page(*, quick: bool) -> Lines:
         if not quick:
             yield ""
             yield blank_all(Path(folder) / "all-state", LARGEST)
+        yield ""
+        yield islands(Path(folder), 10_000)
     with tempfile.TemporaryDirectory() as folder:
         yield from discovery(Path(folder), [512, 4 * KIB, 64 * KIB] + ([] if quick else [MIB]))
         yield from drafting([4 * KIB, 64 * KIB] + ([] if quick else [MIB]))

@@ -99,6 +99,8 @@ def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText,
     """The same, kept for the last images: one command asks for those of a read several times."""
     found = []
     for span in subtract_spans(image.spans, left_out):
+        if len(span) < _SHORTEST:
+            continue
         data = image.read(span)
         is_slow = _mark_slow_steps(data)
         for first, end in rows_of_bytes(data, _PRINTABLE, _SHORTEST).tolist():

@@ -32,6 +32,7 @@ def find_dates(image: Image) -> tuple[Span, ...]:
     return union_spans(
         Span(segment.start + first, segment.start + first + _MOST + 1)
         for segment in image.segments
+        if len(segment.data) > _MOST
         for first in _dates_in(segment.data)
     )
 

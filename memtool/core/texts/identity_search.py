@@ -168,12 +168,18 @@ def _find_needles(image: Image, searches: Sequence[_Search], mix: ByteMix) -> It
         if stride == 1
         for _, _, needle in entries
     ]
+    of_view = {kind: [needle for _, _, needle in entries] for kind, entries in by_view.items()}
+    shortest = {
+        kind: min(len(needle.values) for needle in needles) for kind, needles in of_view.items()
+    }
     for segment in image.segments:
+        # An image may have thousands of segments of a byte or two.
+        if len(segment.data) < min(shortest.values()):
+            continue
         known_unspaced = find_cores(unspaced, View(segment))
         for (unit, stride), entries in by_view.items():
-            needles = [needle for _, _, needle in entries]
-            shortest = min(len(needle.values) for needle in needles)
-            for view in make_views(segment, unit=unit, stride=stride, least=shortest):
+            needles, least = of_view[unit, stride], shortest[unit, stride]
+            for view in make_views(segment, unit=unit, stride=stride, least=least):
                 known = known_unspaced if stride == 1 else find_cores(needles, view)
                 for search, number, form, trace in _find_in_view(view, entries, known):
                     if search not in chances:

@@ -87,6 +87,9 @@ def condense(
         size = (len(run.span) - 2 * margin) // step * step
         if run.value in values and size > 0:
             inside.append(Span(run.span.start + margin, run.span.start + margin + size))
+    if not inside:
+        starts = tuple(segment.start for segment in image.segments)
+        return Condensed(image, starts, (0,) * len(starts))
     segments, places, missing = [], [], []
     for segment in image.segments:
         cuts = [span for span in inside if segment.start <= span.start < segment.end]

@@ -37,7 +37,10 @@ def find_split(texts: Sequence[bytes], image: Image) -> Iterator[tuple[bytes, Tr
         image: A gap between segments breaks a text.
     """
     seeds = {text: _list_seeds(text) for text in texts}
+    shortest = min(map(len, texts), default=0)
     for segment in image.segments:
+        if len(segment.data) < shortest:
+            continue
         known = find_strings((seed for each in seeds.values() for seed, _ in each), segment.data)
         for text in texts:
             readings = _find_two if len(text) < _THREE_PIECES_FROM else _find_three

@@ -73,11 +73,11 @@ def find_stores(images: Sequence[Image], *, erased: int = 0xFF) -> tuple[FoundSt
         return ()
     found = []
     for segment in images[0].segments:
+        if len(segment.data) < _SMALLEST:
+            continue
         others = [image.read(segment.span) for image in images if image.covers(segment.span)]
         # The same content twice would make every byte look like a key.
         different = list(dict.fromkeys(others))
-        if len(segment.data) < _SMALLEST:
-            continue
         # Made one by one: the next search runs only where the rules before it explained nothing.
         for rules, is_proven in _candidates(different, segment.span, erased):
             read = [
