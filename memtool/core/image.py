@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     """One row a run: first address, first address after it."""
 
 
+_HASHED = 4096
+"""Bytes of a segment by which images are told apart before they are compared."""
+
+
 class Segment(NamedTuple):
     """A run of defined bytes."""
 
@@ -102,6 +106,20 @@ class Image:
             return None
         return Span(self.segments[0].start, self.segments[-1].end)
 
+    def __hash__(self) -> int:
+        """Of a large segment a few of its bytes: what is asked by image is asked of few of them."""
+        return hash(tuple((segment.start, _some_of(segment.data)) for segment in self.segments))
+
+    def know_digest(self, data: bytes, sha256: str) -> None:
+        """Take over the digest of a file, where the image is the bytes of that file.
+
+        Args:
+            data: What was read from it; nothing is taken over unless the image holds this object.
+            sha256: Of `data`, as 64 lower-case hex digits.
+        """
+        if len(self.segments) == 1 and self.segments[0].data is data:
+            self._digest[:] = [sha256]
+
     def sha256(self) -> str:
         """The digest that people can check, as 64 lower-case hex digits.
 
@@ -154,17 +172,18 @@ class Image:
             ValueError: an edit touches an undefined address.
         """
         parts = {segment.start: bytearray(segment.data) for segment in self.segments}
-        segment = None
+        start = end = 0
         for address, data in edits:
             if not data:
                 continue
-            # The next edit mostly lies in the same one.
-            if segment is None or not segment.start <= address <= segment.end - len(data):
-                segment = self._segment_with(Span(address, address + len(data)))
-            if segment is None:
-                raise ValueError(f"edit of undefined bytes at {address:#x}")
-            offset = address - segment.start
-            parts[segment.start][offset : offset + len(data)] = data
+            behind = address + len(data)
+            # The next edit mostly lies in the same segment.
+            if not (start <= address and behind <= end):
+                segment = self._segment_with(Span(address, behind))
+                if segment is None:
+                    raise ValueError(f"edit of undefined bytes at {address:#x}")
+                start, end = segment.start, segment.end
+            parts[start][address - start : behind - start] = data
         return Image(tuple(Segment(start, bytes(part)) for start, part in parts.items()))
 
     def filled(self, span: Span, fill: int) -> Image:
@@ -189,6 +208,11 @@ class Image:
         if index < 0 or self.segments[index].end < span.end:
             return None
         return self.segments[index]
+
+
+def _some_of(data: bytes) -> bytes:
+    """All of a few bytes, of many about so many all over them."""
+    return data[:: len(data) // _HASHED + 1]
 
 
 def _start_of(segment: Segment) -> int:

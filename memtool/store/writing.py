@@ -68,8 +68,9 @@ class _Draft:
         *,
         read_only: bool,
         before_publish: Callable[[], None] | None,
+        sha256: str | None = None,
     ) -> None:
-        self.sha256 = compute_sha256(data)
+        self.sha256 = sha256 or compute_sha256(data)
         self.data = data
         self.read_only = read_only
         self._before_publish = before_publish
@@ -101,6 +102,7 @@ def write_new(
     *,
     read_only: bool = False,
     before_publish: Callable[[], None] | None = None,
+    sha256: str | None = None,
 ) -> str:
     """Write a file that does not exist yet; on return it is durable and was read back.
 
@@ -110,6 +112,8 @@ def write_new(
         read_only: Take away the permission to write, where the file system has modes.
         before_publish: Called when the bytes are on the medium, just before the name
             appears; what it raises ends the write and nothing is left.
+        sha256: Of `data`, where the caller has it; what is read back must have it, or nothing
+            is left.
 
     Returns:
         The SHA-256 of `data`, as 64 lower-case hex digits.
@@ -138,7 +142,12 @@ def write_new(
         raise _write_error(error, str(path), len(data)) from error
     with folder:
         return write_new_in(
-            folder, path.name, data, read_only=read_only, before_publish=before_publish
+            folder,
+            path.name,
+            data,
+            read_only=read_only,
+            before_publish=before_publish,
+            sha256=sha256,
         )
 
 
@@ -169,10 +178,11 @@ def write_new_in(
     *,
     read_only: bool = False,
     before_publish: Callable[[], None] | None = None,
+    sha256: str | None = None,
 ) -> str:
     """As `write_new`, for a name in an open folder."""
     shown = folder.shown(name)
-    draft = _Draft(data, read_only=read_only, before_publish=before_publish)
+    draft = _Draft(data, read_only=read_only, before_publish=before_publish, sha256=sha256)
     with explaining(shown, len(data)):
         # Only an early answer. What keeps an existing file safe is the publishing itself.
         if folder.status(name) is not None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -14,7 +13,7 @@ from pathlib import Path
 from memtool.core.chip import Chip, find_chip
 from memtool.core.health.same_file import ReadFile
 from memtool.core.job.backup import Backup
-from memtool.core.job.events.event import Event
+from memtool.core.job.events.event import Event, facts_to_text
 from memtool.core.job.events.kinds import (
     FilesIntended,
     ImageBlanked,
@@ -203,7 +202,7 @@ def append_event(
     event = replace(event, tool=tool_version())
     facts = event.to_facts()
     # Made once: of a large region it has megabytes.
-    text = json.dumps(facts, ensure_ascii=True, allow_nan=False)
+    text = facts_to_text(facts)
     number = opened.job.events[-1].number + 1
     # As a reader will read it: what cannot be read back fails here, before anything is written.
     written = type(event).from_text(text, facts, number=number, time=stamp(now))

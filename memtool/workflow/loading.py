@@ -62,6 +62,13 @@ def parse_content(
 ) -> LoadedRead:
     """Parse a file that was read already; without `file` its path alone says which it is.
 
+    Args:
+        path: As the user named it.
+        data: The whole file.
+        file_sha256: Of `data`: also the image's digest, where the file holds nothing else.
+        options: How it is to be understood.
+        file: Which file it is.
+
     Raises:
         ImageFormatError: it is not what it claims to be; names the file.
     """
@@ -70,6 +77,8 @@ def parse_content(
     except InputError as error:
         error.file = path
         raise
+    # A large file was hashed when it was read.
+    parsed.image.know_digest(data, file_sha256)
     return LoadedRead(
         path=path,
         data=data,

@@ -84,8 +84,9 @@ def write_steps(opened: OpenJob, steps: Sequence[Step], *, now: datetime) -> Ope
         As `write_files`.
     """
     new = [file for step in steps for file in step.new]
+    digests = {file.path: file.sha256 for file in new}
     # Asked before the intent, which would itself make each of them announced.
-    there = {file.path: is_left_over(opened, file.path, file.sha256) for file in new}
+    there = {path: is_left_over(opened, path, digest) for path, digest in digests.items()}
     for path, is_ours in there.items():
         if not is_ours:
             require_free(path)
@@ -93,8 +94,8 @@ def write_steps(opened: OpenJob, steps: Sequence[Step], *, now: datetime) -> Ope
         purpose=steps[0].event.kind,
         memory=steps[0].event.memory if len(steps) == 1 else None,
         files=tuple(
-            kinds.IntendedFile(path=_journal_path(opened, file.path), sha256=file.sha256)
-            for file in new
+            kinds.IntendedFile(path=_journal_path(opened, path), sha256=digest)
+            for path, digest in digests.items()
         ),
     )
     # Durable before the first file: whatever is cut off behind it, the journal knows whose the
@@ -104,7 +105,7 @@ def write_steps(opened: OpenJob, steps: Sequence[Step], *, now: datetime) -> Ope
     written: list[NewFile] = []
     try:
         for file in new:
-            _write(file, written, is_there=there[file.path])
+            _write(file, written, digests[file.path], is_there=there[file.path])
     except MemtoolError:
         # Files of one event stay, and the same command takes them over. Of several events some
         # alone would stand for all.
@@ -112,7 +113,7 @@ def write_steps(opened: OpenJob, steps: Sequence[Step], *, now: datetime) -> Ope
             # The newest first, so that a cut in here leaves the state of some moment before.
             for file in reversed(written):
                 with suppress(MemtoolError):
-                    remove_own(file.path, file.sha256)
+                    remove_own(file.path, digests[file.path])
         raise
     for step in steps:
         # Cut off before the last event, the intent stays open and the command can be given again.
@@ -123,9 +124,9 @@ def write_steps(opened: OpenJob, steps: Sequence[Step], *, now: datetime) -> Ope
     return opened
 
 
-def _write(file: NewFile, written: list[NewFile], *, is_there: bool) -> None:
+def _write(file: NewFile, written: list[NewFile], sha256: str, *, is_there: bool) -> None:
     if not is_there:
-        write_new(file.path, file.data, before_publish=file.before_publish)
+        write_new(file.path, file.data, before_publish=file.before_publish, sha256=sha256)
         written.append(file)
     # Taken over, but the caller's last word is still asked for.
     elif file.before_publish is not None:

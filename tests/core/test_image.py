@@ -49,6 +49,33 @@ def test_digest_of_one_segment_is_that_of_its_bytes() -> None:
     assert Image.from_bytes(b"").sha256() == hashlib.sha256(b"").hexdigest()
 
 
+def test_a_files_digest_is_that_of_its_bytes_alone() -> None:
+    data = b"a file of one segment"
+    known = "0" * 64
+    image = Image.from_bytes(data, base=7)
+    image.know_digest(data, known)
+    assert image.sha256() == known
+    # Equal bytes of another file, a file that holds them and more, and bytes with a gap.
+    others = (
+        Image.from_bytes(bytes(bytearray(data))),
+        Image.from_bytes(data[2:]),
+        Image.from_pieces([(0, data), (len(data) + 1, data)]),
+    )
+    for other in others:
+        before = Image(other.segments).sha256()
+        other.know_digest(data, known)
+        assert other.sha256() == before
+
+
+@pytest.mark.parametrize("size", [1, 4096, 100_001])
+def test_equal_images_have_one_hash_and_unlike_ones_are_told_apart(size: int) -> None:
+    data = bytes(size)
+    image, same = (Image.from_bytes(bytes(bytearray(data)), base=1) for _ in range(2))
+    assert hash(image) == hash(same)
+    changed = [image.with_bytes([(1 + place, b"x")]) for place in {0, size // 2, size - 1}]
+    assert len({image, same, Image.from_bytes(data), *changed}) == 2 + len(changed)
+
+
 def test_digest_of_several_segments_counts_their_places() -> None:
     image = Image.from_pieces([(0, b"ab"), (0x10001000, b"c")])
     expected = hashlib.sha256(

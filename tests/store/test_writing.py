@@ -236,6 +236,13 @@ def test_the_digest_is_made_before_a_byte_is_written(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_is_read_back_must_have_the_digest_that_was_given(tmp_path: Path) -> None:
+    with pytest.raises(StoreError) as raised:
+        write_new(tmp_path / "out.bin", b"one part", sha256="0" * 64)
+    assert raised.value.code == "verify-failed"
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("lie", ["skips", "stops", "corrupts", "adds"])
 def test_a_lying_write_is_found_by_reading_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lie: str

@@ -15,6 +15,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
+from struct import iter_unpack, pack
 from typing import Any, NamedTuple
 
 from memtool.core.checksums.checksum import (
@@ -78,10 +79,13 @@ class BlankPlan:
     def sha256(self) -> str:
         """The digest of what it changes in which image, as 64 lower-case hex digits."""
         digest = hashlib.sha256(self.image_sha256.encode("ascii"))
-        parts: list[bytes] = []
-        for start, end, _, new in self.edits.pieces():
-            # Start and end say how many bytes follow, so no two plans run into the same bytes.
-            parts += (start.to_bytes(8, "big"), end.to_bytes(8, "big"), new)
+        edges = self.edits.edges
+        # Start and end say how many bytes follow, so no two plans run into the same bytes.
+        heads = iter_unpack("16s", pack(f">{len(edges)}Q", *edges))
+        pieces = self.edits.new_pieces()
+        parts = (
+            part for (head,), (_, new) in zip(heads, pieces, strict=True) for part in (head, new)
+        )
         digest.update(b"".join(parts))
         return digest.hexdigest()
 
@@ -186,7 +190,7 @@ def apply_blank(image: Image, plan: BlankPlan, receipt: BackupReceipt) -> Image:
         raise RefusalError("the backup holds a different image", code="donor-backup")
     if plan.image_sha256 != digest:
         raise RefusalError("the plan was made for another image", code="plan-fits")
-    return image.with_bytes((start, new) for start, _, _, new in plan.edits.pieces())
+    return image.with_bytes(plan.edits.new_pieces())
 
 
 def _blank_bytes(

@@ -9,6 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import accumulate
 from operator import le, lt, sub
 from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, overload
@@ -123,7 +124,7 @@ class Edits(Sequence[Edit]):
     @property
     def spans(self) -> tuple[Span, ...]:
         """The addresses that change: sorted, disjoint, neighbours joined."""
-        return union_spans(spans_between(self.edges))
+        return _joined(self.edges)
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -142,6 +143,14 @@ class Edits(Sequence[Edit]):
         """Of each edit the first address, the first behind it, the bytes that go and that come."""
         for start, end, _, own in self._rows():
             yield start, end, self.old[own], self.new[own]
+
+    def new_pieces(self) -> Iterator[tuple[int, bytes]]:
+        """Of each edit the first address and the bytes that come."""
+        edges, place = iter(self.edges), 0
+        for start, end in zip(edges, edges, strict=True):
+            after = place + end - start
+            yield start, self.new[place:after]
+            place = after
 
     def of_kinds(self, *kinds: RegionKind) -> tuple[Edit, ...]:
         """Those in regions of one of these kinds."""
@@ -199,6 +208,12 @@ class Edits(Sequence[Edit]):
             mode="left_to_right",
             serialization=schema.plain_serializer_function_ser_schema(_to_facts),
         )
+
+
+# Each rule of the gate asks for them.
+@lru_cache(maxsize=2)
+def _joined(edges: tuple[int, ...]) -> tuple[Span, ...]:
+    return union_spans(spans_between(edges))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

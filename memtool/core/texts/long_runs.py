@@ -9,6 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 from memtool.core.image import Image, Segment
@@ -46,6 +47,8 @@ class Condensed:
         return Span(span.start + moved, span.end + moved)
 
 
+# Several identities, and unknown ones, are looked for in one image.
+@lru_cache(maxsize=2)
 def find_long_runs(image: Image) -> tuple[LongRun, ...]:
     """The runs of one byte that fill two blocks at least, as far as they do, by address."""
     found = []

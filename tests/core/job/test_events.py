@@ -15,7 +15,7 @@ import pytest
 
 from memtool.core.finding import Check, Verdict
 from memtool.core.job.edit import Edit, Edits, KeptSpan
-from memtool.core.job.events.event import Event, Judged
+from memtool.core.job.events.event import Event, Judged, facts_to_text
 from memtool.core.job.events.kinds import (
     EVENTS,
     AreaSettled,
@@ -329,3 +329,27 @@ def test_every_event_has_the_facts_that_all_share() -> None:
     shared = {"memory", "judged", "tool", "intent"}
     for event in EVENTS.values():
         assert shared <= {item.name for item in fields(event)}
+
+
+DIGITS = "0123456789abcdef" * 5000
+LONG_FACTS: tuple[dict[str, Any], ...] = (
+    {
+        "edits": {"edges": (1, 2), "old": [[DIGITS, 1], ["ff", 90], [DIGITS + "00", 2]]},
+        "a": "\xe9\n",
+    },
+    {
+        "blanks": DIGITS + " 00",
+        "odd": DIGITS + "0",
+        "text": DIGITS + '"',
+        "no digits": DIGITS + "\0g",
+    },
+    {"first": DIGITS, "second": None, "third": [], "fourth": {}, "fifth": [[], DIGITS, 1.5]},
+    {"the mark of a long text": "\0 long \0", "digits": DIGITS},
+    {"\0 long \0": 1},
+    {"lone": "\ud800", "digits": DIGITS},
+)
+
+
+@pytest.mark.parametrize("facts", LONG_FACTS, ids=lambda facts: next(iter(facts)).strip("\0"))
+def test_long_facts_are_the_text_that_json_makes_of_them(facts: dict[str, Any]) -> None:
+    assert facts_to_text(facts) == json.dumps(facts)

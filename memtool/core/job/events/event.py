@@ -27,6 +27,10 @@ _LONE = re.compile("[\\ud800-\\udfff]")
 _PRIVATE = 0x100000
 """Added to such a code it gives one of a private area, which no name of a file is made of."""
 _HIDDEN = re.compile("[\\U0010d800-\\U0010dfff]")
+_LONG = 1 << 16
+"""Characters of a text from which on it is looked at whether they are hex digits alone."""
+_MARK = "\0 long \0"
+"""Stands for such a text while the others are written as JSON."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +121,45 @@ class Event:
         object.__setattr__(event, "number", number)
         object.__setattr__(event, "time", time)
         return event
+
+
+def facts_to_text(facts: Mapping[str, Any]) -> str:
+    """Facts as `json.dumps` writes them, in plain ASCII.
+
+    It looks at each letter of a text. Hex digits need none of that, and of a large region there
+    are megabytes.
+    """
+    long: list[str] = []
+    text = json.dumps(_marked(facts, long), ensure_ascii=True, allow_nan=False)
+    parts = text.split(json.dumps(_MARK))
+    if len(parts) != len(long) + 1:
+        # A person has written the mark.
+        return json.dumps(facts, ensure_ascii=True, allow_nan=False)
+    pieces = parts[:1]
+    for digits, behind in zip(long, parts[1:], strict=True):
+        pieces += (f'"{digits}"', behind)
+    return "".join(pieces)
+
+
+def _marked(value: Any, long: list[str]) -> Any:
+    """The value with a mark for each long text of hex digits, which go to `long`, in order."""
+    if isinstance(value, str) and len(value) >= _LONG and _are_digits(value):
+        long.append(value)
+        return _MARK
+    if isinstance(value, Mapping):
+        return {key: _marked(inner, long) for key, inner in value.items()}
+    # Long lists are of numbers.
+    if isinstance(value, list | tuple) and value and not isinstance(value[0], int):
+        return [_marked(inner, long) for inner in value]
+    return value
+
+
+def _are_digits(text: str) -> bool:
+    try:
+        # It passes over blanks.
+        return 2 * len(bytes.fromhex(text)) == len(text)
+    except ValueError:
+        return False
 
 
 def _reader(event: type[Event]) -> tuple[frozenset[str], Callable[[str], Any]]:
