@@ -53,7 +53,14 @@ def pieces_of(area: Area, places: Sequence[FieldPlaces], wish: Wish, most: int) 
     groups, chosen = group_crcs(wish.algorithms), _Places(area, places, wish)
     wanted = wish.unknown_constants and wish.at is None
     unknown = UnknownSearch(area, groups if wanted else (), word_swapped=wish.word_swapped)
+
+    def has_places(width: int) -> bool:
+        return any(kind.fields_in(area, width // 8) for kind in places)
+
     for group in groups:
+        # A place that was given has room for numbers of few widths.
+        if not (wish.looks_behind or wanted or has_places(group.width)):
+            continue
         # Each piece has a collector of its own: pieces may run at once, and none waits for a lock.
         collector, found = Collector(most), list[DiscoveredBlock]()
         run = _crc_pieces(group, area, chosen, wish, collector, unknown, found)
@@ -64,7 +71,10 @@ def pieces_of(area: Area, places: Sequence[FieldPlaces], wish: Wish, most: int) 
             found = list[DiscoveredBlock]()
             run = _unknown_pieces(group, area, unknown, found)
             yield Piece("unknown constants", run, Collector(most), found)
+    anywhere = wish.looks_behind or (wish.totals and wish.at is None)
     for sums in group_sums(wish.algorithms):
+        if not (anywhere or has_places(sums.sum.width)):
+            continue
         collector = Collector(most)
         yield Piece(sums.sum.name, _sum_pieces(sums, area, chosen, wish, collector), collector, [])
 
