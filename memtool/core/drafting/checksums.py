@@ -49,6 +49,8 @@ _SHORTEST_BLOCK = 4
 _SUM = re.compile(r"SUM-(?P<width>16|32)(?P<ending>/ONES|/TWOS)?")
 _MOST_PLACES_APART = 12
 """Short differing runs that may be a field apart from its block and are asked about."""
+_ROOM = 1 << 20
+"""Bytes that all workers search together: what is known of the images takes memory as well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +129,7 @@ def _search(assembly: Assembly, wish: Wish, modules: Sequence[ModuleReads]) -> l
         wish=wish,
         most=MOST_CONSIDERED,
         guesses=MOST_CONSIDERED,
-        workers=assembly.workers,
+        workers=min(assembly.workers, max(1, _ROOM // sum(map(len, spans)))),
         progress=assembly.progress,
     )
     return [_Candidate(block, tuple(images)) for block in discovery.blocks]
