@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 else:
     shape = late_module("memtool.formats.layout_toml.shape")  # loads pydantic
 
-LARGEST_FILE = 1 << 22
-"""Bytes of a layout file: a draft of `MOST_TABLES` regions with their evidence has 1 to 2 MiB."""
+LARGEST_FILE = 1 << 21
+"""Bytes of a layout file: a draft of `MOST_TABLES` regions with their evidence has 1.1 MB."""
 LONGEST_LINE = 4000
 """Characters. A key of many thousand dots would take the TOML reader minutes."""
 _PLACE = re.compile(
