@@ -174,8 +174,9 @@ def discovery(folder: Path, sizes: list[int]) -> Lines:
                 path.write_bytes(image)
                 files.setdefault(kind, []).append(str(path))
         costs: dict[str, Cost] = {}
-        # All kinds in each turn: they are compared with each other.
-        for _ in range(5 if size < 64 * KIB else 1):
+        # All kinds in each turn: they are compared with each other. Where a process takes little, a
+        # machine's other work is a large part of it, so many turns are made.
+        for _ in range(15 if size < 64 * KIB else 1):
             for kind, names in files.items():
                 cost = command_cost("checksum", "discover", *names, folder=folder, runs=1)
                 costs[kind] = min(cost, costs.get(kind, cost))
