@@ -106,7 +106,7 @@ class CrcDrifts:
                 self.algebra.stored_sides(first ^ other, order.significance) for other in others
             ]
         else:
-            fields = positions[:, np.newaxis] + np.arange(self.algebra.length + 1)
+            fields = self.algebra.fields_at(positions)
             drifts = np.stack([other[fields] for other in others]) ^ first[fields]
             stored = list(self.algebra.stored_in(drifts, order.significance))
         key = self._keys(images).of(stored)

@@ -55,7 +55,7 @@ def pieces_of(area: Area, places: Sequence[FieldPlaces], wish: Wish, most: int) 
     unknown = UnknownSearch(area, groups if wanted else (), word_swapped=wish.word_swapped)
 
     def has_places(width: int) -> bool:
-        return any(kind.fields_in(area, width // 8) for kind in places)
+        return any(kind.by_length.get(width // 8) for kind in places)
 
     for group in groups:
         # A place that was given has room for numbers of few widths.

@@ -362,8 +362,7 @@ class RegisterAlgebra:
             positions: Which j; None is all.
         """
         if positions is not None:
-            fields = positions[:, np.newaxis] + np.arange(self.length + 1)
-            return self.stored_in(prefix[fields], order)
+            return self.stored_in(prefix[self.fields_at(positions)], order)
         places = range(self.length)
         count = len(prefix) - self.length
         sides = np.empty(count, np.uint64)
@@ -373,6 +372,10 @@ class RegisterAlgebra:
             pieces = [terms[at : at + end - begin] for at in places]
             sides[begin:end] = self._stored(pieces, order)
         return sides
+
+    def fields_at(self, positions: Places) -> Places:
+        """Row x: the places of P_j … P_(j+f) of a number stored at j = positions[x]."""
+        return positions[:, np.newaxis] + np.arange(self.length + 1)
 
     def stored_in(self, prefixes: Registers, order: Sequence[int]) -> Registers:
         """The same of some fields.

@@ -43,6 +43,7 @@ _MOST_EXPECTED = 1.0
 _MOST_ROWS = 64
 """Of one order, that are confirmed."""
 _LARGE = 1 << 14
+"""In smaller areas all orders are joined together: a join of few ends takes as long as of many."""
 _MOST_FREE = 2
 
 
@@ -141,7 +142,6 @@ class UnknownSearch:
         if model not in self._models:
             return
         orders = number_orders(model.width // 8, word_swapped=self._word_swapped)
-        # In a small area all orders together: a join of few ends takes as long as of many.
         step = len(orders) if self._area.size < _LARGE else 1
         for begin in range(0, len(orders), step):
             yield from self._run_orders(sides, model, orders[begin : begin + step], found)

@@ -163,6 +163,7 @@ class Claims:
         """Nothing is claimed but what no image defines."""
         self._survey = survey
         self.taken: Mask = ~survey.defined
+        self._empty = survey.mask_of(survey.empty_runs)
 
     def take(self, span: Span) -> None:
         """Claim all of a span."""
@@ -178,14 +179,14 @@ class Claims:
 
     def chunks(self) -> Iterator[Span]:
         """What is left between claims and empty runs."""
-        yield from self._survey.runs_of(self._left)
+        yield from self._survey.runs_of(self._left(slice(None)))
 
     def is_chunk(self, span: Span) -> bool:
         """Whether a span is one of the `chunks`, from its first byte to its last."""
-        left, place = self._left, self._survey.slice_of(span)
-        beside = (left[max(0, place.start - 1) : place.start], left[place.stop : place.stop + 1])
-        return bool(left[place].all()) and not any(side.any() for side in beside)
+        place = self._survey.slice_of(span)
+        # With its neighbours, of which none may be left.
+        left = self._left(slice(max(0, place.start - 1), place.stop + 1))
+        return int(left.sum()) == len(span) and bool(self._left(place).all())
 
-    @property
-    def _left(self) -> Mask:
-        return ~self.taken & ~self._survey.mask_of(self._survey.empty_runs)
+    def _left(self, places: slice) -> Mask:
+        return ~(self.taken[places] | self._empty[places])

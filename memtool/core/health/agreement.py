@@ -94,11 +94,11 @@ def compare_reads(images: Sequence[Image]) -> Agreement:
     if not images:
         raise ValueError("no read to compare")
     common = _common_spans(images)
+    parts = [image if image.spans == common else image.select(common) for image in images]
     extra: tuple[Span, ...] = ()
-    if any(image.spans != common for image in images):
+    if any(part is not image for part, image in zip(parts, images, strict=True)):
         every = union_spans(span for image in images for span in image.spans)
         extra = subtract_spans(every, common)
-    parts = [image if image.spans == common else image.select(common) for image in images]
     arrays = [defined_bytes(part) for part in parts]
     # False everywhere, of the right length.
     mask = arrays[0] != arrays[0]

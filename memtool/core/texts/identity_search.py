@@ -172,9 +172,10 @@ def _find_needles(image: Image, searches: Sequence[_Search], mix: ByteMix) -> It
     shortest = {
         kind: min(len(needle.values) for needle in needles) for kind, needles in of_view.items()
     }
+    shortest_of_all = min(shortest.values())
     for segment in image.segments:
         # An image may have thousands of segments of a byte or two.
-        if len(segment.data) < min(shortest.values()):
+        if len(segment.data) < shortest_of_all:
             continue
         known_unspaced = find_cores(unspaced, View(segment))
         for (unit, stride), entries in by_view.items():
