@@ -10,18 +10,9 @@ import hashlib
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias
+from typing import NamedTuple
 
-from memtool.core.span import Span, intersect_spans, spans_between, subtract_spans
-from memtool.lazy import np
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Edges: TypeAlias = NDArray[np.int64]
-    """One row a run: first address, first address after it."""
-
+from memtool.core.span import Span, intersect_spans, subtract_spans
 
 _HASHED = 4096
 """Bytes of a segment by which images are told apart before they are compared."""
@@ -46,13 +37,23 @@ class Segment(NamedTuple):
         return Span(self.start, self.end)
 
 
+@dataclass(slots=True)
+class _Known:
+    """What an image has worked out: a command asks for it by the dozen, of large images and of
+    thousands of islands.
+    """
+
+    digest: str | None = None
+    spans: tuple[Span, ...] | None = None
+    hash: int | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Image:
     """Sorted, disjoint segments, never adjacent. Make one with `from_bytes` or `from_pieces`."""
 
     segments: tuple[Segment, ...]
-    _digest: list[str] = field(default_factory=list, init=False, repr=False, compare=False)
-    """What `sha256` has worked out: of a large image a command asks for it by the dozen."""
+    _known: _Known = field(default_factory=_Known, init=False, repr=False, compare=False)
 
     @classmethod
     def from_bytes(cls, data: bytes, *, base: int = 0) -> Image:
@@ -97,7 +98,9 @@ class Image:
     @property
     def spans(self) -> tuple[Span, ...]:
         """The defined addresses: sorted, disjoint, never adjacent."""
-        return tuple(segment.span for segment in self.segments)
+        if self._known.spans is None:
+            self._known.spans = tuple(segment.span for segment in self.segments)
+        return self._known.spans
 
     @property
     def extent(self) -> Span | None:
@@ -108,7 +111,11 @@ class Image:
 
     def __hash__(self) -> int:
         """Of a large segment a few of its bytes: what is asked by image is asked of few of them."""
-        return hash(tuple((segment.start, _some_of(segment.data)) for segment in self.segments))
+        if self._known.hash is None:
+            self._known.hash = hash(
+                tuple((segment.start, _some_of(segment.data)) for segment in self.segments)
+            )
+        return self._known.hash
 
     def know_digest(self, data: bytes, sha256: str) -> None:
         """Take over the digest of a file, where the image is the bytes of that file.
@@ -118,7 +125,7 @@ class Image:
             sha256: Of `data`, as 64 lower-case hex digits.
         """
         if len(self.segments) == 1 and self.segments[0].data is data:
-            self._digest[:] = [sha256]
+            self._known.digest = sha256
 
     def sha256(self) -> str:
         """The digest that people can check, as 64 lower-case hex digits.
@@ -126,9 +133,9 @@ class Image:
         Of one segment (or none) the SHA-256 of its bytes, whatever its base address; of
         several, over (start, length, bytes) of each, both numbers as 64 bits big-endian.
         """
-        if not self._digest:
-            self._digest.append(self._compute_sha256())
-        return self._digest[0]
+        if self._known.digest is None:
+            self._known.digest = self._compute_sha256()
+        return self._known.digest
 
     def _compute_sha256(self) -> str:
         digest = hashlib.sha256()
@@ -217,24 +224,3 @@ def _some_of(data: bytes) -> bytes:
 
 def _start_of(segment: Segment) -> int:
     return segment.start
-
-
-# Each rule of a blanking asks it of the same two images.
-@lru_cache(maxsize=2)
-def find_changes(before: Image, after: Image) -> tuple[Span, ...]:
-    """The runs of addresses that both images define with different bytes, by address."""
-    return spans_between(tuple(find_change_edges(before, after).ravel().tolist()))
-
-
-def find_change_edges(before: Image, after: Image) -> Edges:
-    """The same runs as an array, one row each: first address, and first address after it."""
-    found = [np.zeros(0, np.int64)]
-    for span in intersect_spans(before.spans, after.spans):
-        old, new = before.read(span), after.read(span)
-        if old == new:
-            continue
-        # With False at either end, changes come in pairs: where a run begins and where it stops.
-        marked = np.zeros(len(span) + 2, np.bool_)
-        np.not_equal(np.frombuffer(old, np.uint8), np.frombuffer(new, np.uint8), out=marked[1:-1])
-        found.append(np.flatnonzero(marked[1:] != marked[:-1]) + span.start)
-    return np.concatenate(found).reshape(-1, 2)

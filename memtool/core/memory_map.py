@@ -19,8 +19,8 @@ from memtool.core.runs import edges_of, without_small_gaps
 from memtool.core.span import Span, union_spans
 
 if TYPE_CHECKING:
-    from memtool.core.image import Edges
     from memtool.core.layouts.layout import Layout
+    from memtool.core.runs import Edges
 
 PRECEDENCE = (
     RegionKind.PROTECTED,

@@ -1,4 +1,4 @@
-"""Whole images as numpy arrays, and the runs of a mask back as spans of addresses.
+"""Whole images as numpy arrays, the runs of a mask as addresses, and where two images differ.
 
 numpy is loaded by the first call, not with the module: most commands never need it.
 """
@@ -7,17 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
 from memtool.core.image import Image
-from memtool.core.span import Span
+from memtool.core.span import Span, intersect_spans, spans_between
 from memtool.lazy import np
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from memtool.core.image import Edges
-
+    Edges: TypeAlias = NDArray[np.int64]
+    """One row a run: first address, first address after it."""
     Bytes = NDArray[np.uint8]
     Mask = NDArray[np.bool_]
     Rows = NDArray[np.intp]
@@ -71,15 +71,42 @@ def spans_of_mask(mask: Mask, image: Image) -> tuple[Span, ...]:
         mask: One place for each defined byte of `image`, segments one after the other.
         image: Gives the places their addresses.
     """
-    spans: list[Span] = []
-    offset = 0
-    for segment in image.segments:
-        part = mask[offset : offset + len(segment.data)]
-        spans += [
-            Span(segment.start + first, segment.start + end) for first, end in runs_of_mask(part)
-        ]
-        offset += len(segment.data)
-    return tuple(spans)
+    return spans_between(tuple(_edges_apart(mask, image.spans).ravel().tolist()))
+
+
+# Each rule of a blanking asks it of the same two images.
+@lru_cache(maxsize=2)
+def find_changes(before: Image, after: Image) -> tuple[Span, ...]:
+    """The runs of addresses that both images define with different bytes, by address."""
+    return spans_between(tuple(find_change_edges(before, after).ravel().tolist()))
+
+
+def find_change_edges(before: Image, after: Image) -> Edges:
+    """The same runs as an array, one row each: first address, and first address after it."""
+    shared = intersect_spans(before.spans, after.spans)
+    old, new = (b"".join(map(image.read, shared)) for image in (before, after))
+    if old == new:
+        return np.zeros((0, 2), np.int64)
+    return _edges_apart(array_of(old) != array_of(new), shared)
+
+
+def _edges_apart(mask: Mask, spans: Sequence[Span]) -> Edges:
+    """The runs of true places as addresses; none crosses from one span to the next.
+
+    Args:
+        mask: One place for each address of `spans`, one span after the other.
+        spans: Sorted and disjoint.
+    """
+    if len(spans) < 2:
+        return edges_of_mask(mask) + (spans[0].start if spans else 0)
+    starts, ends = edges_of(spans).T
+    behind = np.cumsum(ends - starts)
+    # With False between two spans a run ends there.
+    runs = edges_of_mask(np.insert(mask, behind[:-1], False))
+    firsts = behind - (ends - starts) + np.arange(len(spans))
+    number = np.searchsorted(firsts, runs[:, 0], "right") - 1
+    addresses: Edges = runs + (starts - firsts)[number][:, np.newaxis]
+    return addresses
 
 
 def in_a_row(marked: MarksT, count: int) -> MarksT:

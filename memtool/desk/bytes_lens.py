@@ -27,7 +27,7 @@ from memtool.lazy import np
 from memtool.render.text.difference_text import count_words
 
 if TYPE_CHECKING:
-    from memtool.core.image import Edges
+    from memtool.core.runs import Edges
 
 MAJORITY = "="
 """Label of the line that the reads' vote makes."""

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from memtool.core.finding import Verdict
-from memtool.core.image import find_changes
 from memtool.core.job.decisions import Point, list_points
 from memtool.core.job.events.event import Judged
 from memtool.core.job.events.kinds import AreaSettled, ReadsBackedUp, StageChecked
@@ -18,6 +17,7 @@ from memtool.core.job.stage import Stage
 from memtool.core.job.stages.read_areas import AREAS_CODE
 from memtool.core.job.standing import Standing, find_changed, find_standing, tell_changed
 from memtool.core.role import Role
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, format_span, intersect_spans
 from memtool.errors import RefusalError, UsageError
 from memtool.store.backups import BackupStore

@@ -8,7 +8,6 @@ from memtool.core.chip import find_chip
 from memtool.core.finding import Check
 from memtool.core.health.agreement import compare_reads
 from memtool.core.health.all_checks import find_health
-from memtool.core.image import find_changes
 from memtool.core.job.donor_identity import find_donor_identity
 from memtool.core.job.events.kinds import ReadsBackedUp
 from memtool.core.job.next_action import find_next
@@ -22,6 +21,7 @@ from memtool.core.job.whose import check_whose
 from memtool.core.layouts.layout import Layout
 from memtool.core.records.placing import place_in_all
 from memtool.core.role import Role
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, subtract_spans
 from memtool.core.texts.known_identity import PairedMatch, find_paired, find_vins
 from memtool.store.backups import BackupStore

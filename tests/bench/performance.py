@@ -32,7 +32,8 @@ from memtool.core.image import Image
 from memtool.formats.codec import ImageFormat, encode_image, parse_image
 from tests.bench import bench_discovery, bench_drafting, bench_formats
 from tests.bench.bench_commands import LIMITS, Rows, blank_all, play
-from tests.bench.bench_compare import NUMPY_ALONE, compare_islands
+from tests.bench.bench_compare import NUMPY_ALONE
+from tests.bench.bench_islands import compare_islands
 from tests.bench.costs import BASE, ROOT, Cost, command_cost, cost_of
 from tests.bench.images import LARGEST, make_images
 

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
+from memtool.core.runs import find_changes
 from memtool.core.span import Span
 
 contents = st.dictionaries(st.integers(0, 120), st.integers(0, 255), max_size=60)

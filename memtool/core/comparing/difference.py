@@ -20,9 +20,9 @@ from memtool.core.chip import Chip
 from memtool.core.comparing.moved import MovedBlock, find_moved_blocks
 from memtool.core.comparing.runs_by_region import DifferingRun, DifferingRuns
 from memtool.core.finding import Verdict
-from memtool.core.image import Image, find_change_edges
+from memtool.core.image import Image
 from memtool.core.layouts.region import FieldType, RegionKind
-from memtool.core.runs import edges_of
+from memtool.core.runs import edges_of, find_change_edges
 from memtool.core.span import (
     Span,
     count_addresses,
@@ -33,13 +33,13 @@ from memtool.core.span import (
 from memtool.lazy import late_module, np
 
 if TYPE_CHECKING:
-    from memtool.core.image import Edges
     from memtool.core.layouts import fields, layout_fit
     from memtool.core.layouts import layout as layouts
     from memtool.core.layouts.fields import DecodedField
     from memtool.core.layouts.layout import Layout
     from memtool.core.layouts.layout_fit import LayoutFit
     from memtool.core.records import placing
+    from memtool.core.runs import Edges
 else:
     fields = late_module("memtool.core.layouts.fields")
     layout_fit = late_module("memtool.core.layouts.layout_fit")

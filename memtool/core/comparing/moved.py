@@ -47,8 +47,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from memtool.core.comparing.windows import Windows
-    from memtool.core.image import Edges
-    from memtool.core.runs import Bytes, Mask
+    from memtool.core.runs import Bytes, Edges, Mask
 
     Numbers = NDArray[np.int64]
 

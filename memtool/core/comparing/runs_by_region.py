@@ -19,8 +19,8 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from memtool.core.image import Edges
     from memtool.core.layouts.layout import Layout
+    from memtool.core.runs import Edges
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

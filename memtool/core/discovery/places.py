@@ -17,7 +17,7 @@ from memtool.core.runs import edges_of_mask, without_small_gaps
 from memtool.core.span import Span
 
 if TYPE_CHECKING:
-    from memtool.core.image import Edges
+    from memtool.core.runs import Edges
 
 MOST_PLACES = 256
 _LONGEST = 8

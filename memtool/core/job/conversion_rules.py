@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.leftovers import CHANCE_LIMIT
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, format_span_with_length, subtract_spans, union_spans
 from memtool.core.texts.different_vins import find_different_vins
 from memtool.core.texts.known_identity import find_identity, find_vins

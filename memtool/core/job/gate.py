@@ -46,12 +46,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from memtool.core.finding import Check, Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job import gate_image_rules, gate_job_rules
 from memtool.core.job.blanking import BlankPlan, digest_of_plans
 from memtool.core.job.events.kinds import ReadsBackedUp
 from memtool.core.job.gate_question import Answer, GateQuestion, LeftOpen, Rule
 from memtool.core.job.job import Job
+from memtool.core.runs import find_changes
 from memtool.core.span import subtract_spans
 from memtool.errors import RefusalError
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 from memtool.core.checksums.checksum import check_checksum
 from memtool.core.chip import is_same_chip
 from memtool.core.finding import Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.gate_question import Answer, GateQuestion, LeftOpen
 from memtool.core.job.leftovers import CHANCE_LIMIT, find_telling, find_traces, is_telling
 from memtool.core.job.protection import find_masked
@@ -19,6 +19,7 @@ from memtool.core.records.finding import find_stores
 from memtool.core.records.placing import read_stores
 from memtool.core.records.store import RecordStore
 from memtool.core.records.values import decode_placed
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, format_span, intersect_spans, subtract_spans
 from memtool.core.texts.known_identity import IdentityMatch, find_identity, find_vins
 from memtool.core.texts.new_identity import NewIdentity, find_new_identity

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from memtool.core.image import Image, find_change_edges
+from memtool.core.image import Image
 from memtool.core.job.edit import Edits, Reason
-from memtool.core.runs import array_of
+from memtool.core.runs import array_of, find_change_edges
 from memtool.core.span import Span
 from memtool.lazy import np
 

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from memtool.core.finding import Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.events.kinds import LayoutNamed
 from memtool.core.job.protection import find_guarded, spans_of_kind
 from memtool.core.layouts.fields import DecodedField, FieldState, decode_field
@@ -23,6 +23,7 @@ from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.record_rules import RecordRegion
 from memtool.core.layouts.region import FieldType, Region, RegionKind
 from memtool.core.records.pairing import ValuePair, pair_values
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, intersect_spans, subtract_spans
 from memtool.core.texts.known_identity import find_vins
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 
 from memtool.core.checksums.checksum import check_checksum
 from memtool.core.finding import Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import Region, RegionKind
 from memtool.core.learning.learned import (
@@ -21,6 +21,7 @@ from memtool.core.learning.learned import (
     WarningCode,
     WrittenPlace,
 )
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, count_addresses, intersect_spans, subtract_spans, union_spans
 
 PROCEDURE_KINDS = frozenset(

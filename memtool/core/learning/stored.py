@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.record_rules import Key, RecordRules
 from memtool.core.layouts.region import RegionKind
@@ -21,6 +21,7 @@ from memtool.core.learning.learned import MovedChecksums, WrittenPlace
 from memtool.core.records.pairing import ValuePair, pair_values
 from memtool.core.records.reading import read_store
 from memtool.core.records.store import RecordStore, StoredRecord
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, count_addresses, intersect_spans, subtract_spans, union_spans
 
 

@@ -10,8 +10,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from memtool.core.finding import Check, Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, intersect_spans, subtract_spans
 
 _CODES = frozenset({"changed-bytes", "protected-equal", "module-identity-equal"})

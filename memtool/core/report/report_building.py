@@ -11,7 +11,7 @@ from typing import Protocol
 
 from memtool.core.checksums.checksum import ChecksumRule, check_checksum
 from memtool.core.health.agreement import compare_reads
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.edit import Edit, Edits
 from memtool.core.job.events.kinds import FileAttached, ImageBlanked, ReadsBackedUp
 from memtool.core.job.job import Job
@@ -64,6 +64,7 @@ from memtool.core.report.report_proof import (
     tell_result,
 )
 from memtool.core.role import Role
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, count_addresses, union_spans
 from memtool.core.texts.identity_match import is_identity
 from memtool.core.texts.known_identity import find_identity

@@ -182,6 +182,8 @@ def _chance_of_at_most(most: int, share: float) -> float:
 
 def _bytes_apart(segment: Segment, spans: Iterable[Span]) -> bytes:
     """The bytes of a segment that lie in a span, or in a run of more than eight equal ones."""
+    if len(segment.data) <= _EQUAL_STEPS and not any(map(segment.span.overlaps, spans)):
+        return b""
     equal = rows_of_bytes(xor_steps(segment.data), _NO_STEP, _EQUAL_STEPS)
     # Up where a run begins and down behind it. n equal steps are n + 1 equal bytes.
     edges = np.zeros(len(segment.data) + 1, np.int8)

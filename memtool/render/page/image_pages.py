@@ -8,7 +8,7 @@ from memtool.core.comparing.difference import Difference, DifferingRun
 from memtool.core.finding import Finding, Verdict
 from memtool.core.health.agreement import Agreement
 from memtool.core.health.inspection import Inspection
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.layouts.fields import DecodedField
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
@@ -20,6 +20,7 @@ from memtool.core.memory_map import (
     compute_marks,
     plan_map,
 )
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, intersect_spans
 from memtool.core.words import count_of
 from memtool.render.page import picture

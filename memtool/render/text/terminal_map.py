@@ -19,8 +19,8 @@ from memtool.core.words import count_of
 from memtool.render.values import SIGNS, name_words
 
 if TYPE_CHECKING:
-    from memtool.core.image import Edges
     from memtool.core.layouts.layout import Layout
+    from memtool.core.runs import Edges
 
 MOST_COLUMNS = 64
 MOST_ROWS = 8

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.leftovers import CHANCE_LIMIT
+from memtool.core.runs import find_changes
 from memtool.core.span import Span
 from memtool.core.texts.new_identity import find_new_identity
 from tests.stored_texts import ALL_FORMS, plant

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from memtool.core.finding import Check
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.job import Job
 from memtool.core.job.order import Order
 from memtool.core.job.stages.answers import (
@@ -25,6 +25,7 @@ from memtool.core.layouts.layout import Layout, ModuleKind
 from memtool.core.layouts.region import RegionKind
 from memtool.core.records.placing import place_records, read_stores
 from memtool.core.records.store import RecordStore
+from memtool.core.runs import find_changes
 from memtool.core.span import (
     Span,
     count_addresses,

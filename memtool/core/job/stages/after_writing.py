@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from memtool.core.chip import Chip
 from memtool.core.finding import Check
 from memtool.core.health.after_writing import diagnose_write
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.stages.answers import (
     failed,
     passed,
@@ -17,6 +17,7 @@ from memtool.core.job.stages.answers import (
 )
 from memtool.core.layouts.layout import Layout
 from memtool.core.records.placing import place_known
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, format_address
 
 

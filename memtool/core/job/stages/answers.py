@@ -7,12 +7,13 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked, check_checksum
 from memtool.core.finding import Check, Finding, Severity, Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.events.kinds import ReadsBackedUp
 from memtool.core.job.stage import StageVerdict
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
 from memtool.core.records.pairing import pair_values
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, count_addresses, intersect_spans, subtract_spans
 from memtool.core.texts.vin import mask_vin
 from memtool.core.texts.vin_search import VinFinding

@@ -6,10 +6,11 @@ And the reads that a job took over from an older one, as a point of their own.
 from __future__ import annotations
 
 from memtool.core.finding import Check
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.events.memory_kinds import ReadsTakenOver
 from memtool.core.job.stages.answers import passed, tell_by_region, undecided
 from memtool.core.layouts.layout import Layout
+from memtool.core.runs import find_changes
 
 
 def check_taken_over(taken: ReadsTakenOver | None) -> tuple[Check, ...]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from memtool.core.chip import find_chip, is_same_chip
 from memtool.core.finding import Check, Finding, Severity, Verdict
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.backup import BackupReceipt
 from memtool.core.job.bans import Ban
 from memtool.core.job.events.kinds import ImageBlanked, ReadsBackedUp
@@ -32,6 +32,7 @@ from memtool.core.job.stages.answers import (
 from memtool.core.layouts.layout import Layout
 from memtool.core.layouts.region import RegionKind
 from memtool.core.records.placing import place_known
+from memtool.core.runs import find_changes
 from memtool.core.span import Span, intersect_spans, subtract_spans
 from memtool.core.texts.known_identity import describe_search, find_vins
 from memtool.core.texts.new_identity import find_new_identity

@@ -13,8 +13,9 @@ from collections.abc import Iterator, Sequence
 from memtool.core.comparing.difference import compare_images
 from memtool.core.comparing.moved import MovedBlock
 from memtool.core.finding import Check
-from memtool.core.image import Image, find_changes
+from memtool.core.image import Image
 from memtool.core.job.stages.answers import not_checked, passed, undecided
+from memtool.core.runs import find_changes
 from memtool.core.span import (
     Span,
     count_addresses,

@@ -1,0 +1,105 @@
+"""What each command takes on an image in islands, beside one segment of as many bytes.
+
+Run: ``python tests/bench/bench_islands.py``. Processor time of whole processes. Aim: 10,000
+segments of one byte take at most 3 times one segment of 10,000. `blank` has no row: a read
+with gaps is not whole, and a donor that is not read whole is not blanked.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+import tempfile
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from memtool.core.image import Image
+from memtool.formats.codec import ImageFormat, encode_image
+from tests.bench.bench_commands import LAYOUT, VINS
+from tests.bench.costs import command_cost
+
+_CHIP, _SIZE = "64K", 1 << 16
+_VIN_AT = 0x20
+
+
+def compare_islands(folder: Path, count: int) -> dict[str, float]:
+    """By command, how many times as long it takes with islands.
+
+    Args:
+        folder: An empty one.
+        count: How many segments of one byte; three times as many have room in 64 KiB.
+    """
+    taken = {}
+    for name in ("islands", "plain"):
+        place = folder / name
+        place.mkdir()
+        taken[name] = _play(place, count, apart=3 if name == "islands" else 1)
+    return {command: taken["islands"][command] / taken["plain"][command] for command in taken[name]}
+
+
+def _play(folder: Path, count: int, *, apart: int) -> dict[str, float]:
+    """Seconds of each command, with images whose bytes lie so many addresses apart."""
+    vehicle, donor = VINS
+    for role, vin in (("original", vehicle), ("donor", donor)):
+        pieces = [(_VIN_AT, vin)]
+        pieces += [
+            (0x100 + apart * place, bytes([byte]))
+            for place, byte in enumerate(random.Random(role).randbytes(count))
+        ]
+        _write_reads(folder / role, Image.from_pieces(pieces))
+        whole = bytearray(random.Random(f"whole {role}").randbytes(_SIZE))
+        whole[_VIN_AT : _VIN_AT + len(vin)] = vin
+        _write_reads(folder / f"whole-{role}", Image.from_bytes(bytes(whole)))
+    (folder / "module.toml").write_text(LAYOUT.format(chip=_CHIP, size=_SIZE, state="0x0100+32"))
+
+    def seconds(*arguments: str, runs: int = 3) -> float:
+        measured = command_cost(*arguments, folder=folder, runs=runs)
+        if measured.status not in (0, 1):
+            raise SystemExit(f"{folder}: {arguments} ended with {measured.status}")
+        return measured.seconds
+
+    def start(job: str, before: str = "") -> float:
+        reads = (
+            words
+            for role in ("original", "donor")
+            for number in "12"
+            for words in (f"--{role}", f"{before}{role}{number}.hex")
+        )
+        return seconds(
+            *("start", "--job", job, "--layout", "module.toml", "--chip", _CHIP, *reads),
+            *("--vehicle-vin", vehicle.decode(), "--module-kind", "body", "--authority", "order"),
+            "--reseated",
+            runs=1,
+        )
+
+    taken = {
+        "inspect": seconds("inspect", "donor1.hex"),
+        "find": seconds("find", donor.decode(), "donor1.hex"),
+        "compare": seconds("compare", "donor1.hex", "original1.hex"),
+        "start": min(start(f"job{number}") for number in range(3)),
+        "report": seconds("report", "--job", "job0", "--no-pdf"),
+    }
+    start("whole", "whole-")
+    seconds("blank", "donor", "--job", "whole", "--confirm", donor[-6:].decode(), runs=1)
+    taken["check"] = seconds("check", "donor1.hex", "--job", "whole", "--stage", "after-writing")
+    return taken
+
+
+def _write_reads(path: Path, image: Image) -> None:
+    """Two files of one memory: a file given twice is not two reads."""
+    for number in "12":
+        path.with_name(f"{path.name}{number}.hex").write_bytes(
+            encode_image(image, ImageFormat.INTEL_HEX)
+        )
+
+
+def main() -> None:
+    """Print all rows."""
+    with tempfile.TemporaryDirectory() as folder:
+        for command, ratio in compare_islands(Path(folder), 10_000).items():
+            print(f"{command:24} {ratio:5.2f} x one segment")
+
+
+if __name__ == "__main__":
+    main()
