@@ -23,7 +23,7 @@ from memtool.core.discovery.collecting import (
 from memtool.core.discovery.crc_sides import CrcSides
 from memtool.core.discovery.evidence import are_told, expected_by_level
 from memtool.core.discovery.field_ends import EndsToTry, crc_ends
-from memtool.core.discovery.fixed_fields import FixedFields
+from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.register_algebra import Registers
 from memtool.core.discovery.results import Placement
 
@@ -127,9 +127,15 @@ def search_fixed_fields(
     """
     _count_chance(sides, fields, placement, collector, word_swapped=word_swapped)
     orders = number_orders(sides.group.length, word_swapped=word_swapped)
-    for order, some in crc_ends(sides.drifts, sides.area, sides.prefixes, fields, orders):
+    # A place is read in every order; all together, since of few places a step's call takes longer
+    # than its work.
+    numbers = fields.numbers_in(orders)
+    for some in crc_ends(sides.drifts, sides.area, sides.prefixes, fields, numbers):
         yield
-        _join_fixed(sides, fields, some, placement, collector, order, skip_adjacent=skip_adjacent)
+        _join_fixed(
+            *(sides, fields, numbers, some, placement, collector, orders),
+            skip_adjacent=skip_adjacent,
+        )
 
 
 def _count_chance(
@@ -168,57 +174,66 @@ def expect_fixed(area: Area, fields: FixedFields, length: int, bits: float) -> d
 def _join_fixed(
     sides: CrcSides,
     fields: FixedFields,
+    numbers: Numbers,
     some: EndsToTry,
     placement: Placement,
     collector: Collector,
-    order: NumberOrder,
+    orders: Sequence[NumberOrder],
     *,
     skip_adjacent: bool,
 ) -> None:
     group, area = sides.group, sides.area
-    places, positions = some.places, some.ends
-    offsets = fields.offsets[places]
+    columns, positions = some.places, some.ends
+    offsets = fields.offsets[columns % len(fields)]
     # Of a block behind the field at least one byte is covered.
     behind = positions >= offsets + group.length + 1
     outside = behind | (positions < offsets + (0 if skip_adjacent else 1))
-    places, positions, offsets = places[outside], positions[outside], offsets[outside]
-    if not len(places):
+    columns, positions, offsets = columns[outside], positions[outside], offsets[outside]
+    if not len(columns):
         return
     # An end behind the field may not reach back over it.
     floors = np.where(behind[outside], np.maximum(offsets + group.length, 0), 0)
     limits = np.minimum(positions, area.thresholds(0)[0][positions]).astype(np.int64)
     # Keys are linear: those of numbers and prefixes are put together.
-    stored = _stored_sides(sides, fields.numbers(order), places, positions)
+    stored = _stored_sides(sides, numbers, columns, positions)
     keys = sides.keys.of(stored) ^ sides.prefix_key[positions]
-    distinct = fields.distinct[places]
     for xorout in sides.xorouts:
         models = sides.models_of(xorout)
-        ends = Ends(
-            search=Search(
-                algorithms=tuple(model.algorithm for model in models),
-                order=order,
-                placement=placement,
-                length=group.length,
-                bits=tuple(group.width * many for many in range(1, area.count + 1)),
-                together=False,
-                linear=True,
-            ),
-            positions=positions,
-            fields=offsets,
-            levels=distinct,
-        )
         shifted = keys ^ sides.constants_at(xorout, positions) if xorout else keys
         if some.starts is None:
             starts = sides.starts(xorout)
         else:
             starts = sides.starts_at(xorout, some.starts)
-        # `places` tell the fields apart, or ends of two fields would be taken for one block.
-        matches = starts.match(shifted, limits, floors, places)
-        collector.offer(area, ends, matches, len(models), limits, fields.stored_of(places))
+        # Columns tell the fields apart, or ends of two fields would be taken for one block.
+        matches = starts.match(shifted, limits, floors, columns)
+        if matches is None:
+            continue
+        turns = columns[matches.matched_ends] // len(fields)
+        for turn in np.unique(turns):
+            low, high = np.searchsorted(columns, np.array([turn, turn + 1]) * len(fields))
+            own = slice(int(low), int(high))
+            places = columns[own] % len(fields)
+            ends = Ends(
+                search=Search(
+                    algorithms=tuple(model.algorithm for model in models),
+                    order=orders[turn],
+                    placement=placement,
+                    length=group.length,
+                    bits=tuple(group.width * many for many in range(1, area.count + 1)),
+                    together=False,
+                    linear=True,
+                ),
+                positions=positions[own],
+                fields=offsets[own],
+                levels=fields.distinct[places],
+            )
+            if len(orders) > 1:
+                matches = starts.match(shifted[own], limits[own], floors[own], places)
+            collector.offer(area, ends, matches, len(models), limits[own], fields.stored_of(places))
 
 
 def _stored_sides(
-    sides: CrcSides, numbers: Sequence[Registers], places: Indexes, positions: Indexes
+    sides: CrcSides, numbers: Numbers, places: Indexes, positions: Indexes
 ) -> list[Registers]:
     """A^(-position)·(number stored at the place) of each image, for each (place, position).
 

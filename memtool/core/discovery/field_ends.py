@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +32,6 @@ from memtool.core.discovery.classes import (
     changes_of,
     in_order,
 )
-from memtool.core.discovery.collecting import NumberOrder
 from memtool.core.discovery.crc_drifts import CrcDrifts
 from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
@@ -80,8 +78,8 @@ def crc_ends(
     area: Area,
     prefixes: Sequence[Registers],
     fields: FixedFields,
-    orders: Sequence[NumberOrder],
-) -> Iterator[tuple[NumberOrder, EndsToTry]]:
+    numbers: Numbers,
+) -> Iterator[EndsToTry]:
     """The ends that the differences of three images leave, or of two where no more tell.
 
     Args:
@@ -89,21 +87,16 @@ def crc_ends(
         area: Where to look.
         prefixes: The prefix sides of each image.
         fields: The places.
-        orders: How the numbers may lie there.
+        numbers: Those of each image (row) at each of the places, in one order of their bytes after
+            the other.
+
+    Returns:
+        Places are columns of `numbers`.
     """
-    # A place is read in every order; all together, since of few places a step's call takes longer
-    # than its work.
-    numbers = np.concatenate([np.stack(fields.numbers(order)) for order in orders], axis=1)
-    firsts = np.arange(len(orders))[:, np.newaxis] * len(fields)
+    firsts = np.arange(0, numbers.shape[1], len(fields))[:, np.newaxis]
     groups = [(images, (firsts + places).ravel()) for images, places in fields.by_images.items()]
     found = _ends_of(drifts, area, prefixes, numbers, groups)
-    for some in _gathered(found) if area.size < _LARGE else found:
-        borders = np.searchsorted(some.places, np.arange(len(orders) + 1) * len(fields))
-        for turn, (low, high) in enumerate(pairwise(borders)):
-            # Of none there is still one: whoever asks may have waited long.
-            if low < high or (not turn and not len(some.places)):
-                own = some.places[low:high] - turn * len(fields)
-                yield orders[turn], EndsToTry(own, some.ends[low:high], some.starts)
+    return _gathered(found) if area.size < _LARGE else found
 
 
 def _gathered(batches: Iterable[EndsToTry]) -> Iterator[EndsToTry]:
@@ -218,7 +211,7 @@ def _ends_together(
     for begin in range(0, len(places), step):
         part = slice(begin, begin + step)
         rows, ends = choices.find_ends(gone[:, part], group_of[part])
-        # Empty ones too, for the same reason as in `crc_ends`.
+        # Of none there is still one: whoever asks may have waited long.
         yield EndsToTry(places[part][rows], ends)
 
 

@@ -127,3 +127,7 @@ class FixedFields:
                 found.append(number)
             self._numbers[order.significance] = found
         return self._numbers[order.significance]
+
+    def numbers_in(self, orders: Sequence[NumberOrder]) -> Numbers:
+        """The number of each image (row) in each field, in one order after the other."""
+        return np.concatenate([np.stack(self.numbers(order)) for order in orders], axis=1)
