@@ -12,9 +12,9 @@ for each algorithm; a sort finds them in n·log n.
    nearest one to some end gives one row, the shortest block; the rest of its class are
    equivalents. So erased areas and zero registers make large classes, not many rows.
 3. Fixed places are tried one by one. Where two images differ there, the difference of
-   their equations has no constants in it and holds for few ends (`field_ends`). Where images
-   differ nearly everywhere, such differences are joined first for all models of a polynomial at
-   once, wherever the number lies (`crc_drifts`).
+   their equations has no constants in it and holds for few ends (`field_ends`,
+   `sum_drifts`). Where images differ nearly everywhere, such differences are joined first
+   for all models of a polynomial at once, wherever the number lies (`crc_drifts`).
 4. Count the evidence (`evidence`). Each image whose content does not follow from the
    others' adds `width` bits. A row's `expected_by_chance` is the number of blocks with as
    many bits or more that chance makes in the whole search: Σ N_e · 2^(-width·e) over all

@@ -10,9 +10,8 @@ Facts
   ``[i, j)`` needs A^(-j)·Δc = D_i ⊕ D_j. A^(-j) is a multiplication by a power of x, so with a
   third image Δc·D'_i ⊕ Δc'·D_i = Δc·D'_j ⊕ Δc'·D_j: the power is gone, and classes of starts
   and ends meet in equal numbers. The few pairs that are left are tried at each of their ends.
-- Sums have no power of x: D_i = D_j - Δg for all images at once, g being what the block must
-  add up to. Of paired sums the first one is enough.
-- Both are necessary, not sufficient. What is left is joined in full.
+- That is necessary, not sufficient. What is left is joined in full.
+- Sums have no power of x, and an equation of their own: `sum_drifts`.
 """
 
 from __future__ import annotations
@@ -23,15 +22,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from memtool.core.checksums.sums import Sum
 from memtool.core.discovery.area import Area
-from memtool.core.discovery.classes import (
-    Indexes,
-    KeyTable,
-    are_in,
-    changes_of,
-    in_order,
-)
+from memtool.core.discovery.classes import Indexes, KeyTable, in_order
 from memtool.core.discovery.crc_drifts import CrcDrifts
 from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.register_algebra import RegisterAlgebra, Registers
@@ -40,8 +32,6 @@ _BATCH = 1 << 16
 """Products, or ends, worked on at a time."""
 _TOGETHER = 1 << 14
 """So many ends are joined as fast together as in parts."""
-_SUMS = 1 << 15
-"""The same for sums: what is worked on stays in the cache."""
 _LOOKED_UP = 1 << 18
 """The same for ends that are only looked up in a table."""
 _FEW_BORDERS = 4
@@ -50,12 +40,6 @@ _FEW_ENDS = 1 << 18
 """So few ends, of all places together, are always as cheap."""
 _LARGE = 1 << 14
 """In smaller areas many places are cheaper together than one by one."""
-_MIX = np.uint64(0xD6E8FEB86659FD93)
-"""Odd, so that a product with it loses nothing."""
-_SECOND_SPREAD = np.uint64(0xA0761D6478BD642F)
-"""Odd; keys that shared a place in the first table share none in one with this factor."""
-_MANY_STARTS = 1 << 16
-"""More sorted keys than these lie outside of the cache, and looking for one is slow."""
 _MOST_EQUAL = 64
 """Where more classes than these have one number, differences repeat, and every end is tried."""
 
@@ -322,151 +306,3 @@ def _columns_with(wanted: NDArray[np.uint32], numbers: NDArray[np.uint32]) -> In
         return np.arange(len(numbers))
     table = KeyTable(wanted.astype(np.uint64), len(numbers))
     return np.flatnonzero(table.may_have(numbers.astype(np.uint64)))
-
-
-def _counted_up(begins: Indexes, stops: Indexes, step: int = 1) -> tuple[Indexes, Indexes]:
-    """Every number from each begin to before its stop, and which of them it belongs to."""
-    # Rounded up: minus before and after the division that rounds down.
-    lengths = -(-(stops - begins) // step)
-    rows = np.repeat(np.arange(len(begins)), lengths)
-    before = np.cumsum(lengths) - lengths
-    return rows, (np.arange(len(rows)) - before[rows]) * step + begins[rows]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SumStarts:
-    """The starts of one sum that images tell apart, shared by all that is asked about them."""
-
-    offsets: Indexes
-    """One for each class of starts, or of ends: the first one of its parity."""
-    stops: Indexes
-    """Where the next class of its parity takes over."""
-    changes: Indexes
-    """How many bytes that differ lie before each."""
-    known: Numbers
-    """The distinct keys, sorted."""
-    earliest: Indexes
-    """The first class with each key."""
-    table: KeyTable
-    second_table: KeyTable | None
-    """Where they are many: what passes both by mistake is little to look for among the keys."""
-
-
-def sum_starts(one: Sum, area: Area, starts: Iterable[Numbers]) -> SumStarts:
-    """Tell the starts of a sum apart.
-
-    Args:
-        one: The sum.
-        area: Where to look; of two images or more.
-        starts: For each image the side of a start at each offset.
-    """
-    reps = area.word_starts[one.element - 1]
-    parities = (reps % one.element).astype(np.uint64)
-    # Sides of the first image are taken from all others': what no image tells apart drops out.
-    first, *others = (side[reps] for side in starts)
-    drift = [parities, *(one.drift(side, first) for side in others)]
-    known, earliest = _first_places(_hashed(drift))
-    return SumStarts(
-        offsets=reps,
-        stops=_stops(reps, one.element, area.size),
-        changes=np.searchsorted(area.differing, reps),
-        known=known,
-        earliest=earliest,
-        table=KeyTable(known),
-        second_table=KeyTable(known, 0, _SECOND_SPREAD) if len(known) > _MANY_STARTS else None,
-    )
-
-
-def sum_ends(
-    one: Sum,
-    starts: SumStarts,
-    apart: Sequence[Numbers],
-    gone: Numbers,
-    same: NDArray[np.bool_],
-    *,
-    odd_length: bool = False,
-    inside: Indexes | None = None,
-) -> EndsToTry:
-    """The ends that all images' differences leave for a sum.
-
-    Where numbers differ, a block in which nothing does is none. Most that a small number fits
-    by its differences alone are such, since any end has a start that differs by nothing.
-
-    Args:
-        one: The sum.
-        starts: Its starts.
-        apart: For each image but the first how far it lies from that one, at ends at the starts'
-            offsets whose block adds up to nothing.
-        gone: For each image but the first (row) and place (column) how far what the block must
-            add up to lies from that of the first image.
-        same: At which places it is the same in all images.
-        odd_length: The blocks have an odd number of bytes, the last one padded.
-        inside: The block holds each place's number, which is here.
-    """
-    reps, stops, changes = starts.offsets, starts.stops, starts.changes
-    known, earliest = starts.known, starts.earliest
-    own_parity = ((reps + odd_length) % one.element).astype(np.uint64)[np.newaxis]
-    found: list[tuple[Indexes, Indexes]] = []
-    step = max(1, _SUMS // len(reps))
-    for begin in range(0, gone.shape[1], step):
-        for first in range(0, len(reps), _SUMS):
-            part = slice(first, first + _SUMS)
-            needed = [
-                one.drift(end[np.newaxis, part], own[begin : begin + step, np.newaxis])
-                for end, own in zip(apart, gone, strict=True)
-            ]
-            keys = _hashed([own_parity[:, part], *needed])
-            places, columns = np.nonzero(starts.table.may_have(keys))
-            if not len(places):
-                continue
-            keys, places, columns = keys[places, columns], places + begin, columns + first
-            if starts.second_table is not None:
-                few = starts.second_table.may_have(keys)
-                keys, places, columns = keys[few], places[few], columns[few]
-            true = are_in(known, keys)
-            places, columns = places[true], columns[true]
-            first_start = earliest[np.searchsorted(known, keys[true])]
-            if inside is None:
-                # Numbers that differ need a differing byte between start and end.
-                right = same[places] | (changes[first_start] < changes[columns])
-            else:
-                offsets = inside[places]
-                right = (reps[first_start] <= offsets) & (stops[columns] > offsets)
-            found.append((places[right], columns[right]))
-    places, columns = (
-        np.concatenate([np.zeros(0, np.int64), *(each[turn] for each in found)])
-        for turn in range(2)
-    )
-    rows, tried = _counted_up(reps[columns], stops[columns], one.element)
-    return EndsToTry(places[rows], tried)
-
-
-def _stops(reps: Indexes, step: int, size: int) -> Indexes:
-    """For each representative where the next one of its parity takes over."""
-    stops = np.full(len(reps), size + 1)
-    for parity in range(step):
-        own = np.flatnonzero(reps % step == parity)
-        # Each parity is a chain of its own; the last one goes on to the end.
-        stops[own[:-1]] = reps[own[1:]]
-    return stops
-
-
-def _first_places(keys: Numbers) -> tuple[Numbers, Indexes]:
-    """The distinct keys, sorted, and where each occurs first."""
-    turn, ordered = in_order(keys)
-    new = changes_of(ordered)
-    return ordered[new], turn[new]
-
-
-def mixed(key: Numbers, number: Numbers) -> Numbers:
-    """One key of a key and a number; not linear: sums are compared, not combined."""
-    return (key ^ key >> np.uint64(29)) * _MIX + number
-
-
-def _hashed(numbers: Sequence[Numbers]) -> Numbers:
-    """One key of the numbers of several images."""
-    key = numbers[0]
-    for each in numbers[1:]:
-        key = mixed(key, each)
-    # Keys that differ in their low bits alone are slow to put in order.
-    return key * _MIX

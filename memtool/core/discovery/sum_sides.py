@@ -18,8 +18,9 @@ from memtool.core.checksums.sums import Ending, Sum
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses, repeated
 from memtool.core.discovery.collecting import NumberOrder
-from memtool.core.discovery.field_ends import EndsToTry, SumStarts, mixed, sum_ends, sum_starts
+from memtool.core.discovery.field_ends import EndsToTry
 from memtool.core.discovery.fixed_fields import Numbers
+from memtool.core.discovery.sum_drifts import SumStarts, mixed, sum_ends, sum_starts
 
 _LOOK = 64
 """So many keys tell whether it is worth comparing all."""
