@@ -135,6 +135,10 @@ class PairedSum(Sum):
         moved = self._reduced(place) * self._reduced(low)
         return self._pair(sums - (low - self.start), weighted + high - moved)
 
+    @property
+    def drift_width(self) -> int:
+        return self._half
+
     def drift(self, sides: Numbers, others: Numbers) -> Numbers:
         mask = np.uint64((1 << self._half) - 1)
         low = (sides & mask).astype(np.int64) - (others & mask).astype(np.int64)

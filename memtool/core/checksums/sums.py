@@ -108,6 +108,11 @@ class Sum(ABC):
         return self.element == 1
 
     @property
+    def drift_width(self) -> int:
+        """Bits of what `drift` gives."""
+        return self.width
+
+    @property
     def bits(self) -> float:
         """Bits of evidence that one matching image is worth."""
         return float(self.width)

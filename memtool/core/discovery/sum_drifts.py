@@ -28,6 +28,8 @@ _MIX = np.uint64(0xD6E8FEB86659FD93)
 """Odd, so that a product with it loses nothing."""
 _SECOND_SPREAD = np.uint64(0xA0761D6478BD642F)
 """Odd; keys that shared a place in the first table share none in one with this factor."""
+_ROOM = 4
+"""Bits of drifts more than it takes to number the starts: one end in sixteen passes by mistake."""
 _MANY_STARTS = 1 << 16
 """More sorted keys than these lie outside of the cache, and looking for one is slow."""
 
@@ -46,9 +48,12 @@ class SumStarts:
     """The distinct keys, sorted."""
     earliest: Indexes
     """The first class with each key."""
+    telling: int
+    """Images, beside the first, whose drifts leave few ends to chance."""
     table: KeyTable
+    """The drifts of these alone, side by side."""
     second_table: KeyTable | None
-    """Where they are many: what passes both by mistake is little to look for among the keys."""
+    """Where keys are many: what passes both by mistake is little to look for among the keys."""
 
 
 def sum_starts(one: Sum, area: Area, starts: Iterable[Numbers]) -> SumStarts:
@@ -60,18 +65,19 @@ def sum_starts(one: Sum, area: Area, starts: Iterable[Numbers]) -> SumStarts:
         starts: For each image the side of a start at each offset.
     """
     reps = area.word_starts[one.element - 1]
-    parities = (reps % one.element).astype(np.uint64)
     # Sides of the first image are taken from all others': what no image tells apart drops out.
     first, *others = (side[reps] for side in starts)
-    drift = [parities, *(one.drift(side, first) for side in others)]
-    known, earliest = _first_places(_hashed(drift))
+    drifts = [one.drift(side, first) for side in others]
+    known, earliest = _first_places(_hashed([_parities(one, reps), *drifts]))
+    telling = min(len(drifts), -(-(len(known).bit_length() + _ROOM) // one.drift_width))
     return SumStarts(
         offsets=reps,
         stops=_stops(reps, one.element, area.size),
         changes=np.searchsorted(area.differing, reps),
         known=known,
         earliest=earliest,
-        table=KeyTable(known),
+        telling=telling,
+        table=KeyTable(_side_by_side(one, drifts[:telling]), len(known)),
         second_table=KeyTable(known, 0, _SECOND_SPREAD) if len(known) > _MANY_STARTS else None,
     )
 
@@ -104,21 +110,26 @@ def sum_ends(
     """
     reps, stops, changes = starts.offsets, starts.stops, starts.changes
     known, earliest = starts.known, starts.earliest
-    own_parity = ((reps + odd_length) % one.element).astype(np.uint64)[np.newaxis]
+    own_parity = _parities(one, reps + odd_length)
     found: list[tuple[Indexes, Indexes]] = []
     step = max(1, _SUMS // len(reps))
     for begin in range(0, gone.shape[1], step):
         for first in range(0, len(reps), _SUMS):
             part = slice(first, first + _SUMS)
+            # Few images tell most ends, and only what they leave is asked of all.
             needed = [
                 one.drift(end[np.newaxis, part], own[begin : begin + step, np.newaxis])
-                for end, own in zip(apart, gone, strict=True)
+                for end, own in zip(apart[: starts.telling], gone, strict=False)
             ]
-            keys = _hashed([own_parity[:, part], *needed])
-            places, columns = np.nonzero(starts.table.may_have(keys))
-            if not len(places):
+            likely = np.flatnonzero(starts.table.may_have(_side_by_side(one, needed)))
+            if not len(likely):
                 continue
-            keys, places, columns = keys[places, columns], places + begin, columns + first
+            places, columns = np.divmod(likely, needed[0].shape[1])
+            places, columns = places + begin, columns + first
+            all_needed = (
+                one.drift(end[columns], own[places]) for end, own in zip(apart, gone, strict=True)
+            )
+            keys = _hashed([own_parity[columns], *all_needed])
             if starts.second_table is not None:
                 few = starts.second_table.may_have(keys)
                 keys, places, columns = keys[few], places[few], columns[few]
@@ -138,6 +149,19 @@ def sum_ends(
     )
     rows, tried = _counted_up(reps[columns], stops[columns], one.element)
     return EndsToTry(places[rows], tried)
+
+
+def _parities(one: Sum, offsets: Indexes) -> Numbers:
+    """Words begin and end at offsets of one parity."""
+    return (offsets % one.element).astype(np.uint64)
+
+
+def _side_by_side(one: Sum, drifts: Sequence[Numbers]) -> Numbers:
+    """The drifts of several images as one number; of many the first ones fall out of it."""
+    key = drifts[0]
+    for each in drifts[1:]:
+        key = key << np.uint64(one.drift_width) | each
+    return key
 
 
 def _stops(reps: Indexes, step: int, size: int) -> Indexes:
