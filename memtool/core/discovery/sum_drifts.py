@@ -10,7 +10,7 @@ Facts
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,9 +49,9 @@ class SumStarts:
     earliest: Indexes
     """The first class with each key."""
     telling: int
-    """Images, beside the first, whose drifts leave few ends to chance."""
-    table: KeyTable
-    """The drifts of these alone, side by side."""
+    """As many drifts, of images that differ, leave few ends to chance."""
+    tables: tuple[KeyTable, ...]
+    """So many drifts side by side, from each on: see `_tellings`."""
     second_table: KeyTable | None
     """Where keys are many: what passes both by mistake is little to look for among the keys."""
 
@@ -77,7 +77,10 @@ def sum_starts(one: Sum, area: Area, starts: Iterable[Numbers]) -> SumStarts:
         known=known,
         earliest=earliest,
         telling=telling,
-        table=KeyTable(_side_by_side(one, drifts[:telling]), len(known)),
+        tables=tuple(
+            KeyTable(_side_by_side(one, [drifts[image] for image in images]), len(known))
+            for images in _tellings(len(drifts), telling)
+        ),
         second_table=KeyTable(known, 0, _SECOND_SPREAD) if len(known) > _MANY_STARTS else None,
     )
 
@@ -109,33 +112,26 @@ def sum_ends(
         inside: The block holds each place's number, which is here.
     """
     reps, stops, changes = starts.offsets, starts.stops, starts.changes
-    known, earliest = starts.known, starts.earliest
     own_parity = _parities(one, reps + odd_length)
-    found: list[tuple[Indexes, Indexes]] = []
-    step = max(1, _SUMS // len(reps))
-    for begin in range(0, gone.shape[1], step):
-        for first in range(0, len(reps), _SUMS):
-            part = slice(first, first + _SUMS)
-            # Few images tell most ends, and only what they leave is asked of all.
-            needed = [
-                one.drift(end[np.newaxis, part], own[begin : begin + step, np.newaxis])
-                for end, own in zip(apart[: starts.telling], gone, strict=False)
-            ]
-            likely = np.flatnonzero(starts.table.may_have(_side_by_side(one, needed)))
-            if not len(likely):
-                continue
-            places, columns = np.divmod(likely, needed[0].shape[1])
-            places, columns = places + begin, columns + first
-            all_needed = (
-                one.drift(end[columns], own[places]) for end, own in zip(apart, gone, strict=True)
+    found = [(np.zeros(0, np.int64), np.zeros(0, np.int64))]
+    # Where two images' numbers are the same, most ends have a start that differs by as little.
+    leads = (gone != 0).argmax(axis=0)
+    for lead, images in enumerate(_tellings(len(gone), starts.telling)):
+        own = np.flatnonzero(leads == lead)
+        few = [apart[image] for image in images], gone[images][:, own]
+        # Few images tell most ends, and only what they leave is asked of all.
+        for rows, columns in _likely_ends(one, starts.tables[lead], *few):
+            places = own[rows]
+            needed = (
+                one.drift(end[columns], each[places]) for end, each in zip(apart, gone, strict=True)
             )
-            keys = _hashed([own_parity[columns], *all_needed])
+            keys = _hashed([own_parity[columns], *needed])
             if starts.second_table is not None:
-                few = starts.second_table.may_have(keys)
-                keys, places, columns = keys[few], places[few], columns[few]
-            true = are_in(known, keys)
+                left = starts.second_table.may_have(keys)
+                keys, places, columns = keys[left], places[left], columns[left]
+            true = are_in(starts.known, keys)
             places, columns = places[true], columns[true]
-            first_start = earliest[np.searchsorted(known, keys[true])]
+            first_start = starts.earliest[np.searchsorted(starts.known, keys[true])]
             if inside is None:
                 # Numbers that differ need a differing byte between start and end.
                 right = same[places] | (changes[first_start] < changes[columns])
@@ -143,12 +139,33 @@ def sum_ends(
                 offsets = inside[places]
                 right = (reps[first_start] <= offsets) & (stops[columns] > offsets)
             found.append((places[right], columns[right]))
-    places, columns = (
-        np.concatenate([np.zeros(0, np.int64), *(each[turn] for each in found)])
-        for turn in range(2)
-    )
+    places, columns = (np.concatenate(each) for each in zip(*found, strict=True))
+    turns, _ = in_order(places.view(np.uint64))
+    places, columns = places[turns], columns[turns]
     rows, tried = _counted_up(reps[columns], stops[columns], one.element)
     return EndsToTry(places[rows], tried)
+
+
+def _likely_ends(
+    one: Sum, table: KeyTable, apart: Sequence[Numbers], gone: Numbers
+) -> Iterator[tuple[Indexes, Indexes]]:
+    """Places and classes of ends that may have a start, in batches; see `sum_ends`."""
+    classes = len(apart[0])
+    step = max(1, _SUMS // classes)
+    for begin in range(0, gone.shape[1], step):
+        for first in range(0, classes, _SUMS):
+            needed = [
+                one.drift(end[first : first + _SUMS], own[begin : begin + step, np.newaxis])
+                for end, own in zip(apart, gone, strict=True)
+            ]
+            likely = np.flatnonzero(table.may_have(_side_by_side(one, needed)))
+            places, columns = np.divmod(likely, needed[0].shape[1])
+            yield places + begin, columns + first
+
+
+def _tellings(count: int, telling: int) -> list[list[int]]:
+    """From each of `count` images on the next ones, as many as tell; behind the last the first."""
+    return [[(lead + turn) % count for turn in range(telling)] for lead in range(count)]
 
 
 def _parities(one: Sum, offsets: Indexes) -> Numbers:
