@@ -22,6 +22,7 @@ from memtool.core.discovery.collecting import (
 )
 from memtool.core.discovery.crc_sides import CrcSides
 from memtool.core.discovery.evidence import are_told, expected_by_level
+from memtool.core.discovery.field_batches import FieldBatch
 from memtool.core.discovery.field_ends import EndsToTry, crc_ends
 from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.register_algebra import Registers
@@ -183,53 +184,34 @@ def _join_fixed(
     skip_adjacent: bool,
 ) -> None:
     group, area = sides.group, sides.area
-    columns, positions = some.places, some.ends
-    offsets = fields.offsets[columns % len(fields)]
-    # Of a block behind the field at least one byte is covered.
-    behind = positions >= offsets + group.length + 1
-    outside = behind | (positions < offsets + (0 if skip_adjacent else 1))
-    columns, positions, offsets = columns[outside], positions[outside], offsets[outside]
-    if not len(columns):
+    batch = FieldBatch(area, fields, some, group.length, skip_adjacent=skip_adjacent)
+    if not len(batch):
         return
-    # An end behind the field may not reach back over it.
-    floors = np.where(behind[outside], np.maximum(offsets + group.length, 0), 0)
-    limits = np.minimum(positions, area.thresholds(0)[0][positions]).astype(np.int64)
     # Keys are linear: those of numbers and prefixes are put together.
-    stored = _stored_sides(sides, numbers, columns, positions)
-    keys = sides.keys.of(stored) ^ sides.prefix_key[positions]
+    stored = _stored_sides(sides, numbers, batch.columns, batch.positions)
+    keys = sides.keys.of(stored) ^ sides.prefix_key[batch.positions]
     for xorout in sides.xorouts:
         models = sides.models_of(xorout)
-        shifted = keys ^ sides.constants_at(xorout, positions) if xorout else keys
+        shifted = keys ^ sides.constants_at(xorout, batch.positions) if xorout else keys
         if some.starts is None:
             starts = sides.starts(xorout)
         else:
             starts = sides.starts_at(xorout, some.starts)
-        # Columns tell the fields apart, or ends of two fields would be taken for one block.
-        matches = starts.match(shifted, limits, floors, columns)
-        if matches is None:
+        # Mostly nothing is found in any order.
+        if batch.match(starts, shifted) is None:
             continue
-        turns = columns[matches.matched_ends] // len(fields)
-        for turn in np.unique(turns):
-            low, high = np.searchsorted(columns, np.array([turn, turn + 1]) * len(fields))
-            own = slice(int(low), int(high))
-            places = columns[own] % len(fields)
-            ends = Ends(
-                search=Search(
-                    algorithms=tuple(model.algorithm for model in models),
-                    order=orders[turn],
-                    placement=placement,
-                    length=group.length,
-                    bits=tuple(group.width * many for many in range(1, area.count + 1)),
-                    together=False,
-                    linear=True,
-                ),
-                positions=positions[own],
-                fields=offsets[own],
-                levels=fields.distinct[places],
+        for turn, own in batch.by_order():
+            search = Search(
+                algorithms=tuple(model.algorithm for model in models),
+                order=orders[turn],
+                placement=placement,
+                length=group.length,
+                bits=tuple(group.width * many for many in range(1, area.count + 1)),
+                together=False,
+                linear=True,
             )
-            if len(orders) > 1:
-                matches = starts.match(shifted[own], limits[own], floors[own], places)
-            collector.offer(area, ends, matches, len(models), limits[own], fields.stored_of(places))
+            matches = batch.match(starts, shifted, own)
+            batch.offer(collector, search, matches, len(models), own)
 
 
 def _stored_sides(

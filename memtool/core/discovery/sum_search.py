@@ -27,6 +27,7 @@ from memtool.core.discovery.collecting import (
 )
 from memtool.core.discovery.crc_search import expect_fixed
 from memtool.core.discovery.evidence import are_told, expected_by_level
+from memtool.core.discovery.field_batches import FieldBatch
 from memtool.core.discovery.field_ends import EndsToTry, every_end
 from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.measured_chance import (
@@ -175,42 +176,34 @@ def search_sums_fixed_fields(
     one, area = sides.sum, sides.area
     plain = _plain_bits(one, area)
     tried = expect_fixed(area, fields, one.length, one.bits)
-    for order in number_orders(one.length, word_swapped=word_swapped):
-        numbers = fields.numbers(order)
-        for algorithm in sides.group.algorithms:
-            possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
-            for odd_length in (False, True) if one.pads else (False,):
-                worth = sides.worth.get((algorithm.name, odd_length), Worth(plain, plain))
-                search = Search(
-                    algorithms=(algorithm.name,),
-                    order=order,
-                    placement=placement,
-                    length=one.length,
-                    bits=worth.mixed,
-                    bits_of_copies=worth.copies,
-                    together=False,
-                    linear=False,
-                )
-                for some in _ends_to_try(sides, algorithm, numbers, possible, odd_length):
-                    yield
-                    batch = _FieldBatch(area, fields, some, one.length, skip_adjacent)
-                    stored = [row[batch.places] for row in numbers]
-                    keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
-                    matches = sides.starts.match(keys, batch.limits, batch.floors, batch.places)
-                    ends = Ends(
-                        search=search,
-                        positions=batch.positions,
-                        fields=batch.offsets,
-                        levels=batch.levels,
+    orders = number_orders(one.length, word_swapped=word_swapped)
+    numbers = list(fields.numbers_in(orders))
+    for algorithm in sides.group.algorithms:
+        possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
+        for odd_length in (False, True) if one.pads else (False,):
+            worth = sides.worth.get((algorithm.name, odd_length), Worth(plain, plain))
+            for some in _ends_to_try(sides, algorithm, numbers, possible, odd_length):
+                yield
+                batch = FieldBatch(area, fields, some, one.length, skip_adjacent=skip_adjacent)
+                stored = [row[batch.columns] for row in numbers]
+                keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
+                for turn, own in batch.by_order():
+                    search = Search(
+                        algorithms=(algorithm.name,),
+                        order=orders[turn],
+                        placement=placement,
+                        length=one.length,
+                        bits=worth.mixed,
+                        bits_of_copies=worth.copies,
+                        together=False,
+                        linear=False,
                     )
-                    collector.offer(area, ends, matches, 1, batch.limits, batch.stored_at)
-                for level, expected in tried.items():
-                    # Worth less, and made more often by as much: both follow from the same loss.
-                    bits = worth.mixed[level - 1]
-                    loss = plain[level - 1] - bits
-                    collector.chance.add(
-                        bits, expected * 2**loss / one.element, tier=TIERS[placement]
-                    )
+                    batch.offer(collector, search, batch.match(sides.starts, keys, own), 1, own)
+            for level, expected in tried.items():
+                # Worth less, and made more often by as much: both follow from the same loss.
+                bits = worth.mixed[level - 1]
+                made = len(orders) * expected * 2 ** (plain[level - 1] - bits) / one.element
+                collector.chance.add(bits, made, tier=TIERS[placement])
 
 
 def _ends_to_try(
@@ -220,7 +213,7 @@ def _ends_to_try(
     possible: Indexes,
     odd_length: bool,
 ) -> Iterator[EndsToTry]:
-    """Ends with the places of their numbers, in batches."""
+    """Ends with the columns of their numbers, in batches."""
     if not len(possible):
         return
     goals = [row[possible] for row in numbers]
@@ -231,28 +224,3 @@ def _ends_to_try(
     for begin in range(0, len(likely.ends), _BATCH):
         part = slice(begin, begin + _BATCH)
         yield EndsToTry(possible[likely.places[part]], likely.ends[part])
-
-
-class _FieldBatch:
-    """Some ends with their fields, as arrays of one length."""
-
-    def __init__(
-        self,
-        area: Area,
-        fields: FixedFields,
-        some: EndsToTry,
-        length: int,
-        skip_adjacent: bool,
-    ) -> None:
-        offsets = fields.offsets[some.places]
-        # A block lies wholly before its field or wholly behind it.
-        behind = some.ends >= offsets + length + 1
-        outside = behind | (some.ends < offsets + (0 if skip_adjacent else 1))
-        outside &= some.ends > 0
-        self.positions, self.places = some.ends[outside], some.places[outside]
-        self.offsets = offsets[outside]
-        self.floors = np.where(behind[outside], np.maximum(self.offsets + length, 0), 0)
-        block_limits = area.thresholds(0)[0][self.positions]
-        self.limits = np.minimum(self.positions, block_limits).astype(np.int64)
-        self.levels = fields.distinct[self.places]
-        self.stored_at = fields.stored_of(self.places)
