@@ -33,6 +33,10 @@ _TABLE = 1 << 16
 """A table with room for so many keys lies in the cache."""
 _CACHED = 1 << 16
 """So many keys stay in the cache, in whatever order they are looked for."""
+_PAIRS = 1 << 12
+"""So many pairs of a start and an end are sooner compared than both sides sorted."""
+_SHORT = 64
+"""So few numbers are sorted in one step."""
 _FEW = 64
 """One end for so many starts is few."""
 
@@ -283,6 +287,9 @@ class StartClasses:
         hits = hits[limits[hits] > (0 if floors is None else floors[hits])]
         hits = self._without_blocked(hits, ends, limits)
         near, hits = self._meeting(ends, hits)
+        if len(near) * len(hits) <= _PAIRS:
+            own = None if floors is None else floors[hits]
+            hits = hits[self._are_near(near, ends[hits], limits[hits], own)]
         if not len(hits):
             return None
         # From here on both sides lie by key, those of one key by position: searches go through
@@ -313,6 +320,20 @@ class StartClasses:
             if len(hits):
                 near = near[are_in(np.sort(ends[hits]), self._keys[near])]
         return self._indexes(near[: len(near) if len(hits) else 0]), hits
+
+    def _are_near(
+        self, near: Indexes, ends: Keys, limits: Indexes, floors: Indexes | None
+    ) -> NDArray[np.bool_]:
+        """Which of few ends have one of few starts, where it may lie.
+
+        Many have only what lies behind them, and are not worth a sort.
+        """
+        indexes = self._indexes(near)[:, np.newaxis]
+        pairs = (self._keys[near][:, np.newaxis] == ends) & (indexes < limits * self.per_position)
+        if floors is not None:
+            pairs &= indexes >= floors * self.per_position
+        found: NDArray[np.bool_] = pairs.any(axis=0)
+        return found
 
     def _without_blocked(self, hits: Indexes, ends: Keys, limits: Indexes) -> Indexes:
         """Drop most hits that only starts above their limit have made.
@@ -416,8 +437,9 @@ def changes_of(ordered: NDArray[np.generic]) -> NDArray[np.bool_]:
 
 def in_order(numbers: Keys) -> tuple[Indexes, Keys]:
     """The places of `numbers` by number, equal ones in their order; and the numbers so."""
-    if not len(numbers):
-        return np.zeros(0, np.int64), numbers
+    if len(numbers) <= _SHORT:
+        turn = np.argsort(numbers, kind="stable")
+        return turn, numbers[turn]
     # Number and place in one integer: a plain sort takes a quarter of the time of `argsort`.
     low = (len(numbers) - 1).bit_length()
     lost = max(0, int(numbers.max()).bit_length() + low - 64)
