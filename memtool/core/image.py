@@ -212,9 +212,10 @@ class Image:
     def _segment_with(self, span: Span) -> Segment | None:
         """The segment that defines all of `span`."""
         index = bisect_right(self.segments, span.start, key=_start_of) - 1
-        if index < 0 or self.segments[index].end < span.end:
+        if index < 0:
             return None
-        return self.segments[index]
+        segment = self.segments[index]
+        return segment if span.end <= segment.start + len(segment.data) else None
 
 
 def _some_of(data: bytes) -> bytes:

@@ -354,11 +354,20 @@ def as_equivalent(
 
 def _step(addresses: Indexes) -> int:
     """2 where several addresses are all even or all odd: sums of words, or of equal bytes."""
-    return 2 if len(addresses) > 1 and not ((addresses ^ addresses[0]) & 1).any() else 1
+    if len(addresses) == 1 or _is_run(addresses, 1):
+        return 1
+    return 1 if ((addresses ^ addresses[0]) & 1).any() else 2
+
+
+def _is_run(addresses: Indexes, step: int) -> bool:
+    """Whether no address of those so far apart is missing between ascending ones."""
+    return bool(addresses[-1] - addresses[0] == step * (len(addresses) - 1))
 
 
 def _runs(addresses: Indexes, step: int) -> tuple[Span, ...]:
     """The runs that ascending addresses form, the first ones of them."""
+    if _is_run(addresses, step):
+        return (Span(int(addresses[0]), int(addresses[-1]) + 1),)
     breaks = np.flatnonzero(addresses[1:] - addresses[:-1] > step)[:_RUNS_KEPT]
     lasts = [*addresses[breaks].tolist(), int(addresses[-1])]
     firsts = [int(addresses[0]), *addresses[breaks + 1].tolist()]

@@ -226,7 +226,5 @@ def _all_on_runs(runs: Edges, length: int, *, whole: bool) -> Iterator[int]:
 def _read(
     images: Sequence[Image], addresses: Iterable[int], length: int
 ) -> tuple[tuple[int, tuple[bytes, ...]], ...]:
-    return tuple(
-        (address, tuple(image.read(Span(address, address + length)) for image in images))
-        for address in addresses
-    )
+    spans = (Span(address, address + length) for address in addresses)
+    return tuple((span.start, tuple(image.read(span) for image in images)) for span in spans)
