@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -19,8 +20,10 @@ from memtool.core.span import Span
 if TYPE_CHECKING:
     from memtool.core.runs import Edges
 
+    Read: TypeAlias = Callable[[int, int], tuple[bytes, ...] | None]
+    """The bytes of each image at an address, so many; see `_Contents.read`."""
+
 MOST_PLACES = 256
-_LONGEST = 8
 _GAP = 2
 """Neighbouring bytes that are equal in all images make no border if they are fewer."""
 _WORK = 1 << 15
@@ -71,7 +74,7 @@ def tell_drowned(widths: Sequence[int]) -> str:
 
 
 def choose_places(
-    images: Sequence[Image], spans: Sequence[Span], at: Span | None
+    images: Sequence[Image], spans: Sequence[Span], at: Span | None, lengths: Iterable[int]
 ) -> tuple[FieldPlaces, ...]:
     """The fixed places to search.
 
@@ -79,26 +82,47 @@ def choose_places(
         images: Distinct ones.
         spans: What is searched.
         at: A span that holds the number; no other place is then searched.
+        lengths: Bytes of the numbers that are looked for.
     """
+    lengths = sorted(lengths)
     if at is not None:
-        return (_given(images, at),)
+        return (_given(images, at, lengths),)
     if not spans:
         return ()
-    return (_image_end(images, spans), _differing(images, spans))
+    read = _Contents(images, spans).read
+    return (_image_end(spans[-1], lengths, read), _differing(images, spans, lengths, read))
 
 
-def _image_end(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
-    end, last = spans[-1].end, spans[-1]
+class _Contents:
+    """Some spans of images, to be read in many places."""
+
+    def __init__(self, images: Sequence[Image], spans: Sequence[Span]) -> None:
+        self._starts = [span.start for span in spans]
+        self._contents = [[image.read(span) for image in images] for span in spans]
+
+    def read(self, address: int, length: int) -> tuple[bytes, ...] | None:
+        """The bytes of each image; None where no span has room for them."""
+        turn = bisect_right(self._starts, address) - 1
+        if turn < 0:
+            return None
+        first = address - self._starts[turn]
+        contents = self._contents[turn]
+        if first + length > len(contents[0]):
+            return None
+        return tuple([content[first : first + length] for content in contents])
+
+
+def _image_end(last: Span, lengths: Sequence[int], read: Read) -> FieldPlaces:
     by_length = {
-        length: _read(images, [end - length], length)
-        for length in range(1, _LONGEST + 1)
+        length: tuple(_read(read, [last.end - length], length))
+        for length in lengths
         # A block has at least one byte before its number.
         if length < len(last)
     }
     return FieldPlaces(placement=Placement.IMAGE_END, by_length=by_length, places=1, left_out=None)
 
 
-def _given(images: Sequence[Image], at: Span) -> FieldPlaces:
+def _given(images: Sequence[Image], at: Span, lengths: Sequence[int]) -> FieldPlaces:
     left_out = None
     covered = all(image.covers(at) for image in images)
     if not covered:
@@ -106,11 +130,14 @@ def _given(images: Sequence[Image], at: Span) -> FieldPlaces:
     elif len(at) > MOST_PLACES:
         left_out = f"Only the first {MOST_PLACES} bytes of the span given were tried."
     end = min(at.end, at.start + MOST_PLACES)
-    by_length = {
-        length: _read(images, range(at.start, end - length + 1), length)
-        for length in range(1, _LONGEST + 1)
-        if covered and length <= end - at.start
-    }
+    by_length = {}
+    if covered:
+        read = _Contents(images, [at]).read
+        by_length = {
+            length: tuple(_read(read, range(at.start, end - length + 1), length))
+            for length in lengths
+            if length <= end - at.start
+        }
     return FieldPlaces(
         placement=Placement.GIVEN,
         by_length=by_length,
@@ -119,7 +146,9 @@ def _given(images: Sequence[Image], at: Span) -> FieldPlaces:
     )
 
 
-def _differing(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
+def _differing(
+    images: Sequence[Image], spans: Sequence[Span], lengths: Sequence[int], read: Read
+) -> FieldPlaces:
     runs = _differing_runs(images, spans)
     total = int((runs[:, 1] - runs[:, 0]).sum())
     size = sum(len(span) for span in spans)
@@ -129,17 +158,13 @@ def _differing(images: Sequence[Image], spans: Sequence[Span]) -> FieldPlaces:
     by_length = {}
     tried: set[int] = set()
     cut = False
-    for length in range(1, _LONGEST + 1):
-        all_room = (
-            address
-            for address in _places_on_runs(runs, length, whole=total <= _FEW)
-            if any(span.start <= address and address + length <= span.end for span in spans)
-            # That place is the image's end, and tried as such.
-            and address + length != spans[-1].end
-        )
+    for length in lengths:
+        likeliest = _places_on_runs(runs, length, whole=total <= _FEW)
+        # The image's end is tried as such.
+        apart = (address for address in likeliest if address + length != spans[-1].end)
         # One more than are tried tells that some are left out; there may be a million.
-        room = list(islice(all_room, most + 1))
-        chosen = _worth_their_time(_read(images, room[:most], length), of_two)
+        room = list(islice(_read(read, apart, length), most + 1))
+        chosen = _worth_their_time(room[:most], of_two)
         cut = cut or len(room) > len(chosen)
         # Likeliest first was for the cut; the searches want them in order of address.
         by_length[length] = tuple(sorted(chosen))
@@ -224,7 +249,10 @@ def _all_on_runs(runs: Edges, length: int, *, whole: bool) -> Iterator[int]:
 
 
 def _read(
-    images: Sequence[Image], addresses: Iterable[int], length: int
-) -> tuple[tuple[int, tuple[bytes, ...]], ...]:
-    spans = (Span(address, address + length) for address in addresses)
-    return tuple((span.start, tuple(image.read(span) for image in images)) for span in spans)
+    read: Read, addresses: Iterable[int], length: int
+) -> Iterator[tuple[int, tuple[bytes, ...]]]:
+    """The places with room for a number, each with its bytes in each image."""
+    for address in addresses:
+        stored = read(address, length)
+        if stored is not None:
+            yield address, stored

@@ -26,6 +26,7 @@ from memtool.core.span import Span, intersect_spans
 
 WIDTHS = (8, 16, 24, 32, 64)
 """Widths, in bits, that are searched: whole bytes that memories store."""
+_WIDEST = max(WIDTHS)
 _WORTH_WORKERS = 1 << 16
 """Of smaller images numpy works too shortly at a time: two workers wait for each other more than
 they save."""
@@ -82,7 +83,9 @@ def discover_checksums(
     ]
     places: tuple[FieldPlaces, ...] = ()
     if wish.fixed_places or wish.at is not None:
-        places = choose_places([images[number - 1] for number in numbers], spans, wish.at)
+        widths = {algorithm.width for algorithm in wish.algorithms}
+        lengths = [width // 8 for width in widths if width % 8 == 0 and width <= _WIDEST]
+        places = choose_places([images[number - 1] for number in numbers], spans, wish.at, lengths)
     # All areas' pieces in one list: their order is the order of the answer, whoever does them.
     pieces = [piece for area in areas for piece in pieces_of(area, places, wish, most)]
     do_work(pieces, min(workers, _most_workers(areas)), progress)
