@@ -11,17 +11,20 @@ hashing and writing it.
 from __future__ import annotations
 
 import argparse
+import math
+import shutil
 import sys
 import tempfile
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.bench.costs import Cost, command_cost, cost_of
+from tests.bench.costs import Cost, command_cost, cost_of, ratio_of
 from tests.bench.images import KINDS, LARGEST, make_images
 
 SIZES = (4096, 1 << 16, 1 << 20, LARGEST)
-LIMITS = {4096: 1.0, 1 << 16: 1.5, 1 << 20: 4.0, LARGEST: 20.0}
+_LIMITS = {1 << 16: 1.5, 1 << 20: 4.0, LARGEST: 20.0}
 VINS = (b"1G4AH59H45G118341", b"1M8GDM9AXKP042788")
 """Of the vehicle and of the donor. The second is the worked example of 49 CFR 565.15(c)."""
 LAYOUT = """\
@@ -50,11 +53,10 @@ data = pathlib.Path(sys.argv[1]).read_bytes()
 hashlib.sha256(data)
 pathlib.Path(sys.argv[1] + ".copy").write_bytes(data)
 """
-Rows = dict[str, dict[int, Cost]]
 
 
-def play(folder: Path, images: list[bytes], rows: Rows, *, state: str, runs: int) -> None:
-    """A whole job with two images; `rows` gets the cost of each command, or keeps a lower one."""
+def play(folder: Path, images: list[bytes], *, state: str) -> Iterator[tuple[str, Cost]]:
+    """A whole job with two images: each command, after it has run, with what it took."""
     size = len(images[0])
     folder.mkdir()
     names = {}
@@ -69,62 +71,93 @@ def play(folder: Path, images: list[bytes], rows: Rows, *, state: str, runs: int
     )
     donor, original = names["donor1"], names["original1"]
 
-    def cost(name: str, *arguments: str, times: int = 1) -> None:
-        measured = command_cost(*arguments, folder=folder, runs=times)
+    def cost(*arguments: str) -> Cost:
+        measured = command_cost(*arguments, folder=folder, runs=1)
         if measured.status not in (0, 1):
             raise SystemExit(f"{folder}: {arguments} ended with {measured.status}")
-        costs = rows.setdefault(name, {})
-        costs[size] = min(measured, costs.get(size, measured))
+        return measured
 
     job = ("--job", "job")
-    cost("inspect", "inspect", donor, times=runs)
-    cost("find", "find", VINS[1].decode(), donor, times=runs)
-    cost("compare", "compare", donor, original, times=runs)
-    cost(
-        *("start", "start", *job, "--layout", "module.toml", "--chip", f"{size >> 10}K"),
-        *("--original", original, "--original", names["original2"]),
-        *("--donor", donor, "--donor", names["donor2"]),
-        *("--vehicle-vin", VINS[0].decode(), "--module-kind", "body", "--authority", "order"),
-        "--reseated",
+    yield "inspect", cost("inspect", donor)
+    yield "find", cost("find", VINS[1].decode(), donor)
+    yield "compare", cost("compare", donor, original)
+    yield (
+        "start",
+        cost(
+            *("start", *job, "--layout", "module.toml", "--chip", f"{size >> 10}K"),
+            *("--original", original, "--original", names["original2"]),
+            *("--donor", donor, "--donor", names["donor2"]),
+            *("--vehicle-vin", VINS[0].decode(), "--module-kind", "body", "--authority", "order"),
+            "--reseated",
+        ),
     )
-    cost("blank", "blank", "donor", *job, "--confirm", VINS[1][-6:].decode())
-    cost("check to-write", "check", *job, "--stage", "before-writing", times=runs)
-    written = next((folder / "job").rglob("*to-write*.bin"), None)
-    if written is not None:
-        (folder / "back.bin").write_bytes(written.read_bytes())
-        cost("check read-back", "check", "back.bin", *job, "--stage", "after-writing", times=runs)
-    cost("report", "report", *job, "--no-pdf", times=runs)
+    yield "blank", cost("blank", "donor", *job, "--confirm", VINS[1][-6:].decode())
+    yield "check to-write", cost("check", *job, "--stage", "before-writing")
+    written = next((folder / "job").rglob("*to-write*.bin"))
+    (folder / "back.bin").write_bytes(written.read_bytes())
+    yield "check read-back", cost("check", "back.bin", *job, "--stage", "after-writing")
+    yield "report", cost("report", *job, "--no-pdf")
 
 
-def print_rows(rows: Rows, kind: str, sizes: list[int]) -> None:
+def play_all(
+    folder: Path, kind: str, sizes: Sequence[int], turns: Mapping[int, int]
+) -> dict[str, dict[int, list[Cost]]]:
+    """Whole jobs of several sizes: by command and size, what each turn took.
+
+    Every command runs in all sizes before the next one does, since a machine works faster and
+    slower for minutes at a time.
+
+    Args:
+        folder: An empty one.
+        kind: Of the images.
+        sizes: In bytes.
+        turns: How often each size is played.
+    """
+    played: dict[str, dict[int, list[Cost]]] = {}
+    for turn in range(max(turns[size] for size in sizes)):
+        own = [size for size in sizes if turn < turns[size]]
+        jobs = (
+            play(folder / f"{size}", make_images(kind, size, 2), state="0x0100+32") for size in own
+        )
+        for steps in zip(*jobs, strict=True):
+            for size, (command, cost) in zip(own, steps, strict=True):
+                played.setdefault(command, {}).setdefault(size, []).append(cost)
+        for size in own:
+            shutil.rmtree(folder / f"{size}")
+    return played
+
+
+def limit_of(command: str, size: int) -> float:
+    """How often as long as 4 KiB a size may take; `compare` has aims of its own."""
+    return math.inf if command == "compare" else _LIMITS.get(size, math.inf)
+
+
+def print_rows(
+    played: Mapping[str, Mapping[int, Sequence[Cost]]], kind: str, sizes: list[int]
+) -> None:
     """One line a command, the worst first."""
-
-    def worst(item: tuple[str, dict[int, Cost]]) -> float:
-        costs = item[1]
-        first = costs[sizes[0]].seconds
-        return max(costs[size].seconds / first / LIMITS.get(size, 1) for size in costs)
-
     print(f"\n{kind:18} {'':>10}" + "".join(f"{size:>18,} B" for size in sizes[1:]))
-    for name, costs in sorted(rows.items(), key=worst, reverse=True):
-        first = costs[sizes[0]].seconds
-        cells = ""
+    rows = []
+    for name, costs in played.items():
+        cells, worst = "", 0.0
         for size in sizes[1:]:
-            if size not in costs:
-                continue
-            ratio = costs[size].seconds / first
-            sign = " " if ratio <= LIMITS.get(size, ratio) else "!"
-            cells += f"{ratio:8.2f} x{sign} {costs[size].memory >> 20:5} MB  "
-        print(f"{name:18} {first:8.2f} s {cells}", flush=True)
+            ratio = ratio_of(costs[size], costs[sizes[0]])
+            limit = limit_of(name, size)
+            worst = max(worst, ratio / limit)
+            sign = " " if ratio <= limit else "!"
+            cells += f"{ratio:8.2f} x{sign} {costs[size][0].memory >> 20:5} MB  "
+        rows.append((worst, f"{name:18} {min(costs[sizes[0]]).seconds:8.2f} s {cells}"))
+    for _, row in sorted(rows, reverse=True):
+        print(row, flush=True)
 
 
 def blank_all(folder: Path, size: int) -> str:
     """`blank` of a file that is all one state region behind its VIN, in words."""
-    rows: Rows = {}
     images = make_images("random", size, 2)
-    play(folder, images, rows, state=f"0x0100+{size - 0x100}", runs=1)
+    costs = dict(play(folder, images, state=f"0x0100+{size - 0x100}"))
     alone = cost_of("-c", READ_HASH_WRITE, "donor1.bin", folder=folder)
-    limit = rows["inspect"][size].seconds + 3 * alone.seconds
-    ratio = rows["blank"][size].seconds / limit
+    limit = costs["inspect"].seconds + 3 * alone.seconds
+    ratio = costs["blank"].seconds / limit
     return (
         f"`blank` of a state region of {size >> 20} MiB takes {ratio:.2f} times `inspect` of that"
         " file and three times reading, hashing and writing it; the aim is 1."
@@ -142,16 +175,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         for kind in given.kinds.split(","):
             assert kind in KINDS
-            rows: Rows = {}
-            for size in sizes:
-                play(
-                    Path(folder) / f"{kind}-{size}",
-                    make_images(kind, size, 2),
-                    rows,
-                    state="0x0100+32",
-                    runs=given.runs,
-                )
-            print_rows(rows, kind, sizes)
+            played = play_all(Path(folder), kind, sizes, dict.fromkeys(sizes, given.runs))
+            print_rows(played, kind, sizes)
         print(f"\n{blank_all(Path(folder) / 'all-state', sizes[-1])}")
 
 

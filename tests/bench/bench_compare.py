@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.bench.costs import command_cost, cost_of
+from tests.bench.costs import beside, ratio_of
 
 NUMPY_ALONE = """
 import sys
@@ -42,11 +42,11 @@ def compare_contents(folder: Path, size: int) -> None:
     for name, other in contents.items():
         two = folder / "b.bin"
         two.write_bytes(other)
-        alone = cost_of("-c", NUMPY_ALONE, str(one), str(two))
-        ours = command_cost("compare", str(one), str(two))
+        files = str(one), str(two)
+        ours, alone = beside(("compare", *files), NUMPY_ALONE, *files)
         print(
-            f"{name:24} {ours.seconds / alone.seconds:5.1f} x numpy alone,"
-            f" memory {ours.memory / (2 * size):5.1f} x the files"
+            f"{name:24} {ratio_of(ours, alone):5.1f} x numpy alone,"
+            f" memory {ours[0].memory / (2 * size):5.1f} x the files"
         )
 
 

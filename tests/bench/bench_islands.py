@@ -17,29 +17,32 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from memtool.core.image import Image
 from memtool.formats.codec import ImageFormat, encode_image
 from tests.bench.bench_commands import LAYOUT, VINS
-from tests.bench.costs import command_cost
+from tests.bench.costs import Cost, command_cost, ratio_of
 
 _CHIP, _SIZE = "64K", 1 << 16
 _VIN_AT = 0x20
 
 
-def compare_islands(folder: Path, count: int) -> dict[str, float]:
+def compare_islands(folder: Path, count: int, turns: int = 5) -> dict[str, float]:
     """By command, how many times as long it takes with islands.
 
     Args:
         folder: An empty one.
         count: How many segments of one byte; three times as many have room in 64 KiB.
+        turns: How often it is played.
     """
-    taken = {}
-    for name in ("islands", "plain"):
-        place = folder / name
-        place.mkdir()
-        taken[name] = _play(place, count, apart=3 if name == "islands" else 1)
-    return {command: taken["islands"][command] / taken["plain"][command] for command in taken[name]}
+    taken: dict[str, dict[int, list[Cost]]] = {}
+    for turn in range(turns):
+        for apart in (3, 1):
+            place = folder / f"{turn}-{apart}"
+            place.mkdir()
+            for command, cost in _play(place, count, apart=apart).items():
+                taken.setdefault(command, {}).setdefault(apart, []).append(cost)
+    return {command: ratio_of(costs[3], costs[1]) for command, costs in taken.items()}
 
 
-def _play(folder: Path, count: int, *, apart: int) -> dict[str, float]:
-    """Seconds of each command, with images whose bytes lie so many addresses apart."""
+def _play(folder: Path, count: int, *, apart: int) -> dict[str, Cost]:
+    """The cost of each command, with images whose bytes lie so many addresses apart."""
     vehicle, donor = VINS
     for role, vin in (("original", vehicle), ("donor", donor)):
         pieces = [(_VIN_AT, vin)]
@@ -53,36 +56,35 @@ def _play(folder: Path, count: int, *, apart: int) -> dict[str, float]:
         _write_reads(folder / f"whole-{role}", Image.from_bytes(bytes(whole)))
     (folder / "module.toml").write_text(LAYOUT.format(chip=_CHIP, size=_SIZE, state="0x0100+32"))
 
-    def seconds(*arguments: str, runs: int = 3) -> float:
-        measured = command_cost(*arguments, folder=folder, runs=runs)
+    def cost(*arguments: str) -> Cost:
+        measured = command_cost(*arguments, folder=folder, runs=1)
         if measured.status not in (0, 1):
             raise SystemExit(f"{folder}: {arguments} ended with {measured.status}")
-        return measured.seconds
+        return measured
 
-    def start(job: str, before: str = "") -> float:
+    def start(job: str, before: str = "") -> Cost:
         reads = (
             words
             for role in ("original", "donor")
             for number in "12"
             for words in (f"--{role}", f"{before}{role}{number}.hex")
         )
-        return seconds(
+        return cost(
             *("start", "--job", job, "--layout", "module.toml", "--chip", _CHIP, *reads),
             *("--vehicle-vin", vehicle.decode(), "--module-kind", "body", "--authority", "order"),
             "--reseated",
-            runs=1,
         )
 
     taken = {
-        "inspect": seconds("inspect", "donor1.hex"),
-        "find": seconds("find", donor.decode(), "donor1.hex"),
-        "compare": seconds("compare", "donor1.hex", "original1.hex"),
-        "start": min(start(f"job{number}") for number in range(3)),
-        "report": seconds("report", "--job", "job0", "--no-pdf"),
+        "inspect": cost("inspect", "donor1.hex"),
+        "find": cost("find", donor.decode(), "donor1.hex"),
+        "compare": cost("compare", "donor1.hex", "original1.hex"),
+        "start": start("job"),
+        "report": cost("report", "--job", "job", "--no-pdf"),
     }
     start("whole", "whole-")
-    seconds("blank", "donor", "--job", "whole", "--confirm", donor[-6:].decode(), runs=1)
-    taken["check"] = seconds("check", "donor1.hex", "--job", "whole", "--stage", "after-writing")
+    cost("blank", "donor", "--job", "whole", "--confirm", donor[-6:].decode())
+    taken["check"] = cost("check", "donor1.hex", "--job", "whole", "--stage", "after-writing")
     return taken
 
 

@@ -1,6 +1,7 @@
-"""What a process costs: processor time and memory, the cheapest of several runs.
+"""What a process costs: processor time and memory, and how often as much as another one.
 
-Processor time, not the clock's: on a machine that does other work too it changes little.
+Processor time, not the clock's: on a machine that does other work too it changes little. What is
+compared runs in turn, since a machine works faster and slower for minutes at a time.
 """
 
 from __future__ import annotations
@@ -8,7 +9,10 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
+from statistics import median
 from typing import NamedTuple
 
 ROOT = Path(__file__).parents[2]
@@ -71,3 +75,25 @@ def cost_of(*command: str, folder: Path = ROOT, runs: int = 3) -> Cost:
 def command_cost(*arguments: str, folder: Path = ROOT, runs: int = 3) -> Cost:
     """The cheapest of some runs of a command of ours."""
     return cost_of("-m", "memtool", *arguments, folder=folder, runs=runs)
+
+
+def in_turn(*processes: Callable[[], Cost], turns: int = 5) -> list[list[Cost]]:
+    """The costs of each, one of all in every turn."""
+    made = [[process() for process in processes] for _ in range(turns)]
+    return [list(costs) for costs in zip(*made, strict=True)]
+
+
+def ratio_of(costs: Sequence[Cost], others: Sequence[Cost]) -> float:
+    """How often as much as the other process: the median of the turns that both had."""
+    return median(one.seconds / other.seconds for one, other in zip(costs, others, strict=False))
+
+
+def beside(
+    command: Sequence[str], *code: str, folder: Path = ROOT, turns: int = 5
+) -> list[list[Cost]]:
+    """The costs of a command of ours and, in turn with it, of lines of Python and what follows."""
+    return in_turn(
+        partial(command_cost, *command, folder=folder, runs=1),
+        partial(cost_of, "-c", *code, folder=folder, runs=1),
+        turns=turns,
+    )
