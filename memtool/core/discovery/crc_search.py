@@ -6,7 +6,7 @@ field is fixed, and `field_ends` says which ends are worth a join.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from memtool.core.discovery.collecting import (
 from memtool.core.discovery.crc_sides import CrcSides
 from memtool.core.discovery.evidence import are_told, expected_by_level
 from memtool.core.discovery.field_batches import FieldBatch
-from memtool.core.discovery.field_ends import EndsToTry, crc_ends
+from memtool.core.discovery.field_ends import crc_ends
 from memtool.core.discovery.fixed_fields import FixedFields, Numbers
 from memtool.core.discovery.register_algebra import Registers
 from memtool.core.discovery.results import Placement
@@ -133,10 +133,9 @@ def search_fixed_fields(
     numbers = fields.numbers_in(orders)
     for some in crc_ends(sides.drifts, sides.area, sides.prefixes, fields, numbers):
         yield
-        _join_fixed(
-            *(sides, fields, numbers, some, placement, collector, orders),
-            skip_adjacent=skip_adjacent,
-        )
+        batch = FieldBatch(sides.area, fields, some, orders, skip_adjacent=skip_adjacent)
+        if len(batch):
+            _join_fixed(sides, numbers, batch, some.starts, placement, collector)
 
 
 def _count_chance(
@@ -174,36 +173,30 @@ def expect_fixed(area: Area, fields: FixedFields, length: int, bits: float) -> d
 
 def _join_fixed(
     sides: CrcSides,
-    fields: FixedFields,
     numbers: Numbers,
-    some: EndsToTry,
+    batch: FieldBatch,
+    starts_left: Indexes | None,
     placement: Placement,
     collector: Collector,
-    orders: Sequence[NumberOrder],
-    *,
-    skip_adjacent: bool,
 ) -> None:
     group, area = sides.group, sides.area
-    batch = FieldBatch(area, fields, some, group.length, skip_adjacent=skip_adjacent)
-    if not len(batch):
-        return
     # Keys are linear: those of numbers and prefixes are put together.
     stored = _stored_sides(sides, numbers, batch.columns, batch.positions)
     keys = sides.keys.of(stored) ^ sides.prefix_key[batch.positions]
     for xorout in sides.xorouts:
         models = sides.models_of(xorout)
         shifted = keys ^ sides.constants_at(xorout, batch.positions) if xorout else keys
-        if some.starts is None:
+        if starts_left is None:
             starts = sides.starts(xorout)
         else:
-            starts = sides.starts_at(xorout, some.starts)
+            starts = sides.starts_at(xorout, starts_left)
         # Mostly nothing is found in any order.
         if batch.match(starts, shifted) is None:
             continue
-        for turn, own in batch.by_order():
+        for order, own in batch.by_order():
             search = Search(
                 algorithms=tuple(model.algorithm for model in models),
-                order=orders[turn],
+                order=order,
                 placement=placement,
                 length=group.length,
                 bits=tuple(group.width * many for many in range(1, area.count + 1)),

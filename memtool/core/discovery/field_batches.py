@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Keys, Matches, StartClasses
-from memtool.core.discovery.collecting import Collector, Ends, Search
+from memtool.core.discovery.collecting import Collector, Ends, NumberOrder, Search
 from memtool.core.discovery.field_ends import EndsToTry
 from memtool.core.discovery.fixed_fields import FixedFields
 
@@ -23,7 +23,7 @@ class FieldBatch:
         area: Area,
         fields: FixedFields,
         some: EndsToTry,
-        length: int,
+        orders: Sequence[NumberOrder],
         *,
         skip_adjacent: bool,
     ) -> None:
@@ -32,17 +32,19 @@ class FieldBatch:
         Args:
             area: Where the blocks lie.
             fields: All of one length.
-            some: Places are columns of `FixedFields.numbers_in`, ascending.
-            length: Bytes of a number.
+            some: Places are columns of `FixedFields.numbers_in` these orders, ascending.
+            orders: How numbers may lie there.
             skip_adjacent: Leave out fields right after the block, which were searched before.
         """
+        length = len(orders[0].significance)
         offsets = fields.offsets[some.places % len(fields)]
         # A block lies wholly before its field or wholly behind it; there it has a byte at least.
         behind = some.ends >= offsets + length + 1
         outside = behind | (some.ends < offsets + (0 if skip_adjacent else 1))
         outside &= some.ends > 0
         self.positions, self.columns = some.ends[outside], some.places[outside]
-        self._area, self._fields, self._offsets = area, fields, offsets[outside]
+        self._area, self._fields, self._orders = area, fields, orders
+        self._offsets = offsets[outside]
         # An end behind the field may not reach back over it.
         self._floors = np.where(behind[outside], np.maximum(self._offsets + length, 0), 0)
         block_limits = area.thresholds(0)[0][self.positions]
@@ -52,13 +54,12 @@ class FieldBatch:
         """How many ends."""
         return len(self.positions)
 
-    def by_order(self) -> Iterator[tuple[int, slice]]:
-        """The byte orders in which some numbers are read, by their turn, and which ends they are
-        of."""
+    def by_order(self) -> Iterator[tuple[NumberOrder, slice]]:
+        """The byte orders in which some numbers are read, and which of the ends they are of."""
         turns = self.columns // len(self._fields)
         for turn in np.unique(turns).tolist():
             low, high = np.searchsorted(turns, [turn, turn + 1])
-            yield turn, slice(int(low), int(high))
+            yield self._orders[turn], slice(int(low), int(high))
 
     def match(self, starts: StartClasses, keys: Keys, own: slice = _ALL) -> Matches | None:
         """Join some of the ends, whose keys are among `keys`, with the starts."""

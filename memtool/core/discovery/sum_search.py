@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import product
 
 import numpy as np
 
@@ -39,6 +40,8 @@ from memtool.core.discovery.measured_chance import (
 from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_sides import SumSides, Worth, stored_numbers
 
+_LARGE = 1 << 14
+"""In smaller areas all byte orders are searched together."""
 _BATCH = 1 << 16
 """Ends worked on at a time where many places are tried."""
 
@@ -177,20 +180,23 @@ def search_sums_fixed_fields(
     plain = _plain_bits(one, area)
     tried = expect_fixed(area, fields, one.length, one.bits)
     orders = number_orders(one.length, word_swapped=word_swapped)
-    numbers = list(fields.numbers_in(orders))
-    for algorithm in sides.group.algorithms:
+    # Of a large area what is known of one order is all that memory has room for.
+    step = len(orders) if area.size < _LARGE else 1
+    parts = [orders[begin : begin + step] for begin in range(0, len(orders), step)]
+    for algorithm, some_orders in product(sides.group.algorithms, parts):
+        numbers = list(fields.numbers_in(some_orders))
         possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
         for odd_length in (False, True) if one.pads else (False,):
             worth = sides.worth.get((algorithm.name, odd_length), Worth(plain, plain))
             for some in _ends_to_try(sides, algorithm, numbers, possible, odd_length):
                 yield
-                batch = FieldBatch(area, fields, some, one.length, skip_adjacent=skip_adjacent)
+                batch = FieldBatch(area, fields, some, some_orders, skip_adjacent=skip_adjacent)
                 stored = [row[batch.columns] for row in numbers]
                 keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
-                for turn, own in batch.by_order():
+                for order, own in batch.by_order():
                     search = Search(
                         algorithms=(algorithm.name,),
-                        order=orders[turn],
+                        order=order,
                         placement=placement,
                         length=one.length,
                         bits=worth.mixed,
@@ -202,7 +208,7 @@ def search_sums_fixed_fields(
             for level, expected in tried.items():
                 # Worth less, and made more often by as much: both follow from the same loss.
                 bits = worth.mixed[level - 1]
-                made = len(orders) * expected * 2 ** (plain[level - 1] - bits) / one.element
+                made = len(some_orders) * expected * 2 ** (plain[level - 1] - bits) / one.element
                 collector.chance.add(bits, made, tier=TIERS[placement])
 
 
