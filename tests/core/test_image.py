@@ -10,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from memtool.core.image import Image
-from memtool.core.runs import find_changes
 from memtool.core.span import Span
 
 contents = st.dictionaries(st.integers(0, 120), st.integers(0, 255), max_size=60)
@@ -95,14 +94,6 @@ def test_read_gives_defined_bytes_alone(content: dict[int, int], start: int, len
         assert not image.covers(span)
         with pytest.raises(ValueError, match="not wholly defined"):
             image.read(span)
-
-
-@given(contents, contents)
-def test_changes_are_the_addresses_that_differ(a: dict[int, int], b: dict[int, int]) -> None:
-    changed = {
-        x for span in find_changes(image_of(a), image_of(b)) for x in range(span.start, span.end)
-    }
-    assert changed == {x for x in a.keys() & b.keys() if a[x] != b[x]}
 
 
 @given(contents, st.data())

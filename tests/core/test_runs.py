@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from memtool.core.image import Image
 from memtool.core.runs import (
     count_image,
     edges_of_mask,
+    find_changes,
     in_a_row,
     rows_of_bytes,
     without_small_gaps,
@@ -77,3 +79,22 @@ def test_bytes_of_all_segments_are_counted(segments: list[bytes]) -> None:
     image = Image.from_pieces((0x100 * number, data) for number, data in enumerate(segments))
     together = b"".join(segments)
     assert count_image(image).tolist() == [together.count(value) for value in range(256)]
+
+
+contents = st.dictionaries(st.integers(0, 60), st.integers(0, 3), max_size=50)
+"""Address to byte: the slow, obvious form of an image, with many equal bytes."""
+
+
+@given(contents, contents)
+def test_changes_are_the_runs_of_addresses_that_differ(
+    a: dict[int, int], b: dict[int, int]
+) -> None:
+    one, other = (
+        Image.from_pieces((address, bytes([value])) for address, value in content.items())
+        for content in (a, b)
+    )
+    changes = find_changes(one, other)
+    assert [x for span in changes for x in range(span.start, span.end)] == sorted(
+        x for x in a.keys() & b.keys() if a[x] != b[x]
+    )
+    assert all(one.end < later.start for one, later in pairwise(changes))
