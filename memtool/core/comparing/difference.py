@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.chip import Chip
-from memtool.core.comparing.moved import MovedBlock, find_moved_blocks
+from memtool.core.comparing.moved import MOST_BLOCKS, MovedBlock, find_moved_blocks
 from memtool.core.comparing.runs_by_region import DifferingRun, DifferingRuns
 from memtool.core.finding import Verdict
 from memtool.core.image import Image
@@ -95,6 +95,14 @@ class Difference(NamedTuple):
     moved: tuple[MovedBlock, ...]
     """Blocks of the first image that stand elsewhere in the second, by address in the first."""
     same_layout: SameLayout
+
+    @property
+    def moved_until(self) -> int | None:
+        """Address in the first image from which no moved blocks were looked for, there being so
+        many before; None where all were."""
+        if len(self.moved) < MOST_BLOCKS:
+            return None
+        return self.moved[-1].a_start + self.moved[-1].length
 
 
 def compare_images(

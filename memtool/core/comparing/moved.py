@@ -10,6 +10,7 @@ Rules
    20 bytes of which 12 in a row are filler.
 3. Blocks of A are taken by address, each at the place in B where it goes on longest. A byte
    belongs to one block at most, on either side.
+4. The search ends after `MOST_BLOCKS`. So many are texts of the same words, not data that moved.
 
 How: of A every fourth window of 12 bytes gets a key of 32 bits by arithmetic on whole arrays, of
 B every one; a block of 16 bytes holds one of A's, wherever it begins. Those whose keys both have
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
 
 SHORTEST = 16
 """Bytes of the shortest block."""
+MOST_BLOCKS = 10_000
 _BUSY = 4
 """How many bytes of a window must differ from the one before, and from the 2nd and 4th before."""
 _PLACES = 16
@@ -81,7 +83,7 @@ class MovedBlock(NamedTuple):
 def find_moved_blocks(
     a: Image, b: Image, *, changed_a: Edges, changed_b: Edges
 ) -> tuple[MovedBlock, ...]:
-    """Blocks of `a` that stand elsewhere in `b`, by their address in `a`.
+    """Blocks of `a` that stand elsewhere in `b`, by their address in `a`; `MOST_BLOCKS` at most.
 
     Args:
         a: The first image.
@@ -203,6 +205,8 @@ class _Search:
                     length=length,
                 )
             )
+            if len(blocks) == MOST_BLOCKS:
+                break
         return blocks
 
     def _worth_growing(self) -> Iterator[int]:

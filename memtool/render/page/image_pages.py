@@ -21,7 +21,7 @@ from memtool.core.memory_map import (
     plan_map,
 )
 from memtool.core.runs import find_changes
-from memtool.core.span import Span, intersect_spans
+from memtool.core.span import Span, format_address, intersect_spans
 from memtool.core.words import count_of
 from memtool.render.page import picture
 from memtool.render.page.blocks import Cell, Figure, Look, code, result_cell
@@ -346,7 +346,10 @@ def _compare_lists(difference: Difference, layout: Layout | None) -> list[Placed
             )
             for block in difference.moved[:MOST_LISTED]
         ]
-        lists.append(PlacedList(title="Moved blocks of A", head=("in B",), rows=rows, empty=""))
+        until = difference.moved_until
+        end = "" if until is None else f", looked for up to {format_address(until)}"
+        title = f"Moved blocks of A{end}"
+        lists.append(PlacedList(title=title, head=("in B",), rows=rows, empty=""))
     return lists
 
 

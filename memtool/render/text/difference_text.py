@@ -7,7 +7,13 @@ from collections.abc import Iterator, Sequence
 
 from memtool.core.comparing.difference import Difference, DifferingRun, FieldChange
 from memtool.core.comparing.moved import MovedBlock
-from memtool.core.span import Span, count_addresses, format_span, format_span_with_length
+from memtool.core.span import (
+    Span,
+    count_addresses,
+    format_address,
+    format_span,
+    format_span_with_length,
+)
 from memtool.core.words import count_of, listed_spans
 from memtool.render.values import (
     NOT_SHOWN,
@@ -51,7 +57,12 @@ def render_places(difference: Difference, *, width: int = 80) -> str:
         blocks = [
             _wrap(_moved_words(block), width, "  ") for block in difference.moved[:MOST_MOVED]
         ]
-        sections.append(_section("Moved blocks", blocks, len(difference.moved), "block"))
+        section = _section("Moved blocks", blocks, len(difference.moved), "block")
+        if difference.moved_until is not None:
+            section = "\n".join(
+                [section, *_wrap(_until_words(difference.moved_until), width, "  ")]
+            )
+        sections.append(section)
     return "\n\n".join(sections)
 
 
@@ -133,6 +144,13 @@ def _field_lines(change: FieldChange, width: int) -> list[str]:
         _cut(f"    A  {field_words(change.a)}", width),
         _cut(f"    B  {field_words(change.b)}", width),
     ]
+
+
+def _until_words(address: int) -> str:
+    return (
+        f"From {format_address(address)} on no more were looked for: so many are texts of the same"
+        " words."
+    )
 
 
 def _moved_words(block: MovedBlock) -> str:

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memtool.core.comparing.moved import SHORTEST, MovedBlock, find_moved_blocks
+from memtool.core.comparing.difference import compare_images
+from memtool.core.comparing.moved import MOST_BLOCKS, SHORTEST, MovedBlock, find_moved_blocks
 from memtool.core.image import Image
 from memtool.core.runs import edges_of
 from memtool.core.span import Span
@@ -201,3 +202,17 @@ def test_block_at_the_border_of_what_is_worked_on_at_a_time_is_found(here: int) 
     assert block.a_start <= here
     assert block.b_start - block.a_start == there - here
     assert block.a_start + block.length >= here + 16
+
+
+def test_search_ends_after_so_many_blocks() -> None:
+    rng = random.Random(4)
+    # Neighbours have other bytes at their ends, so that no block grows into the next one.
+    ends = [bytes([turn % 251]) for turn in range(MOST_BLOCKS + 60)]
+    pieces = [end + rng.randbytes(18) + end for end in ends]
+    a, b = b"".join(pieces), b"".join(reversed(pieces))
+    found = compare_images(Image.from_bytes(a), Image.from_bytes(b))
+    assert [block.a_start for block in found.moved] == [20 * turn for turn in range(MOST_BLOCKS)]
+    assert found.moved_until == 20 * MOST_BLOCKS
+    fewer = compare_images(Image.from_bytes(a[:4000]), Image.from_bytes(b[-4000:]))
+    assert len(fewer.moved) == 200
+    assert fewer.moved_until is None

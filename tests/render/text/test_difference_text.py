@@ -7,6 +7,7 @@ import random
 import pytest
 
 from memtool.core.comparing.difference import compare_images
+from memtool.core.comparing.moved import MOST_BLOCKS, MovedBlock
 from memtool.core.image import Image
 from memtool.core.layouts.layout import (
     BitField,
@@ -120,6 +121,14 @@ def test_long_lists_are_cut_and_say_how_many_more() -> None:
     every_second = image(*((place, b"\x00") for place in range(0, 256, 2)))
     text = render_difference(compare_images(image(), every_second))
     assert f"  ... and {128 - MOST_RUNS} more runs (all in --json)" in text
+
+
+def test_too_many_moved_blocks_are_told_with_the_address_where_the_search_ended() -> None:
+    found = compare_images(image((0, b"A")), image())
+    blocks = [MovedBlock(16 * turn, 16 * turn + 32, 16) for turn in range(MOST_BLOCKS)]
+    text = render_difference(found._replace(moved=tuple(blocks)))
+    assert f"  From 0x{16 * MOST_BLOCKS:04X} on no more were looked for" in text
+    assert "looked for" not in render_difference(found._replace(moved=tuple(blocks[1:])))
 
 
 @pytest.mark.parametrize("width", [40, 60, 80])

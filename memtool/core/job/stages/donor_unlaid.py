@@ -131,7 +131,8 @@ def _without_revision(text: str) -> str:
 
 def _moved(original: Image, donor: Image) -> Check:
     code = "moved-content"
-    moved = compare_images(original, donor).moved
+    difference = compare_images(original, donor)
+    moved = difference.moved
     if not moved:
         return passed(code, "No block of the original is at another address in the donor.")
     by_distance: dict[int, list[MovedBlock]] = {}
@@ -144,7 +145,10 @@ def _moved(original: Image, donor: Image) -> Check:
         )
     ]
     spans = [Span(block.b_start, block.b_start + block.length) for block in moved]
-    return undecided(code, f"{' '.join(told[:_MOST_NAMED])} One layout may not fit both.", spans)
+    told = told[:_MOST_NAMED]
+    if difference.moved_until is not None:
+        told.append(f"From {format_address(difference.moved_until)} on no more was looked for.")
+    return undecided(code, f"{' '.join(told)} One layout may not fit both.", spans)
 
 
 def _distance_words(distance: int, blocks: Sequence[MovedBlock]) -> str:
