@@ -1,8 +1,8 @@
 """How soon does a long checksum search end when it is interrupted, and does it tell its progress?
 
-Run: python tests/bench/bench_interrupt.py [--size 1048576] [--count 3] [--moments 12] [--seconds N]
+Run: python tests/bench/bench_interrupt.py [--size 1048576] [--kinds random,…] [--moments 4]
 
-Full searches, everything on, over random images of one layout.
+Full searches, everything on, over each kind of image.
 
 1. In one process a timer signals every 10 ms, and Python's own handler notes how long it
    was kept waiting. Ctrl-C waits in the same way, for the numpy call that is under way. So
@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import random
 import signal
 import subprocess
 import sys
@@ -28,10 +27,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
 from memtool.core.discovery import discover_checksums
 from memtool.core.image import Image
+from tests.bench.costs import ROOT, columns
+from tests.bench.images import KINDS, make_images
 
-ROOT = Path(__file__).resolve().parents[2]
 TICK = 0.01
 
 
@@ -68,8 +70,8 @@ class Waits:
             raise EnoughError
 
 
-def measure_inside(images: list[bytes], seconds: float) -> float:
-    """The longest wait in a search within this process; prints the ten longest."""
+def measure_inside(images: list[bytes], seconds: float) -> tuple[float, float]:
+    """The longest wait in a search within this process, and its length; prints the ten longest."""
     begin = time.monotonic()
     waits = Waits(until=begin + seconds, told=begin)
     given = [Image.from_bytes(image) for image in images]
@@ -83,13 +85,14 @@ def measure_inside(images: list[bytes], seconds: float) -> float:
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0)
     waits.longest.sort(reverse=True)
-    print(f"{what}: {time.monotonic() - begin:.0f} s")
+    taken = time.monotonic() - begin
+    print(f"{what}: {taken:.0f} s")
     print("longest waits of a signal: clock, processor, where")
     for wall, used, place in waits.longest[:10]:
         print(f"  {wall:5.2f} s {used:5.2f} s  {place}")
     silence, text = max(waits.silences)
     print(f"longest silence of the progress: {silence:.2f} s ({text})")
-    return waits.longest[0][0]
+    return waits.longest[0][0], taken
 
 
 def measure_process(paths: list[Path], moments: list[float]) -> float:
@@ -121,27 +124,29 @@ def measure_process(paths: list[Path], moments: list[float]) -> float:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--size", type=int, default=1 << 20)
+    parser.add_argument("--kinds", default=",".join(KINDS))
     parser.add_argument("--count", type=int, default=3)
-    parser.add_argument("--moments", type=int, default=12)
+    parser.add_argument("--moments", type=int, default=4)
     parser.add_argument("--seconds", type=float, default=3600.0, help="at most, inside")
-    parser.add_argument("--spread", type=float, default=100.0, help="seconds the moments lie in")
     arguments = parser.parse_args()
-    source = random.Random(arguments.size)
-    images = [source.randbytes(arguments.size) for _ in range(arguments.count)]
-    print(
-        f"{arguments.size >> 10} KiB x {arguments.count}, everything, load {os.getloadavg()[0]:.1f}"
-    )
-    inside = measure_inside(images, arguments.seconds)
-    moments = [
-        1.5 + turn * arguments.spread / arguments.moments for turn in range(arguments.moments)
-    ]
-    with tempfile.TemporaryDirectory() as folder:
-        paths = [Path(folder) / f"{number}.bin" for number in range(arguments.count)]
-        for path, image in zip(paths, images, strict=True):
-            path.write_bytes(image)
-        print("SIGINT to a process")
-        outside = measure_process(paths, moments)
-    print(f"worst: {inside:.2f} s inside, {outside:.2f} s as a process (at most 1)")
+    inside, outside = {}, {}
+    for kind in arguments.kinds.split(","):
+        images = make_images(kind, arguments.size, arguments.count)
+        print(
+            f"{kind}, {arguments.size >> 10} KiB x {len(images)}, everything,"
+            f" load {os.getloadavg()[0]:.1f}"
+        )
+        inside[kind], taken = measure_inside(images, arguments.seconds)
+        # With two processors the command takes half as long.
+        moments = [0.1 + turn * taken / 2 / arguments.moments for turn in range(arguments.moments)]
+        with tempfile.TemporaryDirectory() as folder:
+            paths = [Path(folder) / f"{number}.bin" for number in range(len(images))]
+            for path, image in zip(paths, images, strict=True):
+                path.write_bytes(image)
+            print("SIGINT to a process")
+            outside[kind] = measure_process(paths, moments)
+    print(f"worst, in seconds, inside, at most 1:  {columns(inside, 1)}")
+    print(f"worst, in seconds, as a process, at most 1:  {columns(outside, 1)}")
 
 
 if __name__ == "__main__":

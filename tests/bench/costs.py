@@ -9,8 +9,9 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from math import inf
 from pathlib import Path
 from statistics import median
 from typing import NamedTuple
@@ -96,4 +97,12 @@ def beside(
         partial(command_cost, *command, folder=folder, runs=1),
         partial(cost_of, "-c", *code, folder=folder, runs=1),
         turns=turns,
+    )
+
+
+def columns(ratios: Mapping[str, float], limit: float = inf) -> str:
+    """One for each kind of image, the worst first; `!` where it is above the limit."""
+    worst_first = sorted(ratios.items(), key=lambda item: -item[1])
+    return "  ".join(
+        f"{kind} {ratio:.2f}{'!' if ratio > limit else ''}" for kind, ratio in worst_first
     )

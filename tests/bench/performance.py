@@ -150,12 +150,18 @@ def growth(folder: Path, sizes: list[int]) -> Lines:
 
 
 def islands(folder: Path, count: int) -> str:
-    """Segments of one byte, beside one segment of as many bytes."""
+    """Segments of one byte, beside one segment of as many bytes; of the worst kind."""
+    worst: dict[str, tuple[float, str]] = {}
+    for kind in KINDS:
+        for command, ratio in compare_islands(folder, kind, count, turns=3).items():
+            worst[command] = max(worst.get(command, (0.0, "")), (ratio, kind))
     ratios = ", ".join(
-        f"`{command}` {_ratio(ratio, 3)}"
-        for command, ratio in compare_islands(folder, count).items()
+        f"`{command}` {_ratio(ratio, 3)} ({kind})" for command, (ratio, kind) in worst.items()
     )
-    return f"{count:,} segments of one byte, beside one segment of as many: {ratios}; the aim is 3."
+    return (
+        f"{count:,} segments of one byte, beside one segment of as many, the worst kind: {ratios};"
+        " the aim is 3."
+    )
 
 
 def discovery(folder: Path, sizes: list[int]) -> Lines:
