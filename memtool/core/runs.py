@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     """Rows of (first, end)."""
     MarksT = TypeVar("MarksT", Mask, Bytes)
 
+_LOOKED_AT = 1 << 20
+"""Bytes of two images that are compared at a time."""
 _PART = 1 << 16
 """Bytes worked on at a time: their arrays stay in the processor's cache."""
 
@@ -87,7 +89,25 @@ def find_change_edges(before: Image, after: Image) -> Edges:
     old, new = (b"".join(map(image.read, shared)) for image in (before, after))
     if old == new:
         return np.zeros((0, 2), np.int64)
+    if len(shared) == 1:
+        return _edges_where_unlike(array_of(old), array_of(new), shared[0].start)
     return _edges_apart(array_of(old) != array_of(new), shared)
+
+
+def _edges_where_unlike(one: Bytes, other: Bytes, address: int) -> Edges:
+    """The same of as many bytes of both from one address on, part by part: a mask of all of a large
+    image would take more memory than the runs.
+    """
+    edges, inside = [], False
+    for start in range(0, len(one), _LOOKED_AT):
+        unlike = one[start : start + _LOOKED_AT] != other[start : start + _LOOKED_AT]
+        if unlike[0] != inside:
+            edges.append(np.array([address + start]))
+        edges.append(np.flatnonzero(unlike[1:] != unlike[:-1]) + (address + start + 1))
+        inside = bool(unlike[-1])
+    if inside:
+        edges.append(np.array([address + len(one)]))
+    return np.concatenate(edges).reshape(-1, 2)
 
 
 def _edges_apart(mask: Mask, spans: Sequence[Span]) -> Edges:

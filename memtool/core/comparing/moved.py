@@ -21,9 +21,9 @@ content, are looked at before that: mostly they tell already that there is no bl
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_right
 from collections.abc import Iterator
-from itertools import accumulate
 from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.comparing.equal_bytes import count_equal, equal_after, equal_before
@@ -33,6 +33,7 @@ from memtool.core.comparing.windows import (
     WORD,
     Table,
     eight_at_each,
+    few_of_each,
     joined,
     look_up,
     only_shared,
@@ -105,7 +106,8 @@ def _common_windows(a: Bytes, b: Bytes) -> tuple[Windows, Windows]:
     in_a = joined(windows_of(a, 0), len(a) // WORD)
     table = Table(in_a)
     found = (part for shift in range(WORD) for part in windows_of(b, shift, table))
-    in_b = joined(found, len(b))
+    # Texts have some of them a hundred thousand times.
+    in_b = few_of_each(found, _PLACES, len(b))
     left = len(in_a) + len(in_b)
     while True:
         # What one side loses lets the other lose more. It ends once a turn leaves out less than
@@ -123,23 +125,30 @@ class _Changed(NamedTuple):
     content: bytes
     data: Bytes
     """The same bytes as an array."""
-    starts: list[int]
+    starts: array[int]
     """Index of each piece's first byte, and the length of `data` behind them."""
     borders: Numbers
-    """The same as an array."""
-    addresses: list[int]
+    """The same for numpy."""
+    addresses: array[int]
     """Address of each piece's first byte."""
 
     @classmethod
     def of(cls, image: Image, changed: Edges) -> _Changed | None:
         """None where no piece is long enough for a block."""
-        pieces = [span for span in _pieces(image, changed) if len(span) >= SHORTEST]
-        if not pieces:
+        pieces = _pieces(image, changed)
+        lengths = pieces[:, 1] - pieces[:, 0]
+        pieces, lengths = pieces[lengths >= SHORTEST], lengths[lengths >= SHORTEST]
+        if not len(pieces):
             return None
-        content = b"".join(image.read(span) for span in pieces)
-        starts = [0, *accumulate(len(span) for span in pieces)]
-        addresses = [span.start for span in pieces]
-        return cls(content, array_of(content), starts, np.array(starts, np.int64), addresses)
+        content = _read_all(image, pieces)
+        borders = np.concatenate([[0], np.cumsum(lengths)])
+        return cls(
+            content=content,
+            data=array_of(content),
+            starts=array("q", borders.tobytes()),
+            borders=borders,
+            addresses=array("q", pieces[:, 0].tobytes()),
+        )
 
     @property
     def words(self) -> Windows:
@@ -379,13 +388,26 @@ class _BusyWindows:
         return are_busy
 
 
-def _pieces(image: Image, changed: Edges) -> list[Span]:
-    """The changed spans with some bytes around them, sorted and disjoint: rule 1.
+def _read_all(image: Image, pieces: Edges) -> bytes:
+    """The bytes of all pieces, one behind the other."""
+    if len(pieces) == 1:
+        return image.read(Span(*pieces[0].tolist()))
+    # Not joined from a list, which would hold all of it in many small parts; nor numbers of all at
+    # once: of code there are a hundred thousand pieces.
+    content = bytearray()
+    for first in range(0, len(pieces), _AT_ONCE):
+        for start, end in pieces[first : first + _AT_ONCE].tolist():
+            content += image.read(Span(start, end))
+    return bytes(content)
+
+
+def _pieces(image: Image, changed: Edges) -> Edges:
+    """The changed runs with some bytes around them, sorted and disjoint: rule 1.
 
     Less than `SHORTEST` on each side, so that every window holds a changed byte.
     """
     if not len(changed):
-        return []
+        return changed
     firsts, ends = changed[:, 0], changed[:, 1]
     segment_starts = np.array([segment.start for segment in image.segments], np.int64)
     segment_ends = np.array([segment.end for segment in image.segments], np.int64)
@@ -407,7 +429,7 @@ def _pieces(image: Image, changed: Edges) -> list[Span]:
     # The surroundings end where the image does.
     firsts = np.maximum(firsts, segment_starts[segment[begins]])
     ends = np.minimum(ends, segment_ends[segment[stops]])
-    return [Span(first, end) for first, end in zip(firsts.tolist(), ends.tolist(), strict=True)]
+    return np.stack([firsts, ends], axis=1)
 
 
 def _busy_windows(data: Bytes) -> Mask:

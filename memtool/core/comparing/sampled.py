@@ -30,6 +30,10 @@ _MOST_PICKED = 3
 """One window in so many is picked at most; more are of filler, of which all are equally small."""
 _MOST_SHARED = 64
 """One picked window in so many is shared at most."""
+_LARGE = 1 << 22
+"""Of longer contents the first bytes are looked at first, to save memory."""
+_FIRST = 16
+"""One byte in so many is one of the first."""
 _UNLIKE_BITS = 14
 """Lowest bits of a key that do not count where those of shared ones are told from others."""
 
@@ -44,24 +48,48 @@ def shared_windows(a: Bytes, b: Bytes, shortest: int) -> tuple[Windows, Windows]
         b: The second one, too.
         shortest: Bytes, of which every block in both has a window among those returned.
     """
-    sides = []
-    for data in (a, b):
-        picked = _picked(data, shortest)
-        if picked is None:
+    if min(len(a), len(b)) > _LARGE:
+        firsts = _both_picked(a[: len(a) // _FIRST], b[: len(b) // _FIRST], shortest)
+        # Where most of the first ones are shared, as in texts of the same words, a look at all
+        # takes memory and tells nothing.
+        if firsts is None or 2 * sum(map(len, _shared_ones(firsts))) > _count(firsts):
             return None
-        sides.append(picked)
+    picked = _both_picked(a, b, shortest)
+    if picked is None or _MOST_SHARED * len(picked[2]) > _count(picked) + _CHUNK:
+        return None
+    return _shared_ones(picked)
+
+
+def _both_picked(
+    a: Bytes, b: Bytes, shortest: int
+) -> tuple[tuple[Keys, Keys], tuple[Keys, Keys], Keys] | None:
+    """The picked windows of both, and the upper bits of the keys that both have."""
+    one = _picked(a, shortest)
+    other = None if one is None else _picked(b, shortest)
+    if one is None or other is None:
+        return None
     # The lowest bit of a key is free: it says which side has it. Sorted, a key of both is the one
     # place where nothing but that bit changes.
-    keys = np.concatenate([keys for keys, _ in sides])
-    keys[len(sides[0][0]) :] |= np.uint32(1)
+    keys = np.concatenate([one[0], other[0]])
+    keys[len(one[0]) :] |= np.uint32(1)
     keys.sort()
     shared = keys[1:][(keys[1:] ^ keys[:-1]) == 1] >> np.uint32(_UNLIKE_BITS)
-    if _MOST_SHARED * len(shared) > len(keys) + _CHUNK:
-        return None
+    return one, other, shared
+
+
+def _count(picked: tuple[tuple[Keys, Keys], tuple[Keys, Keys], Keys]) -> int:
+    """How many windows of both were picked."""
+    return len(picked[0][0]) + len(picked[1][0])
+
+
+def _shared_ones(
+    picked: tuple[tuple[Keys, Keys], tuple[Keys, Keys], Keys],
+) -> tuple[Windows, Windows]:
+    """The picked windows of both that may be in the other."""
+    one, other, shared = picked
     present = np.zeros(1 << (32 - _UNLIKE_BITS), np.bool_)
     present[shared] = True
-    in_a, in_b = (_of_keys(*side, present) for side in sides)
-    return in_a, in_b
+    return _of_keys(*one, present), _of_keys(*other, present)
 
 
 def _of_keys(keys: Keys, indexes: Keys, present: Mask) -> Windows:

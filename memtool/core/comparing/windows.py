@@ -98,6 +98,33 @@ def joined(parts: Iterable[Windows], most: int) -> Windows:
     return windows[:count]
 
 
+def few_of_each(parts: Iterable[Windows], most: int, room: int) -> Windows:
+    """All parts, `room` windows at most, sorted; of those with one key the `most` first ones."""
+    # Memory that is never written to is never taken.
+    windows, count, left = np.empty(room, np.uint64), 0, 0
+    for part in parts:
+        windows[count : count + len(part)] = part
+        count += len(part)
+        # Not before half as many are new as were left: so each is sorted a few times at most.
+        if count > max(_SORTED, left + left // 2):
+            count = left = _keep_first(windows[:count], most)
+    return windows[: _keep_first(windows[:count], most)]
+
+
+def _keep_first(windows: Windows, most: int) -> int:
+    """Sort them, and put the `most` first ones of each key at the beginning: how many these are."""
+    windows.sort()
+    count, before = 0, np.full(most, -1, np.int64)
+    for start in range(0, len(windows), _CHUNK):
+        part = windows[start : start + _CHUNK]
+        keys = np.concatenate([before, upper(part)])
+        kept = part[keys[most:] != keys[:-most]]
+        windows[count : count + len(kept)] = kept
+        count += len(kept)
+        before = keys[-most:]
+    return count
+
+
 def look_up(in_a: Windows, in_b: Windows) -> Windows:
     """The windows of A whose key B has, by index: that above, its first place in `in_b` below.
 
