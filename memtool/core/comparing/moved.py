@@ -205,7 +205,10 @@ class _Search:
             if block is None:
                 continue
             a_index, b_index, length = block
-            self.taken[b_index : b_index + length] = b"\1" * length
+            # Part by part: a block may be as long as the image.
+            for start in range(b_index, b_index + length, _AT_ONCE):
+                end = min(start + _AT_ONCE, b_index + length)
+                self.taken[start:end] = b"\1" * (end - start)
             self.a_done = a_index + length
             blocks.append(
                 MovedBlock(
