@@ -5,7 +5,7 @@ numpy is loaded by the first call, not with the module: most commands never need
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
@@ -73,7 +73,8 @@ def spans_of_mask(mask: Mask, image: Image) -> tuple[Span, ...]:
         mask: One place for each defined byte of `image`, segments one after the other.
         image: Gives the places their addresses.
     """
-    return spans_between(tuple(_edges_apart(mask, image.spans).ravel().tolist()))
+    # Not `spans_between`, which keeps what a plan changes for many rules.
+    return tuple(Span(*edges) for edges in _edges_apart(mask, image.spans).tolist())
 
 
 # Each rule of a blanking asks it of the same two images.
@@ -98,16 +99,11 @@ def _edges_where_unlike(one: Bytes, other: Bytes, address: int) -> Edges:
     """The same of as many bytes of both from one address on, part by part: a mask of all of a large
     image would take more memory than the runs.
     """
-    edges, inside = [], False
-    for start in range(0, len(one), _LOOKED_AT):
-        unlike = one[start : start + _LOOKED_AT] != other[start : start + _LOOKED_AT]
-        if unlike[0] != inside:
-            edges.append(np.array([address + start]))
-        edges.append(np.flatnonzero(unlike[1:] != unlike[:-1]) + (address + start + 1))
-        inside = bool(unlike[-1])
-    if inside:
-        edges.append(np.array([address + len(one)]))
-    return np.concatenate(edges).reshape(-1, 2)
+    unlike = (
+        (address + start, one[start : start + _LOOKED_AT] != other[start : start + _LOOKED_AT])
+        for start in range(0, len(one), _LOOKED_AT)
+    )
+    return _edges_of_parts(unlike, address + len(one))
 
 
 def _edges_apart(mask: Mask, spans: Sequence[Span]) -> Edges:
@@ -151,20 +147,13 @@ def rows_of_bytes(data: bytes, marks: bytes, least: int) -> Rows:
         least: One or more.
     """
     places = max(0, len(data) - least + 1)
-    edges, inside = [np.zeros(0, np.intp)], False
-    for start in range(0, places, _PART):
-        part = data[start : start + _PART + least - 1].translate(marks)
-        row = in_a_row(np.frombuffer(part, np.bool_), least)
-        # Most parts hold no such run.
-        if not inside and not row.any():
-            continue
-        if row[0] != inside:
-            edges.append(np.array([start]))
-        edges.append(np.flatnonzero(row[1:] != row[:-1]) + (start + 1))
-        inside = bool(row[-1])
-    if inside:
-        edges.append(np.array([places]))
-    rows = np.concatenate(edges).reshape(-1, 2)
+    parts = (
+        (start, data[start : start + _PART + least - 1].translate(marks))
+        for start in range(0, places, _PART)
+    )
+    rows = _edges_of_parts(
+        ((start, in_a_row(np.frombuffer(part, np.bool_), least)) for start, part in parts), places
+    )
     # The last place at which so many begin is that much before the end.
     rows[:, 1] += least - 1
     return rows
@@ -178,6 +167,22 @@ def runs_of_mask(mask: Mask, *, least: int = 1) -> list[tuple[int, int]]:
     if least > 1:
         edges = edges[edges[:, 1] - edges[:, 0] >= least]
     return [(first, end) for first, end in edges.tolist()]
+
+
+def _edges_of_parts(parts: Iterable[tuple[int, Mask]], end: int) -> Edges:
+    """The runs of a mask that is given part by part, each with its first place, up to `end`."""
+    edges, inside = [np.zeros(0, np.intp)], False
+    for start, marked in parts:
+        # Most parts hold no such run.
+        if not inside and not marked.any():
+            continue
+        if marked[0] != inside:
+            edges.append(np.array([start]))
+        edges.append(np.flatnonzero(marked[1:] != marked[:-1]) + (start + 1))
+        inside = bool(marked[-1])
+    if inside:
+        edges.append(np.array([end]))
+    return np.concatenate(edges).reshape(-1, 2)
 
 
 def edges_of_mask(mask: Mask) -> Edges:

@@ -11,7 +11,7 @@ Fingerprinting. SIGMOD 2003.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.comparing.windows import eight_at_each
 from memtool.lazy import np
@@ -52,18 +52,36 @@ def shared_windows(a: Bytes, b: Bytes, shortest: int) -> tuple[Windows, Windows]
         firsts = _both_picked(a[: len(a) // _FIRST], b[: len(b) // _FIRST], shortest)
         # Where most of the first ones are shared, as in texts of the same words, a look at all
         # takes memory and tells nothing.
-        if firsts is None or 2 * sum(map(len, _shared_ones(firsts))) > _count(firsts):
+        if firsts is None or 2 * sum(map(len, firsts.shared_windows())) > firsts.number:
             return None
     picked = _both_picked(a, b, shortest)
-    if picked is None or _MOST_SHARED * len(picked[2]) > _count(picked) + _CHUNK:
+    if picked is None or _MOST_SHARED * len(picked.shared) > picked.number + _CHUNK:
         return None
-    return _shared_ones(picked)
+    return picked.shared_windows()
 
 
-def _both_picked(
-    a: Bytes, b: Bytes, shortest: int
-) -> tuple[tuple[Keys, Keys], tuple[Keys, Keys], Keys] | None:
-    """The picked windows of both, and the upper bits of the keys that both have."""
+class _Picked(NamedTuple):
+    """The picked windows of both contents: keys and indexes of each."""
+
+    a: tuple[Keys, Keys]
+    b: tuple[Keys, Keys]
+    shared: Keys
+    """The upper bits of the keys that both have, each once."""
+
+    @property
+    def number(self) -> int:
+        """How many there are."""
+        return len(self.a[0]) + len(self.b[0])
+
+    def shared_windows(self) -> tuple[Windows, Windows]:
+        """Those of each that may be in the other."""
+        present = np.zeros(1 << (32 - _UNLIKE_BITS), np.bool_)
+        present[self.shared] = True
+        return _of_keys(*self.a, present), _of_keys(*self.b, present)
+
+
+def _both_picked(a: Bytes, b: Bytes, shortest: int) -> _Picked | None:
+    """None where too many of either are picked."""
     one = _picked(a, shortest)
     other = None if one is None else _picked(b, shortest)
     if one is None or other is None:
@@ -74,22 +92,7 @@ def _both_picked(
     keys[len(one[0]) :] |= np.uint32(1)
     keys.sort()
     shared = keys[1:][(keys[1:] ^ keys[:-1]) == 1] >> np.uint32(_UNLIKE_BITS)
-    return one, other, shared
-
-
-def _count(picked: tuple[tuple[Keys, Keys], tuple[Keys, Keys], Keys]) -> int:
-    """How many windows of both were picked."""
-    return len(picked[0][0]) + len(picked[1][0])
-
-
-def _shared_ones(
-    picked: tuple[tuple[Keys, Keys], tuple[Keys, Keys], Keys],
-) -> tuple[Windows, Windows]:
-    """The picked windows of both that may be in the other."""
-    one, other, shared = picked
-    present = np.zeros(1 << (32 - _UNLIKE_BITS), np.bool_)
-    present[shared] = True
-    return _of_keys(*one, present), _of_keys(*other, present)
+    return _Picked(one, other, shared)
 
 
 def _of_keys(keys: Keys, indexes: Keys, present: Mask) -> Windows:

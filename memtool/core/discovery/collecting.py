@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -21,6 +21,8 @@ _ERASED = 6
 """Marks that a field of one repeated byte loses."""
 DROWNED_ANYWHERE = 10_000.0
 """Where chance makes more blocks of one width than this, no list of them helps."""
+_LARGE = 1 << 14
+"""Bytes from which on an area is large."""
 _SHORT = 8
 """A block of fewer bytes is hardly one."""
 
@@ -54,6 +56,14 @@ def number_orders(length: int, *, word_swapped: bool = True) -> tuple[NumberOrde
             NumberOrder("little", True, (2, 3, 0, 1)),
         ]
     return tuple(orders)
+
+
+def order_batches(orders: Sequence[NumberOrder], area: Area) -> Iterator[Sequence[NumberOrder]]:
+    """The orders that are searched together: all in a small area, where a step's call takes longer
+    than its work; in a large one each by itself, since memory has no room for more."""
+    step = len(orders) if area.size < _LARGE else 1
+    for begin in range(0, len(orders), step):
+        yield orders[begin : begin + step]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

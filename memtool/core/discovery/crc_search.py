@@ -190,10 +190,11 @@ def _join_fixed(
             starts = sides.starts(xorout)
         else:
             starts = sides.starts_at(xorout, starts_left)
-        # Mostly nothing is found in any order.
-        if batch.match(starts, shifted) is None:
+        parts = list(batch.by_order())
+        # Mostly nothing is found in any of several orders.
+        if len(parts) > 1 and batch.match(starts, shifted) is None:
             continue
-        for order, own in batch.by_order():
+        for order, own in parts:
             search = Search(
                 algorithms=tuple(model.algorithm for model in models),
                 order=order,

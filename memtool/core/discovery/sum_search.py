@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from itertools import product
 
 import numpy as np
 
@@ -23,8 +22,8 @@ from memtool.core.discovery.collecting import (
     TIERS,
     Collector,
     Ends,
-    Search,
     number_orders,
+    order_batches,
 )
 from memtool.core.discovery.crc_search import expect_fixed
 from memtool.core.discovery.evidence import are_told, expected_by_level
@@ -40,15 +39,8 @@ from memtool.core.discovery.measured_chance import (
 from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_sides import SumSides, Worth, stored_numbers
 
-_LARGE = 1 << 14
-"""In smaller areas all byte orders are searched together."""
 _BATCH = 1 << 16
 """Ends worked on at a time where many places are tried."""
-
-
-def _plain_bits(one: Sum, area: Area) -> tuple[float, ...]:
-    """The bits that 1, 2, … images are worth."""
-    return tuple(one.bits * many for many in range(1, area.count + 1))
 
 
 def search_sums_after_block(
@@ -108,15 +100,10 @@ def search_sums_after_block(
             sides.worth[algorithm.name, odd_length] = worth
             for order, matches in zip(orders, found, strict=True):
                 ends = Ends(
-                    search=Search(
-                        algorithms=(algorithm.name,),
-                        order=order,
-                        placement=Placement.AFTER_BLOCK,
+                    search=worth.search(
+                        *(algorithm, order, Placement.AFTER_BLOCK),
                         length=one.length,
-                        bits=worth.mixed,
-                        bits_of_copies=worth.copies,
                         together=True,
-                        linear=False,
                     ),
                     positions=alive,
                     fields=alive,
@@ -176,40 +163,41 @@ def search_sums_fixed_fields(
     skip_adjacent: bool,
 ) -> Iterator[None]:
     """Report the blocks whose number lies at one of `fields`; yields after each piece of work."""
-    one, area = sides.sum, sides.area
-    plain = _plain_bits(one, area)
-    tried = expect_fixed(area, fields, one.length, one.bits)
-    orders = number_orders(one.length, word_swapped=word_swapped)
-    # Of a large area what is known of one order is all that memory has room for.
-    step = len(orders) if area.size < _LARGE else 1
-    parts = [orders[begin : begin + step] for begin in range(0, len(orders), step)]
-    for algorithm, some_orders in product(sides.group.algorithms, parts):
+    orders = number_orders(sides.sum.length, word_swapped=word_swapped)
+    for some_orders in order_batches(orders, sides.area):
         numbers = list(fields.numbers_in(some_orders))
-        possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
-        for odd_length in (False, True) if one.pads else (False,):
-            worth = sides.worth.get((algorithm.name, odd_length), Worth(plain, plain))
-            for some in _ends_to_try(sides, algorithm, numbers, possible, odd_length):
-                yield
-                batch = FieldBatch(area, fields, some, some_orders, skip_adjacent=skip_adjacent)
-                stored = [row[batch.columns] for row in numbers]
-                keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
-                for order, own in batch.by_order():
-                    search = Search(
-                        algorithms=(algorithm.name,),
-                        order=order,
-                        placement=placement,
-                        length=one.length,
-                        bits=worth.mixed,
-                        bits_of_copies=worth.copies,
-                        together=False,
-                        linear=False,
+        for algorithm in sides.group.algorithms:
+            possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
+            for odd_length in (False, True) if sides.sum.pads else (False,):
+                worth = sides.worth_of(algorithm.name, odd_length=odd_length)
+                for some in _ends_to_try(sides, algorithm, numbers, possible, odd_length):
+                    yield
+                    batch = FieldBatch(
+                        sides.area, fields, some, some_orders, skip_adjacent=skip_adjacent
                     )
-                    batch.offer(collector, search, batch.match(sides.starts, keys, own), 1, own)
-            for level, expected in tried.items():
-                # Worth less, and made more often by as much: both follow from the same loss.
-                bits = worth.mixed[level - 1]
-                made = len(some_orders) * expected * 2 ** (plain[level - 1] - bits) / one.element
-                collector.chance.add(bits, made, tier=TIERS[placement])
+                    stored = [row[batch.columns] for row in numbers]
+                    keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
+                    for order, own in batch.by_order():
+                        search = worth.search(algorithm, order, placement, length=sides.sum.length)
+                        matches = batch.match(sides.starts, keys, own)
+                        batch.offer(collector, search, matches, 1, own)
+                _count_fixed_chance(sides, fields, placement, worth, len(some_orders), collector)
+
+
+def _count_fixed_chance(
+    sides: SumSides,
+    fields: FixedFields,
+    placement: Placement,
+    worth: Worth,
+    orders: int,
+    collector: Collector,
+) -> None:
+    one = sides.sum
+    for level, expected in expect_fixed(sides.area, fields, one.length, one.bits).items():
+        # Worth less, and made more often by as much: both follow from the same loss.
+        bits = worth.mixed[level - 1]
+        made = orders * expected * 2 ** (sides.plain_bits[level - 1] - bits) / one.element
+        collector.chance.add(bits, made, tier=TIERS[placement])
 
 
 def _ends_to_try(

@@ -17,9 +17,10 @@ from memtool.core.checksums.algorithms import Algorithm
 from memtool.core.checksums.sums import Ending, Sum
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses, repeated
-from memtool.core.discovery.collecting import NumberOrder
+from memtool.core.discovery.collecting import NumberOrder, Search
 from memtool.core.discovery.field_ends import EndsToTry
 from memtool.core.discovery.fixed_fields import Numbers
+from memtool.core.discovery.results import Placement
 from memtool.core.discovery.sum_drifts import SumStarts, mixed, sum_ends, sum_starts
 
 _LOOK = 64
@@ -58,6 +59,29 @@ class Worth:
     copies: tuple[float, ...]
     """Where so few bytes of the block differ between the images that they may be copied."""
 
+    def search(
+        self,
+        algorithm: Algorithm,
+        order: NumberOrder,
+        placement: Placement,
+        *,
+        length: int,
+        together: bool = False,
+        total: int | None = None,
+    ) -> Search:
+        """A search for one sum whose numbers are worth so much."""
+        return Search(
+            algorithms=(algorithm.name,),
+            order=order,
+            placement=placement,
+            length=length,
+            bits=self.mixed,
+            bits_of_copies=self.copies,
+            together=together,
+            linear=False,
+            total=total,
+        )
+
 
 class SumSides:
     """Starts and ends of one sum over one area."""
@@ -71,6 +95,16 @@ class SumSides:
         """The last answer of `likely_ends`, and to what; by odd length."""
         self._places = np.arange(area.size + 1, dtype=np.int64)
         self._prefixes = [self.sum.prefix(image) for image in area.images]
+
+    @cached_property
+    def plain_bits(self) -> tuple[float, ...]:
+        """The bits of 1, 2, … different stored numbers, where chance makes no more than it
+        should."""
+        return tuple(self.sum.bits * many for many in range(1, self.area.count + 1))
+
+    def worth_of(self, name: str, *, odd_length: bool = False) -> Worth:
+        """What was measured for an algorithm; nothing is lost where nothing was."""
+        return self.worth.get((name, odd_length), Worth(self.plain_bits, self.plain_bits))
 
     @cached_property
     def _start_keys(self) -> Keys:

@@ -134,17 +134,7 @@ def search_totals_of_fields(
             if not len(possible):
                 continue
             yield
-            search = Search(
-                algorithms=(algorithm.name,),
-                order=order,
-                placement=placement,
-                length=one.length,
-                bits=worth.mixed,
-                bits_of_copies=worth.copies,
-                together=False,
-                linear=False,
-                total=total,
-            )
+            search = worth.search(algorithm, order, placement, length=one.length, total=total)
             _join(sides, algorithm, possible, search, collector)
 
 
@@ -209,8 +199,7 @@ def _worth(sides: SumSides, algorithm: Algorithm, total: int) -> Worth:
     """What was measured for the complement that the number is."""
     ending = Ending.TWOS if total == 0 else Ending.ONES
     name = algorithm.name.replace(f"/{Ending.TOTAL.upper()}", f"/{ending.upper()}")
-    plain = tuple(sides.sum.bits * many for many in range(1, sides.area.count + 1))
-    return sides.worth.get((name, False), Worth(plain, plain))
+    return sides.worth_of(name)
 
 
 def _goal(one: Sum, field: FixedField, row: int, search: Search) -> int:

@@ -23,7 +23,7 @@ import numpy as np
 from memtool.core.checksums.crc import CrcParameters, compute_crc, reflect
 from memtool.core.discovery.area import Area
 from memtool.core.discovery.classes import Indexes, Keys, StartClasses
-from memtool.core.discovery.collecting import NumberOrder, number_orders
+from memtool.core.discovery.collecting import NumberOrder, number_orders, order_batches
 from memtool.core.discovery.copies import is_too_short
 from memtool.core.discovery.crc_sides import CrcGroup, CrcSides
 from memtool.core.discovery.evidence import Chance, Levels, independent_rows
@@ -42,8 +42,6 @@ _MOST_EXPECTED = 1.0
 """A width is not searched where chance makes more matches than this."""
 _MOST_ROWS = 64
 """Of one order, that are confirmed."""
-_LARGE = 1 << 14
-"""In smaller areas all orders are joined together: a join of few ends takes as long as of many."""
 _MOST_FREE = 2
 
 
@@ -142,9 +140,8 @@ class UnknownSearch:
         if model not in self._models:
             return
         orders = number_orders(model.width // 8, word_swapped=self._word_swapped)
-        step = len(orders) if self._area.size < _LARGE else 1
-        for begin in range(0, len(orders), step):
-            yield from self._run_orders(sides, model, orders[begin : begin + step], found)
+        for some in order_batches(orders, self._area):
+            yield from self._run_orders(sides, model, some, found)
 
     def _run_orders(
         self,
