@@ -13,23 +13,31 @@ Rules
 4. The search ends after `MOST_BLOCKS`. So many are texts of the same words, not data that moved.
 
 How: of A every fourth window of 12 bytes gets a key of 32 bits by arithmetic on whole arrays, of
-B every one; a block of 16 bytes holds one of A's, wherever it begins. Those whose keys both have
-(`memtool.core.comparing.windows`) only propose; bytes are compared. Fewer windows, picked by their
-content, are looked at before that: mostly they tell already that there is no block
-(`memtool.core.comparing.sampled`).
+B every one; a block holds 16 bytes that are more than filler, and these hold one of A's, wherever
+they begin. Those whose keys both have (`memtool.core.comparing.windows`) only propose; bytes are
+compared. Fewer windows, picked by their content, are looked at before that: mostly they tell
+already that there is no block (`memtool.core.comparing.sampled`).
 """
 
 from __future__ import annotations
 
 from array import array
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from memtool.core.comparing.equal_bytes import count_equal, equal_after, equal_before
-from memtool.core.comparing.sampled import shared_windows
+from memtool.core.comparing.filler import (
+    SHORTEST,
+    BusyWindows,
+    busy_windows,
+    without_filler,
+    without_filler_each,
+)
+from memtool.core.comparing.sampled import LENGTH, shared_windows
 from memtool.core.comparing.windows import (
     INDEX,
+    REACH,
     WORD,
     Table,
     eight_at_each,
@@ -37,6 +45,7 @@ from memtool.core.comparing.windows import (
     joined,
     look_up,
     only_shared,
+    telling_windows,
     upper,
     windows_of,
 )
@@ -53,21 +62,17 @@ if TYPE_CHECKING:
 
     Numbers = NDArray[np.int64]
 
-SHORTEST = 16
-"""Bytes of the shortest block."""
 MOST_BLOCKS = 10_000
-_BUSY = 4
-"""How many bytes of a window must differ from the one before, and from the 2nd and 4th before."""
 _PLACES = 16
 """How many places in B are tried for one block."""
-_BEFORE, _AFTER = SHORTEST, 2 * SHORTEST
-"""Bytes around the first of a proposed window in which a block must be more than filler."""
+_FAR = 64
+"""Bytes compared on each side of a proposed window, before it is grown one by one."""
 _AT_ONCE = 4096
 """Proposals that are looked at in one go."""
+_CLOSE = 256
+"""Pieces with so many bytes from one to the next, or fewer, are read together."""
 _BUSY_AT_ONCE = 1 << 14
 """Bytes of A of which it is known at once whether their windows are more than filler."""
-_LONG_CONSTANT = 4
-"""Equal bytes at a block's end that are taken for filler."""
 
 
 class MovedBlock(NamedTuple):
@@ -96,14 +101,17 @@ def find_moved_blocks(
     if from_a is None or from_b is None:
         return ()
     picked = shared_windows(from_a.data, from_b.data, SHORTEST)
-    if picked is not None and not _Search(from_a, from_b, *picked).may_hold_a_block():
-        return ()
-    return tuple(_Search(from_a, from_b, *_common_windows(from_a.data, from_b.data)).run())
+    if picked is not None:
+        search = _Search(from_a, from_b, *picked, reach=SHORTEST - LENGTH)
+        if not search.may_hold_a_block():
+            return ()
+    common = _common_windows(from_a.data, from_b.data)
+    return tuple(_Search(from_a, from_b, *common, reach=REACH).run())
 
 
 def _common_windows(a: Bytes, b: Bytes) -> tuple[Windows, Windows]:
     """Of A every fourth window, of B every one, those whose key the other may have."""
-    in_a = joined(windows_of(a, 0), len(a) // WORD)
+    in_a = joined(telling_windows(a), len(a) // WORD)
     table = Table(in_a)
     found = (part for shift in range(WORD) for part in windows_of(b, shift, table))
     # Texts have some of them a hundred thousand times.
@@ -169,17 +177,25 @@ class _Changed(NamedTuple):
 class _Search:
     """One pass over the windows of A."""
 
-    def __init__(self, a: _Changed, b: _Changed, in_a: Windows, in_b: Windows) -> None:
-        """`in_a` and `in_b`: their windows that may have equal keys; both are used up."""
-        self.a, self.b = a, b
+    def __init__(
+        self, a: _Changed, b: _Changed, in_a: Windows, in_b: Windows, *, reach: int
+    ) -> None:
+        """
+        Args:
+            a: Where blocks are looked for.
+            b: Where they stand elsewhere.
+            in_a: Windows of `a` that may have the key of one of `b`. Used up.
+            in_b: Those of `b`. Used up.
+            reach: How far before a window of `a` those 16 bytes of a block may begin that hold it.
+        """
+        self.a, self.b, self.reach = a, b, reach
         # Equal keys by address, so that the same places are tried everywhere.
         in_b.sort()
         self.in_b = in_b
         # Looked up in sorted order, which is many times as fast as in the order of A.
         in_a.sort()
         self.proposals = look_up(in_a, in_b)
-        self.taken = bytearray()
-        """1 for each byte of B that lies in a block."""
+        self.taken = _Taken()
         self.busy, self.busy_from = b"", 0
         """For some windows of A, from this index on: 1 where it is more than filler."""
         self.a_done = 0
@@ -194,21 +210,17 @@ class _Search:
             self.proposals[start : start + _AT_ONCE]
             for start in range(0, len(self.proposals), _AT_ONCE)
         )
-        return any(self._hold_a_block(part)[0].any() for part in parts)
+        return any(self._hold_a_block(part).any() for part in parts)
 
     def run(self) -> list[MovedBlock]:
         """All blocks."""
-        self.taken = bytearray(len(self.b.data))
         blocks: list[MovedBlock] = []
         for number in self._worth_growing():
             block = self._longest_at(number)
             if block is None:
                 continue
             a_index, b_index, length = block
-            # Part by part: a block may be as long as the image.
-            for start in range(b_index, b_index + length, _AT_ONCE):
-                end = min(start + _AT_ONCE, b_index + length)
-                self.taken[start:end] = b"\1" * (end - start)
+            self.taken.add(b_index, b_index + length)
             self.a_done = a_index + length
             blocks.append(
                 MovedBlock(
@@ -227,36 +239,21 @@ class _Search:
         number = 0
         while number < len(self.proposals):
             some = self.proposals[number : number + _AT_ONCE]
-            holds, cut = self._hold_a_block(some)
-            for found in np.flatnonzero(holds | cut).tolist():
-                index = int(some[found]) >> 32
-                if index >= self.a_done and (holds[found] or self._is_cut(number + found, index)):
+            for found in np.flatnonzero(self._hold_a_block(some)).tolist():
+                if int(some[found]) >> 32 >= self.a_done:
                     yield number + found
             # Proposals are sorted by index in A, which is their upper half.
             done = int(self.proposals.searchsorted(np.uint64(self.a_done << 32), "left"))
             number = max(number + len(some), done)
 
-    def _is_cut(self, number: int, index: int) -> bool:
-        """Whether a block already taken may end one that this proposal would grow to."""
-        if index - self.a_done < _BEFORE:
-            return True
-        return any(
-            self.taken.find(1, max(0, place - _BEFORE), place + _AFTER) >= 0
-            for place in self._places_of(number)
-        )
-
-    def _hold_a_block(self, proposals: Windows) -> tuple[Mask, Mask]:
-        """For each proposal, whether a block goes through it in one of its places; and whether
-        one may where a block already taken cuts it short; sorted by index in A.
-
-        The second: filler at an end counts where fewer bytes of it are left.
-        """
+    def _hold_a_block(self, proposals: Windows) -> Mask:
+        """For each proposal, sorted by index in A, whether a block goes through it in one of its
+        places; true as well where that lies further off than is looked here."""
         in_a = upper(proposals).astype(np.int64)
         firsts = (proposals & np.uint64(INDEX)).astype(np.int64)
         keys = upper(self.in_b[firsts])
         holds: Mask = np.zeros(len(proposals), np.bool_)
-        cut: Mask = np.zeros(len(proposals), np.bool_)
-        busy = _BusyWindows(self.a.data, in_a)
+        busy = BusyWindows(self.a.data, in_a, self.reach)
         tried = np.flatnonzero(busy.around())
         for place in range(_PLACES):
             tried = tried[~holds[tried] & (firsts[tried] + place < len(self.in_b))]
@@ -267,28 +264,23 @@ class _Search:
             if not len(tried):
                 break
             in_b = (windows[same] & np.uint64(INDEX)).astype(np.int64)
-            before, after = self._count_around(in_a[tried], in_b)
-            begins, ends = in_a[tried] - before, in_a[tried] + after
-            some = np.flatnonzero(before + after >= SHORTEST)
-            some = some[busy.between(tried[some], begins[some], ends[some])]
-            holds[tried[some]] = True
-            # All of these was compared, so that their ends are known.
-            some = some[(before[some] < _BEFORE) & (after[some] < _AFTER)]
-            of, begins, ends = tried[some], begins[some], ends[some]
-            firsts_left, ends_left = _without_filler_each(self.a.words, begins, ends)
-            holds[of] = busy.between(of, firsts_left, ends_left)
-            # Shorter runs at an end are no filler.
-            left = _LONG_CONSTANT - 1
-            begins = np.where(firsts_left > begins, firsts_left - left, begins)
-            ends = np.where(ends_left < ends, ends_left + left, ends)
-            cut[of] |= busy.between(of, begins, ends)
-        return holds, cut
+            # Near ones first, which few are left of.
+            before, after = self._count_around(in_a[tried], in_b, SHORTEST)
+            near = busy.between(tried, in_a[tried] - before, in_a[tried] + after)
+            some, in_b = tried[near], in_b[near]
+            before, after = self._count_around(in_a[some], in_b, _FAR)
+            begins, ends = without_filler_each(
+                self.a.words, in_a[some] - before, in_a[some] + after, 2 * _FAR
+            )
+            far = (before == _FAR) | (after == _FAR)
+            holds[some] = far | busy.between(some, begins, ends)
+        return holds
 
-    def _count_around(self, in_a: Numbers, in_b: Numbers) -> tuple[Numbers, Numbers]:
+    def _count_around(self, in_a: Numbers, in_b: Numbers, most: int) -> tuple[Numbers, Numbers]:
         """How many bytes are equal before and behind each pair of places, inside their pieces."""
         a, b = self.a.words, self.b.words
-        before = count_equal(a, b, in_a, in_b, most=_BEFORE, back=True)
-        after = count_equal(a, b, in_a, in_b, most=_AFTER)
+        before = count_equal(a, b, in_a, in_b, most=most, back=True)
+        after = count_equal(a, b, in_a, in_b, most=most)
         # Few are left, so that only those are asked for their pieces.
         long = np.flatnonzero(before + after >= SHORTEST)
         for changed, places in ((self.a, in_a[long]), (self.b, in_b[long])):
@@ -325,23 +317,21 @@ class _Search:
         a, b = self.a.content, self.b.content
         # Keys only proposed: from here on bytes are compared, and a false proposal is not even one
         # byte long.
-        room = min(a_end - a_index, b_end - b_index)
+        room = min(a_end - a_index, min(b_end, self.taken.after(b_index)) - b_index)
         after = equal_after(a, b, a_index, b_index, room)
-        taken = self.taken.find(1, b_index, b_index + after)
-        after = after if taken < 0 else taken - b_index
         if not after:
             return None
         # Not back into a block already taken, nor over the border of a piece.
-        room = min(a_index - max(a_first, self.a_done), b_index - b_first)
+        room = min(
+            a_index - max(a_first, self.a_done), b_index - max(b_first, self.taken.before(b_index))
+        )
         before = equal_before(a, b, a_index, b_index, room)
-        taken = self.taken.rfind(1, b_index - before, b_index)
-        before = before if taken < 0 else b_index - taken - 1
         if before + after <= beaten:
             return None
-        start, end = _without_filler(a, a_index - before, a_index + after)
+        start, end = without_filler(a, a_index - before, a_index + after)
         if end - start <= beaten:
             return None
-        if not self._is_busy(max(start, a_index - _BEFORE), min(end, a_index + _AFTER)):
+        if not self._is_busy(max(start, a_index - self.reach), min(end, a_index + SHORTEST)):
             return None
         return start, b_index + start - a_index, end - start
 
@@ -352,43 +342,33 @@ class _Search:
         if not self.busy_from <= start <= end <= self.busy_from + len(self.busy):
             # Of the windows behind as well: blocks are taken by address.
             self.busy_from = start
-            self.busy = _busy_windows(self.a.data[start : start + _BUSY_AT_ONCE]).tobytes()
+            self.busy = busy_windows(self.a.data[start : start + _BUSY_AT_ONCE]).tobytes()
         first = start - self.busy_from
         return self.busy.find(1, first, first + end - start - SHORTEST + 1) >= 0
 
 
-class _BusyWindows:
-    """Near some places of data, which of its windows are more than filler."""
+class _Taken:
+    """Which places of B lie in blocks."""
 
-    def __init__(self, data: Bytes, at: Numbers) -> None:
-        """`at`: sorted places, one at least."""
-        self._at = at
-        self._begins = np.maximum(at - _BEFORE, 0)
-        self._ends = np.minimum(at + _AFTER, len(data))
-        row = _BEFORE + _AFTER
-        low, end = int(self._begins[0]), int(self._ends[-1])
-        if end - low < row * len(at):
-            # They share what is around them.
-            around, self._lows = data[low:end], np.full(len(at), low)
-        else:
-            # What is around each, one behind the other.
-            places = at[:, np.newaxis] + np.arange(-_BEFORE, _AFTER)
-            around = data.take(places.reshape(-1), mode="clip")
-            self._lows = at - _BEFORE - row * np.arange(len(at))
-        busy = np.cumsum(_busy_windows(around), dtype=np.int32)
-        self._sums = np.concatenate([[0], busy, np.repeat(busy[-1:], SHORTEST)])
-        """How many begin before each place."""
+    def __init__(self) -> None:
+        self._starts: list[int] = []
+        self._ends: list[int] = []
 
-    def around(self) -> Mask:
-        """For each place, whether one is near it."""
-        return self.between(np.arange(len(self._at)), self._begins, self._ends)
+    def add(self, start: int, end: int) -> None:
+        """A block that touches no other."""
+        number = bisect_left(self._starts, start)
+        self._starts.insert(number, start)
+        self._ends.insert(number, end)
 
-    def between(self, numbers: Numbers, begins: Numbers, ends: Numbers) -> Mask:
-        """Whether one lies between two places, both near that of this number."""
-        # Between two that are too near each other there is none.
-        stops, lows = np.maximum(ends - SHORTEST + 1, begins), self._lows[numbers]
-        are_busy: Mask = self._sums[stops - lows] > self._sums[begins - lows]
-        return are_busy
+    def after(self, index: int) -> int:
+        """The first place from `index` on that lies in one; far behind all where there is none."""
+        number = bisect_right(self._ends, index)
+        return max(index, self._starts[number]) if number < len(self._starts) else INDEX
+
+    def before(self, index: int) -> int:
+        """The place behind the last one before `index` that lies in one; 0 where there is none."""
+        number = bisect_left(self._starts, index)
+        return min(index, self._ends[number - 1]) if number else 0
 
 
 def _read_all(image: Image, pieces: Edges) -> bytes:
@@ -399,9 +379,22 @@ def _read_all(image: Image, pieces: Edges) -> bytes:
     # once: of code there are a hundred thousand pieces.
     content = bytearray()
     for first in range(0, len(pieces), _AT_ONCE):
-        for start, end in pieces[first : first + _AT_ONCE].tolist():
-            content += image.read(Span(start, end))
+        some = pieces[first : first + _AT_ONCE]
+        around = Span(int(some[0, 0]), int(some[-1, 1]))
+        if len(around) <= _CLOSE * len(some) and image.covers(around):
+            content += _picked(array_of(image.read(around)), some - around.start)
+        else:
+            for start, end in some.tolist():
+                content += image.read(Span(start, end))
     return bytes(content)
+
+
+def _picked(data: Bytes, pieces: Edges) -> bytes:
+    """The bytes of all pieces: of short ones much faster than one by one."""
+    steps = np.zeros(len(data) + 1, np.int8)
+    steps[pieces[:, 0]] += 1
+    steps[pieces[:, 1]] -= 1
+    return data[np.cumsum(steps[:-1], dtype=np.int8).view(np.bool_)].tobytes()
 
 
 def _pieces(image: Image, changed: Edges) -> Edges:
@@ -433,35 +426,3 @@ def _pieces(image: Image, changed: Edges) -> Edges:
     firsts = np.maximum(firsts, segment_starts[segment[begins]])
     ends = np.minimum(ends, segment_ends[segment[stops]])
     return np.stack([firsts, ends], axis=1)
-
-
-def _busy_windows(data: Bytes) -> Mask:
-    """For each window of `data`, whether it is more than filler."""
-    busy = np.ones(len(data) - SHORTEST + 1, np.bool_)
-    for distance in (1, 2, 4):
-        # The sums run over at 256; their differences are 16 at most and stay right.
-        changes = np.zeros(len(data) - distance + 1, np.uint8)
-        np.cumsum(data[distance:] != data[:-distance], dtype=np.uint8, out=changes[1:])
-        inside = SHORTEST - distance
-        busy &= changes[inside : inside + len(busy)] - changes[: len(busy)] >= _BUSY
-    return busy
-
-
-def _without_filler_each(data: Windows, starts: Numbers, ends: Numbers) -> tuple[Numbers, Numbers]:
-    """`_without_filler` of many, each shorter than `_BEFORE` and `_AFTER` together."""
-    most = _BEFORE + _AFTER
-    run = count_equal(data, data, starts, starts + 1, most=most)
-    run = np.minimum(run, ends - starts - 1) + 1
-    starts = starts + np.where(run >= _LONG_CONSTANT, run, 0)
-    run = count_equal(data, data, ends, ends - 1, most=most, back=True)
-    run = np.minimum(run, ends - starts - 1) + 1
-    return starts, ends - np.where(run >= _LONG_CONSTANT, run, 0)
-
-
-def _without_filler(data: bytes, start: int, end: int) -> tuple[int, int]:
-    """`start` and `end` moved inwards over constant runs."""
-    # Compared with itself one byte further on: as long as they agree, all bytes are the same.
-    run = equal_after(data, data, start, start + 1, end - start - 1) + 1
-    start += run if run >= _LONG_CONSTANT else 0
-    run = equal_before(data, data, end, end - 1, end - start - 1) + 1
-    return start, end - (run if run >= _LONG_CONSTANT else 0)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from memtool.core.comparing.windows import Keys, Windows
     from memtool.core.runs import Bytes, Mask
 
-_LENGTH = 5
+LENGTH = 5
 """Bytes of a window: shorter ones are shared by chance, of longer ones more are picked."""
 _FACTOR = 0x9E3779B97F4A7C15
 """Odd, mixes the bytes of a window."""
@@ -104,8 +104,8 @@ def _of_keys(keys: Keys, indexes: Keys, present: Mask) -> Windows:
 def _picked(data: Bytes, shortest: int) -> tuple[Keys, Keys] | None:
     """Keys and indexes of the windows of which one begins with the smallest byte of `shortest`
     bytes' windows; the lowest bit of a key is 0. None where too many do."""
-    starts = shortest - _LENGTH + 1
-    count = len(data) - _LENGTH + 1
+    starts = shortest - LENGTH + 1
+    count = len(data) - LENGTH + 1
     # What is not used of them takes no memory.
     most = len(data) // _MOST_PICKED + _CHUNK
     keys, indexes, done = np.empty(most, np.uint32), np.empty(most, np.uint32), 0
@@ -126,7 +126,7 @@ def _picked(data: Bytes, shortest: int) -> tuple[Keys, Keys] | None:
             content = np.concatenate((content, np.zeros(7, np.uint8)))
         eight = eight_at_each(content)
         mixed = eight[found]
-        mixed <<= np.uint64(64 - 8 * _LENGTH)
+        mixed <<= np.uint64(64 - 8 * LENGTH)
         mixed *= np.uint64(_FACTOR)
         mixed >>= np.uint64(32)
         keys[done:stop] = mixed

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
+from memtool.core.comparing.filler import SHORTEST, busy_windows
 from memtool.lazy import np
 
 if TYPE_CHECKING:
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 WORD = 4
 """Bytes of a word; a window is three of them, and of A begins at every one."""
+REACH = WORD - 1
+"""How far before one of A's windows may lie what holds it, and none before it."""
 _CHUNK = 1 << 15
 """Windows worked on at a time: their arrays stay in the processor's cache."""
 _LOOKED_UP = 1 << 17
@@ -39,26 +42,46 @@ _SHORT_KEY = 24
 """Bits of a key that are looked at first, at most; there are two such parts."""
 
 
-def windows_of(data: Bytes, shift: int, table: Table | None = None) -> Iterator[Windows]:
-    """The windows at every fourth byte from `shift` on, without filler, some at a time.
+def telling_windows(data: Bytes) -> Iterator[Windows]:
+    """The windows at every fourth byte that one of 16 bytes that is more than filler holds, without
+    filler themselves, some at a time.
 
-    Given a table, those alone whose key it may have.
+    Each such one of 16 bytes holds one of them, wherever it begins.
     """
+    for start, words, keys in _parts_of(data, 0):
+        # From what begins `REACH` before the first window to what begins with the last one.
+        begin, count = start * WORD - REACH, len(keys) * WORD
+        busy = np.zeros(count, np.bool_)
+        found = busy_windows(data[max(begin, 0) : begin + count - 1 + SHORTEST])
+        busy[max(-begin, 0) :][: len(found)] = found
+        holds = np.flatnonzero(busy.view(np.uint32))
+        yield _numbered(keys, holds[_are_busy(words, holds)], start, 0)
+
+
+def windows_of(data: Bytes, shift: int, table: Table) -> Iterator[Windows]:
+    """The windows at every fourth byte from `shift` on whose key `table` may have, without filler,
+    some at a time."""
+    for start, words, keys in _parts_of(data, shift):
+        # The table first, since it leaves few.
+        found = table.may_have(keys)
+        yield _numbered(keys, found[_are_busy(words, found)], start, shift)
+
+
+def _parts_of(data: Bytes, shift: int) -> Iterator[tuple[int, Keys, Keys]]:
+    """The words from `shift` on, some at a time: the first one's number, words, windows' keys."""
     count = (len(data) - shift) // WORD
     words = np.frombuffer(data, np.uint32, count, offset=shift)
     for start in range(0, count - 2, _CHUNK):
         # Two words more: the last windows of a chunk reach into the next.
         part = words[start : start + _CHUNK + 2]
-        keys = _keys_of(part)
         # A window across two pieces proposes nothing that holds: blocks end there.
-        if table is None:
-            busy = np.flatnonzero(_are_busy(part[:-2], part[1:-1], part[2:]))
-        else:
-            # The table first, since it leaves few; without one, filler is taken out first.
-            busy = table.may_have(keys)
-            busy = busy[_are_busy(part[busy], part[busy + 1], part[busy + 2])]
-        indexes = ((busy + start) * WORD + shift).astype(np.uint64)
-        yield keys[busy].astype(np.uint64) << np.uint64(32) | indexes
+        yield start, part, _keys_of(part)
+
+
+def _numbered(keys: Keys, found: Numbers, start: int, shift: int) -> Windows:
+    """Windows of keys in a row, the first at word `start`."""
+    indexes = ((found + start) * WORD + shift).astype(np.uint64)
+    return keys[found].astype(np.uint64) << np.uint64(32) | indexes
 
 
 def _keys_of(words: Keys) -> Keys:
@@ -74,8 +97,9 @@ def _keys_of(words: Keys) -> Keys:
     return keys
 
 
-def _are_busy(first: Keys, second: Keys, third: Keys) -> Mask:
-    """Whether three words are more than filler: not all the same."""
+def _are_busy(words: Keys, at: Numbers) -> Mask:
+    """Whether the three words from each place on are more than filler: not all the same."""
+    first, second, third = words[at], words[at + 1], words[at + 2]
     busy: Mask = (first != second) | (second != third)
     return busy
 
