@@ -100,9 +100,10 @@ def beside(
     )
 
 
-def columns(ratios: Mapping[str, float], limit: float = inf) -> str:
-    """One for each kind of image, the worst first; `!` where it is above the limit."""
+def columns(ratios: Mapping[str, float], limit: float | Mapping[str, float] = inf) -> str:
+    """One for each kind of image, the worst first; `!` where it is above the limit, or its own."""
+    limits = dict.fromkeys(ratios, limit) if isinstance(limit, float | int) else limit
     worst_first = sorted(ratios.items(), key=lambda item: -item[1])
     return "  ".join(
-        f"{kind} {ratio:.2f}{'!' if ratio > limit else ''}" for kind, ratio in worst_first
+        f"{kind} {ratio:.2f}{'!' if ratio > limits[kind] else ''}" for kind, ratio in worst_first
     )

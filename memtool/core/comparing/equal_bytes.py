@@ -9,9 +9,10 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from memtool.core.comparing.windows import Windows
+    from memtool.core.runs import Bytes
 
     Numbers = NDArray[np.int64]
+    Words = NDArray[np.uint64]
 
 
 def equal_after(one: bytes, two: bytes, in_one: int, in_two: int, most: int) -> int:
@@ -47,8 +48,13 @@ def _equal_low_bytes(one: bytes, two: bytes, order: Literal["little", "big"]) ->
     return ((unlike & -unlike).bit_length() - 1) // 8
 
 
+def eight_at_each(content: bytes | Bytes) -> Words:
+    """The eight bytes from each place on, the first one lowest; nothing is copied."""
+    return np.ndarray((len(content) - 7,), "<u8", content, strides=(1,))
+
+
 def count_equal(
-    a: Windows, b: Windows, in_a: Numbers, in_b: Numbers, *, most: int, back: bool = False
+    a: Words, b: Words, in_a: Numbers, in_b: Numbers, *, most: int, back: bool = False
 ) -> Numbers:
     """How many bytes are equal in a row at each pair of places, `most` at most.
 
@@ -77,7 +83,7 @@ def count_equal(
     return counts
 
 
-def _eight_at(words: Windows, places: Numbers, *, back: bool) -> Windows:
+def _eight_at(words: Words, places: Numbers, *, back: bool) -> Words:
     """The eight bytes from each place on, or back from it, the nearest one lowest.
 
     Where there are fewer the others are 0.

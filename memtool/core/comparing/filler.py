@@ -10,7 +10,7 @@ from memtool.lazy import np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from memtool.core.comparing.windows import Windows
+    from memtool.core.comparing.equal_bytes import Words
     from memtool.core.runs import Bytes, Mask
 
     Numbers = NDArray[np.int64]
@@ -90,7 +90,7 @@ class BusyWindows:
 
 
 def without_filler_each(
-    data: Windows, starts: Numbers, ends: Numbers, most: int
+    data: Words, starts: Numbers, ends: Numbers, most: int
 ) -> tuple[Numbers, Numbers]:
     """`without_filler` of many, each of `most` bytes at most, which is a multiple of eight.
 

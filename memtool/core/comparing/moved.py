@@ -2,14 +2,17 @@
 
 Rules
 -----
-1. Only changed content counts: a block holds bytes that differ, or that one image alone
-   defines, and at most 15 unchanged ones in a row. So a copy that stood in its place all the
-   time is not called moved.
+1. Only changed content counts: a block begins and ends, in both images, with bytes that differ or
+   that one image alone defines, or at most 15 bytes from one. So a copy that stood in its place all
+   the time is not called moved. Unchanged bytes lie inside it where they are the same there too:
+   an image of which all moved by one byte is one block, erased parts included.
 2. A block has at least `SHORTEST` bytes, and constant runs at its ends are not counted. Filler
-   (one byte, or two or four in turn) is no block: it stands everywhere. Nor is one of fewer than
-   20 bytes of which 12 in a row are filler.
-3. Blocks of A are taken by address, each at the place in B where it goes on longest. A byte
-   belongs to one block at most, on either side.
+   (one byte, or two or four in turn) is no block: it stands everywhere. So 16 changed bytes in a
+   row must be more than filler, and neither begin nor end with it; nor is filler what has fewer
+   than 20 bytes of which 12 in a row are.
+3. Blocks of A are taken by address, each at the place in B where it goes on longest; of places that
+   share twelve bytes with it the first `_PLACES` are tried. A byte belongs to one block at most, on
+   either side.
 4. The search ends after `MOST_BLOCKS`. So many are texts of the same words, not data that moved.
 
 How: of A every fourth window of 12 bytes gets a key of 32 bits by arithmetic on whole arrays, of
@@ -21,11 +24,12 @@ already that there is no block (`memtool.core.comparing.sampled`).
 
 from __future__ import annotations
 
-from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
+from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
+from memtool.core.comparing.changed import Changed
 from memtool.core.comparing.equal_bytes import count_equal, equal_after, equal_before
 from memtool.core.comparing.filler import (
     SHORTEST,
@@ -40,7 +44,6 @@ from memtool.core.comparing.windows import (
     REACH,
     WORD,
     Table,
-    eight_at_each,
     few_of_each,
     joined,
     look_up,
@@ -49,9 +52,7 @@ from memtool.core.comparing.windows import (
     upper,
     windows_of,
 )
-from memtool.core.image import Image
-from memtool.core.runs import array_of
-from memtool.core.span import Span
+from memtool.core.image import Image, Segment
 from memtool.lazy import np
 
 if TYPE_CHECKING:
@@ -69,8 +70,6 @@ _FAR = 64
 """Bytes compared on each side of a proposed window, before it is grown one by one."""
 _AT_ONCE = 4096
 """Proposals that are looked at in one go."""
-_CLOSE = 256
-"""Pieces with so many bytes from one to the next, or fewer, are read together."""
 _BUSY_AT_ONCE = 1 << 14
 """Bytes of A of which it is known at once whether their windows are more than filler."""
 
@@ -97,7 +96,7 @@ def find_moved_blocks(
         changed_a: Runs of `a` that `b` does not hold in the same place; sorted, disjoint.
         changed_b: The same of `b`.
     """
-    from_a, from_b = _Changed.of(a, changed_a), _Changed.of(b, changed_b)
+    from_a, from_b = Changed.of(a, changed_a), Changed.of(b, changed_b)
     if from_a is None or from_b is None:
         return ()
     picked = shared_windows(from_a.data, from_b.data, SHORTEST)
@@ -127,59 +126,10 @@ def _common_windows(a: Bytes, b: Bytes) -> tuple[Windows, Windows]:
         left = len(in_a) + len(in_b)
 
 
-class _Changed(NamedTuple):
-    """The changed pieces of one image and what is around them, joined to one array."""
-
-    content: bytes
-    data: Bytes
-    """The same bytes as an array."""
-    starts: array[int]
-    """Index of each piece's first byte, and the length of `data` behind them."""
-    borders: Numbers
-    """The same for numpy."""
-    addresses: array[int]
-    """Address of each piece's first byte."""
-
-    @classmethod
-    def of(cls, image: Image, changed: Edges) -> _Changed | None:
-        """None where no piece is long enough for a block."""
-        pieces = _pieces(image, changed)
-        lengths = pieces[:, 1] - pieces[:, 0]
-        pieces, lengths = pieces[lengths >= SHORTEST], lengths[lengths >= SHORTEST]
-        if not len(pieces):
-            return None
-        content = _read_all(image, pieces)
-        borders = np.concatenate([[0], np.cumsum(lengths)])
-        return cls(
-            content=content,
-            data=array_of(content),
-            starts=array("q", borders.tobytes()),
-            borders=borders,
-            addresses=array("q", pieces[:, 0].tobytes()),
-        )
-
-    @property
-    def words(self) -> Windows:
-        """The eight bytes at every place, the first one lowest; nothing is copied."""
-        return eight_at_each(self.content)
-
-    def piece_of(self, index: int) -> tuple[int, int]:
-        """First index and end index of the piece that `index` lies in."""
-        piece = bisect_right(self.starts, index) - 1
-        return self.starts[piece], self.starts[piece + 1]
-
-    def address_of(self, index: int) -> int:
-        """The image's address of the byte at `index`."""
-        piece = bisect_right(self.starts, index) - 1
-        return self.addresses[piece] + index - self.starts[piece]
-
-
 class _Search:
     """One pass over the windows of A."""
 
-    def __init__(
-        self, a: _Changed, b: _Changed, in_a: Windows, in_b: Windows, *, reach: int
-    ) -> None:
+    def __init__(self, a: Changed, b: Changed, in_a: Windows, in_b: Windows, *, reach: int) -> None:
         """
         Args:
             a: Where blocks are looked for.
@@ -199,6 +149,9 @@ class _Search:
         self.busy, self.busy_from = b"", 0
         """For some windows of A, from this index on: 1 where it is more than filler."""
         self.a_done = 0
+        """First address of A behind all blocks so far."""
+        self.first = 0
+        """Its index, or that of the first changed byte behind it."""
 
     def may_hold_a_block(self) -> bool:
         """False only where no block goes through any of the windows."""
@@ -219,16 +172,10 @@ class _Search:
             block = self._longest_at(number)
             if block is None:
                 continue
-            a_index, b_index, length = block
-            self.taken.add(b_index, b_index + length)
-            self.a_done = a_index + length
-            blocks.append(
-                MovedBlock(
-                    a_start=self.a.address_of(a_index),
-                    b_start=self.b.address_of(b_index),
-                    length=length,
-                )
-            )
+            self.taken.add(block.b_start, block.b_start + block.length)
+            self.a_done = block.a_start + block.length
+            self.first = self.a.index_from(self.a_done)
+            blocks.append(block)
             if len(blocks) == MOST_BLOCKS:
                 break
         return blocks
@@ -240,10 +187,10 @@ class _Search:
         while number < len(self.proposals):
             some = self.proposals[number : number + _AT_ONCE]
             for found in np.flatnonzero(self._hold_a_block(some)).tolist():
-                if int(some[found]) >> 32 >= self.a_done:
+                if int(some[found]) >> 32 >= self.first:
                     yield number + found
             # Proposals are sorted by index in A, which is their upper half.
-            done = int(self.proposals.searchsorted(np.uint64(self.a_done << 32), "left"))
+            done = int(self.proposals.searchsorted(np.uint64(self.first << 32), "left"))
             number = max(number + len(some), done)
 
     def _hold_a_block(self, proposals: Windows) -> Mask:
@@ -298,42 +245,81 @@ class _Search:
         places: list[int] = (near[keys == keys[0]] & np.uint64(INDEX)).tolist()
         return places
 
-    def _longest_at(self, number: int) -> tuple[int, int, int] | None:
-        """The longest block through one window of A: index in A, index in B, length."""
+    def _longest_at(self, number: int) -> MovedBlock | None:
+        """The longest block through one window of A."""
         a_index = int(self.proposals[number]) >> 32
-        best = None
+        longest: list[MovedBlock] = []
         for b_index in self._places_of(number):
-            # Of equally long ones the first.
-            best = self._grown(a_index, b_index, best[2] if best else SHORTEST - 1) or best
-        return best
+            block = self._grown(a_index, b_index, longest[0].length if longest else SHORTEST)
+            if block is not None and longest and block.length > longest[0].length:
+                longest.clear()
+            if block is not None:
+                longest.append(block)
+        # Of equally long ones the first.
+        return max(map(self._extended, longest), key=attrgetter("length"), default=None)
 
-    def _grown(self, a_index: int, b_index: int, beaten: int) -> tuple[int, int, int] | None:
-        """The block through two windows, grown to both sides, without filler at its ends.
-
-        None where it is no longer than `beaten`.
-        """
+    def _grown(self, a_index: int, b_index: int, least: int) -> MovedBlock | None:
+        """The block through two windows, grown to both sides inside their pieces, without filler
+        at its ends; None where it has fewer bytes than `least`."""
         a_first, a_end = self.a.piece_of(a_index)
         b_first, b_end = self.b.piece_of(b_index)
         a, b = self.a.content, self.b.content
+        b_address = self.b.address_of(b_index)
         # Keys only proposed: from here on bytes are compared, and a false proposal is not even one
         # byte long.
-        room = min(a_end - a_index, min(b_end, self.taken.after(b_index)) - b_index)
+        room = min(
+            a_end - a_index, self.taken.after(b_address, b_address + b_end - b_index) - b_address
+        )
         after = equal_after(a, b, a_index, b_index, room)
         if not after:
             return None
         # Not back into a block already taken, nor over the border of a piece.
         room = min(
-            a_index - max(a_first, self.a_done), b_index - max(b_first, self.taken.before(b_index))
+            a_index - max(a_first, self.first),
+            b_index - b_first,
+            b_address - self.taken.before(b_address),
         )
         before = equal_before(a, b, a_index, b_index, room)
-        if before + after <= beaten:
+        if before + after < least:
             return None
         start, end = without_filler(a, a_index - before, a_index + after)
-        if end - start <= beaten:
+        if end - start < least:
             return None
         if not self._is_busy(max(start, a_index - self.reach), min(end, a_index + SHORTEST)):
             return None
-        return start, b_index + start - a_index, end - start
+        return MovedBlock(
+            a_start=self.a.address_of(start),
+            b_start=b_address + start - a_index,
+            length=end - start,
+        )
+
+    def _extended(self, block: MovedBlock) -> MovedBlock:
+        """The block grown over the borders of pieces, as far as the images define bytes."""
+        a, b = self.a.segment_of(block.a_start), self.b.segment_of(block.b_start)
+        start, shift = block.a_start, block.b_start - block.a_start
+        end = start + block.length
+        places = end - a.start, end + shift - b.start
+        room = min(a.end - end, self.taken.after(end + shift, b.end) - end - shift)
+        end += equal_after(a.data, b.data, *places, room)
+        places = start - a.start, start + shift - b.start
+        begin = max(b.start, self.taken.before(start + shift)) - shift
+        room = start - max(a.start, self.a_done, begin)
+        start -= equal_before(a.data, b.data, *places, room)
+        inside = self._inside(start, end, shift, a)
+        grown = MovedBlock(inside[0], inside[0] + shift, inside[1] - inside[0])
+        # Filler around it may take some of its own ends for filler as well.
+        return max(block, grown, key=attrgetter("length"))
+
+    def _inside(self, start: int, end: int, shift: int, a: Segment) -> tuple[int, int]:
+        """A block's ends in A moved inwards over what is unchanged in either image, and filler."""
+        while True:
+            before = start, end
+            start, end = self.a.within(start, end)
+            start, end = (address - shift for address in self.b.within(start + shift, end + shift))
+            places = without_filler(a.data, start - a.start, end - a.start)
+            start, end = (place + a.start for place in places)
+            if (start, end) == before:
+                return before
 
     def _is_busy(self, start: int, end: int) -> bool:
         """Whether a window between two near places of A is more than filler."""
@@ -348,7 +334,7 @@ class _Search:
 
 
 class _Taken:
-    """Which places of B lie in blocks."""
+    """Which addresses of B lie in blocks."""
 
     def __init__(self) -> None:
         self._starts: list[int] = []
@@ -360,69 +346,12 @@ class _Taken:
         self._starts.insert(number, start)
         self._ends.insert(number, end)
 
-    def after(self, index: int) -> int:
-        """The first place from `index` on that lies in one; far behind all where there is none."""
-        number = bisect_right(self._ends, index)
-        return max(index, self._starts[number]) if number < len(self._starts) else INDEX
+    def after(self, address: int, end: int) -> int:
+        """The first one from `address` on that lies in one, `end` at most."""
+        number = bisect_right(self._ends, address)
+        return min(max(address, self._starts[number]), end) if number < len(self._starts) else end
 
-    def before(self, index: int) -> int:
-        """The place behind the last one before `index` that lies in one; 0 where there is none."""
-        number = bisect_left(self._starts, index)
-        return min(index, self._ends[number - 1]) if number else 0
-
-
-def _read_all(image: Image, pieces: Edges) -> bytes:
-    """The bytes of all pieces, one behind the other."""
-    if len(pieces) == 1:
-        return image.read(Span(*pieces[0].tolist()))
-    # Not joined from a list, which would hold all of it in many small parts; nor numbers of all at
-    # once: of code there are a hundred thousand pieces.
-    content = bytearray()
-    for first in range(0, len(pieces), _AT_ONCE):
-        some = pieces[first : first + _AT_ONCE]
-        around = Span(int(some[0, 0]), int(some[-1, 1]))
-        if len(around) <= _CLOSE * len(some) and image.covers(around):
-            content += _picked(array_of(image.read(around)), some - around.start)
-        else:
-            for start, end in some.tolist():
-                content += image.read(Span(start, end))
-    return bytes(content)
-
-
-def _picked(data: Bytes, pieces: Edges) -> bytes:
-    """The bytes of all pieces: of short ones much faster than one by one."""
-    steps = np.zeros(len(data) + 1, np.int8)
-    steps[pieces[:, 0]] += 1
-    steps[pieces[:, 1]] -= 1
-    return data[np.cumsum(steps[:-1], dtype=np.int8).view(np.bool_)].tobytes()
-
-
-def _pieces(image: Image, changed: Edges) -> Edges:
-    """The changed runs with some bytes around them, sorted and disjoint: rule 1.
-
-    Less than `SHORTEST` on each side, so that every window holds a changed byte.
-    """
-    if not len(changed):
-        return changed
-    firsts, ends = changed[:, 0], changed[:, 1]
-    segment_starts = np.array([segment.start for segment in image.segments], np.int64)
-    segment_ends = np.array([segment.end for segment in image.segments], np.int64)
-    # The last segment that begins at or before each run.
-    segment = segment_starts.searchsorted(firsts, "right") - 1
-    gaps = firsts[1:] - ends[:-1]
-    apart = (gaps >= SHORTEST) | (segment[1:] != segment[:-1])
-    begins = np.concatenate([[True], apart])
-    stops = np.concatenate([apart, [True]])
-    # Half a gap at most, or the surroundings of two pieces would overlap.
-    margins = np.minimum(SHORTEST - 1, gaps[apart] // 2)
-    # Runs with a short gap between them become one piece, from the first one's start to the last
-    # one's end.
-    firsts, ends = firsts[begins], ends[stops]
-    firsts[1:] -= margins
-    ends[:-1] += margins
-    firsts[0] -= SHORTEST - 1
-    ends[-1] += SHORTEST - 1
-    # The surroundings end where the image does.
-    firsts = np.maximum(firsts, segment_starts[segment[begins]])
-    ends = np.minimum(ends, segment_ends[segment[stops]])
-    return np.stack([firsts, ends], axis=1)
+    def before(self, address: int) -> int:
+        """The one behind the last before `address` that lies in one; 0 where there is none."""
+        number = bisect_left(self._starts, address)
+        return min(address, self._ends[number - 1]) if number else 0

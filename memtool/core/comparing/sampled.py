@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
-from memtool.core.comparing.windows import eight_at_each
+from memtool.core.comparing.equal_bytes import eight_at_each
 from memtool.lazy import np
 
 if TYPE_CHECKING:

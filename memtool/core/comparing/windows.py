@@ -109,11 +109,6 @@ def upper(windows: Windows) -> Keys:
     return (windows >> np.uint64(32)).astype(np.uint32)
 
 
-def eight_at_each(content: bytes | Bytes) -> Windows:
-    """The eight bytes from each place on, the first one lowest; nothing is copied."""
-    return np.ndarray((len(content) - 7,), "<u8", content, strides=(1,))
-
-
 def joined(parts: Iterable[Windows], most: int) -> Windows:
     """All parts one behind the other, `most` windows at most."""
     # Memory that is never written to is never taken.

@@ -6,6 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from memtool.core.comparing.equal_bytes import eight_at_each
 from memtool.core.comparing.filler import (
     SHORTEST,
     BusyWindows,
@@ -13,7 +14,7 @@ from memtool.core.comparing.filler import (
     without_filler,
     without_filler_each,
 )
-from memtool.core.comparing.windows import INDEX, REACH, eight_at_each, telling_windows
+from memtool.core.comparing.windows import INDEX, REACH, telling_windows
 from memtool.core.runs import array_of
 
 # Few values and runs of them, so that filler and its borders are common.

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memtool.core.comparing.difference import compare_images
-from memtool.core.comparing.moved import MOST_BLOCKS, SHORTEST, MovedBlock, find_moved_blocks
+from memtool.core.comparing.filler import SHORTEST
+from memtool.core.comparing.moved import MOST_BLOCKS, MovedBlock, find_moved_blocks
 from memtool.core.image import Image
 from memtool.core.runs import edges_of
 from memtool.core.span import Span
@@ -114,6 +115,52 @@ def test_whole_image_that_slipped_by_one_byte_is_one_block() -> None:
     assert moved(data, b"\x00" + data[:-1]) == (MovedBlock(a_start=0, b_start=1, length=1999),)
 
 
+@pytest.mark.parametrize("shift", [1, 4, 300])
+@pytest.mark.parametrize("fill", [0x00, 0xFF])
+def test_image_that_slipped_is_one_block_over_its_erased_parts_too(shift: int, fill: int) -> None:
+    rng = random.Random(shift + fill)
+    pieces = [(500 + 400 * turn, b"\x01" + rng.randbytes(60) + b"\x02") for turn in range(8)]
+    a = placed(*pieces, size=4096, fill=fill)
+    b = placed(*((place + shift, piece) for place, piece in pieces), size=4096, fill=fill)
+    assert moved(a, b) == (MovedBlock(a_start=500, b_start=500 + shift, length=7 * 400 + 62),)
+
+
+def test_unchanged_bytes_beside_a_block_did_not_move() -> None:
+    # A second copy of what follows the block was there, behind its new place, in both images.
+    rng = random.Random(5)
+    old, piece, rest = rng.randbytes(32), rng.randbytes(32), rng.randbytes(100)
+    a = placed((0x20, piece + rest), (0x120, old + rest), fill=0x00)
+    b = placed((0x20, old + rest), (0x120, piece + rest), fill=0x00)
+    for here, there in ((0x20, 0x120), (0x120, 0x20)):
+        (block,) = [block for block in moved(a, b) if block.a_start == here]
+        assert block.b_start == there
+        assert 32 <= block.length < 32 + SHORTEST
+
+
+def test_unchanged_bytes_in_another_block_are_not_taken_twice() -> None:
+    one, two, three = (random.Random(seed).randbytes(40) for seed in range(3))
+    gap = b"\xff" * 64
+    # The gap behind the first block is the same in both; at its new place two others stand in it.
+    a = placed((0x00, one + gap + two), (0x100, three), fill=0xFF)
+    b = placed((0x100, one), (0x130, three), (0x168, two), fill=0xFF)
+    blocks = moved(a, b)
+    assert [(block.a_start, block.b_start, block.length) for block in blocks] == [
+        (0x00, 0x100, 40),
+        (0x68, 0x168, 40),
+        (0x100, 0x130, 40),
+    ]
+
+
+def test_filler_around_a_block_leaves_it_its_sixteen_bytes() -> None:
+    # Unchanged zeros before and behind make a run with the block's own, which alone is no filler.
+    piece = b"\x00\x00\x00" + TEXT[:10] + b"\x00\x00\x00"
+    a = placed((0x30, piece), size=256, fill=0x00)
+    b = placed((0xB0, piece), size=256, fill=0x00)
+    assert moved(a, b) == ()
+    (block,) = moved(placed((0x30, TEXT[:16]), fill=0x00), placed((0xB0, TEXT[:16]), fill=0x00))
+    assert (block.a_start, block.length) == (0x30, 16)
+
+
 def test_two_blocks_that_changed_places_are_two_blocks() -> None:
     one, two = random.Random(1).randbytes(32), random.Random(2).randbytes(32)
     assert moved(one + two, two + one) == (
@@ -164,6 +211,14 @@ def test_every_block_is_true_and_no_byte_belongs_to_two(a: bytes, b: bytes) -> N
         assert a[in_a.start : in_a.stop] == b[in_b.start : in_b.stop]
         assert len(a[in_a.start : in_a.stop]) == block.length
         assert len(set(a[in_a.start : in_a.stop])) > 2
+        for data, other, places in ((a, b, in_a), (b, a, in_b)):
+            changed = {
+                place
+                for span in changed_spans(data, other)
+                for place in range(span.start, span.end)
+            }
+            for end in (places.start, places.stop - 1):
+                assert changed & set(range(end - SHORTEST + 1, end + SHORTEST))
         assert not places_a & set(in_a)
         assert not places_b & set(in_b)
         places_a |= set(in_a)
