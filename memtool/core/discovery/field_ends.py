@@ -36,7 +36,7 @@ _LOOKED_UP = 1 << 18
 """The same for ends that are only looked up in a table."""
 _FEW_BORDERS = 4
 """Where more than one byte in so many differs, every end is as cheap as every border."""
-_FEW_ENDS = 1 << 18
+_FEW_ENDS = 1 << 22
 """So few ends, of all places together, are always as cheap."""
 _LARGE = 1 << 14
 """In smaller areas many places are cheaper together than one by one."""
