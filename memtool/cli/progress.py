@@ -14,7 +14,7 @@ import click
 from memtool.cli.shared import note
 from memtool.render.text.terminal import terminal_width
 
-_QUIET_SECONDS = 0.8
+_QUIET_SECONDS = 0.6
 """With what a start takes before it, a second."""
 _SHORTEST_SECONDS = 0.3
 """What is over sooner is not told, however long nothing was said."""

@@ -159,7 +159,7 @@ def blank_all(folder: Path, size: int) -> str:
     limit = costs["inspect"].seconds + 3 * alone.seconds
     ratio = costs["blank"].seconds / limit
     return (
-        f"`blank` of a state region of {size >> 20} MiB takes {ratio:.2f} times `inspect` of that"
+        f"`blank` of a state region of {size >> 10:,} KiB takes {ratio:.2f} times `inspect` of that"
         " file and three times reading, hashing and writing it; the aim is 1."
     )
 

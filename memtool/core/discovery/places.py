@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,9 +19,6 @@ from memtool.core.span import Span
 
 if TYPE_CHECKING:
     from memtool.core.runs import Edges
-
-    Read: TypeAlias = Callable[[int, int], tuple[bytes, ...] | None]
-    """The bytes of each image at an address, so many; see `_Contents.read`."""
 
 MOST_PLACES = 256
 _GAP = 2
@@ -89,8 +86,8 @@ def choose_places(
         return (_given(images, at, lengths),)
     if not spans:
         return ()
-    read = _Contents(images, spans).read
-    return (_image_end(spans[-1], lengths, read), _differing(images, spans, lengths, read))
+    contents = _Contents(images, spans)
+    return (_image_end(spans[-1], lengths, contents), _differing(images, spans, lengths, contents))
 
 
 class _Contents:
@@ -111,10 +108,19 @@ class _Contents:
             return None
         return tuple([content[first : first + length] for content in contents])
 
+    def each(
+        self, addresses: Iterable[int], length: int
+    ) -> Iterator[tuple[int, tuple[bytes, ...]]]:
+        """The places with room for a number, each with its bytes in each image."""
+        for address in addresses:
+            stored = self.read(address, length)
+            if stored is not None:
+                yield address, stored
 
-def _image_end(last: Span, lengths: Sequence[int], read: Read) -> FieldPlaces:
+
+def _image_end(last: Span, lengths: Sequence[int], contents: _Contents) -> FieldPlaces:
     by_length = {
-        length: tuple(_read(read, [last.end - length], length))
+        length: tuple(contents.each([last.end - length], length))
         for length in lengths
         # A block has at least one byte before its number.
         if length < len(last)
@@ -132,9 +138,9 @@ def _given(images: Sequence[Image], at: Span, lengths: Sequence[int]) -> FieldPl
     end = min(at.end, at.start + MOST_PLACES)
     by_length = {}
     if covered:
-        read = _Contents(images, [at]).read
+        contents = _Contents(images, [at])
         by_length = {
-            length: tuple(_read(read, range(at.start, end - length + 1), length))
+            length: tuple(contents.each(range(at.start, end - length + 1), length))
             for length in lengths
             if length <= end - at.start
         }
@@ -147,7 +153,7 @@ def _given(images: Sequence[Image], at: Span, lengths: Sequence[int]) -> FieldPl
 
 
 def _differing(
-    images: Sequence[Image], spans: Sequence[Span], lengths: Sequence[int], read: Read
+    images: Sequence[Image], spans: Sequence[Span], lengths: Sequence[int], contents: _Contents
 ) -> FieldPlaces:
     runs = _differing_runs(images, spans)
     total = int((runs[:, 1] - runs[:, 0]).sum())
@@ -163,7 +169,7 @@ def _differing(
         # The image's end is tried as such.
         apart = (address for address in likeliest if address + length != spans[-1].end)
         # One more than are tried tells that some are left out; there may be a million.
-        room = list(islice(_read(read, apart, length), most + 1))
+        room = list(islice(contents.each(apart, length), most + 1))
         chosen = _worth_their_time(room[:most], of_two)
         cut = cut or len(room) > len(chosen)
         # Likeliest first was for the cut; the searches want them in order of address.
@@ -246,13 +252,3 @@ def _all_on_runs(runs: Edges, length: int, *, whole: bool) -> Iterator[int]:
     if whole:
         for start, end in runs.tolist():
             yield from range(max(0, start - length + 1), end)
-
-
-def _read(
-    read: Read, addresses: Iterable[int], length: int
-) -> Iterator[tuple[int, tuple[bytes, ...]]]:
-    """The places with room for a number, each with its bytes in each image."""
-    for address in addresses:
-        stored = read(address, length)
-        if stored is not None:
-            yield address, stored

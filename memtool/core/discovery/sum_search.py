@@ -166,22 +166,31 @@ def search_sums_fixed_fields(
     orders = number_orders(sides.sum.length, word_swapped=word_swapped)
     for some_orders in order_batches(orders, sides.area):
         numbers = list(fields.numbers_in(some_orders))
-        for algorithm in sides.group.algorithms:
-            possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
-            for odd_length in (False, True) if sides.sum.pads else (False,):
-                worth = sides.worth_of(algorithm.name, odd_length=odd_length)
-                for some in _ends_to_try(sides, algorithm, numbers, possible, odd_length):
-                    yield
-                    batch = FieldBatch(
-                        sides.area, fields, some, some_orders, skip_adjacent=skip_adjacent
-                    )
-                    stored = [row[batch.columns] for row in numbers]
-                    keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
-                    for order, own in batch.by_order():
-                        search = worth.search(algorithm, order, placement, length=sides.sum.length)
-                        matches = batch.match(sides.starts, keys, own)
-                        batch.offer(collector, search, matches, 1, own)
-                _count_fixed_chance(sides, fields, placement, worth, len(some_orders), collector)
+        for algorithm, odd_length, possible in _readings(sides, numbers):
+            worth = sides.worth_of(algorithm.name, odd_length=odd_length)
+            for some in _ends_to_try(sides, algorithm, numbers, possible, odd_length):
+                yield
+                batch = FieldBatch(
+                    sides.area, fields, some, some_orders, skip_adjacent=skip_adjacent
+                )
+                stored = [row[batch.columns] for row in numbers]
+                keys = sides.end_keys(algorithm, batch.positions, stored, odd_length=odd_length)
+                for order, own in batch.by_order():
+                    search = worth.search(algorithm, order, placement, length=sides.sum.length)
+                    matches = batch.match(sides.starts, keys, own)
+                    batch.offer(collector, search, matches, 1, own)
+            _count_fixed_chance(sides, fields, placement, worth, len(some_orders), collector)
+
+
+def _readings(
+    sides: SumSides, numbers: Sequence[Numbers]
+) -> Iterator[tuple[Algorithm, bool, Indexes]]:
+    """Each algorithm, whether the block's length is odd where that counts, and the columns of
+    numbers that it may have made."""
+    for algorithm in sides.group.algorithms:
+        possible = np.flatnonzero(sides.possible_fields(algorithm, numbers))
+        for odd_length in (False, True) if sides.sum.pads else (False,):
+            yield algorithm, odd_length, possible
 
 
 def _count_fixed_chance(
