@@ -75,6 +75,16 @@ class Changed(NamedTuple):
         piece = bisect_right(self.starts, index) - 1
         return self.addresses[piece] + index - self.starts[piece]
 
+    def at_distance(self, indexes: Numbers, other: Changed, distance: int) -> Numbers:
+        """Index in `other` of what has an address so much higher; -1 where that is in no piece."""
+        piece = self.borders.searchsorted(indexes, "right") - 1
+        addresses = np.frombuffer(self.addresses, np.int64)[piece]
+        addresses += indexes - self.borders[piece] + distance
+        piece = np.frombuffer(other.addresses, np.int64).searchsorted(addresses, "right") - 1
+        found = other.borders[piece] + addresses - np.frombuffer(other.addresses, np.int64)[piece]
+        found[(piece < 0) | (found >= other.borders[piece + 1])] = -1
+        return found
+
     def index_from(self, address: int) -> int:
         """Index of the first byte at or behind an address."""
         piece = bisect_right(self.addresses, address) - 1

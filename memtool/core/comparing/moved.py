@@ -11,8 +11,8 @@ Rules
    row must be more than filler, and neither begin nor end with it; nor is filler what has fewer
    than 20 bytes of which 12 in a row are.
 3. Blocks of A are taken by address, each at the place in B where it goes on longest; of places that
-   share twelve bytes with it the first `_PLACES` are tried. A byte belongs to one block at most, on
-   either side.
+   share twelve bytes with it the first `_PLACES` are tried, and the one as far off as the block
+   before. A byte belongs to one block at most, on either side.
 4. The search ends after `MOST_BLOCKS`. So many are texts of the same words, not data that moved.
 
 How: of A every fourth window of 12 bytes gets a key of 32 bits by arithmetic on whole arrays, of
@@ -66,6 +66,8 @@ if TYPE_CHECKING:
 MOST_BLOCKS = 10_000
 _PLACES = 16
 """How many places in B are tried for one block."""
+_NO_END = 1 << 62
+"""Behind all addresses."""
 _FAR = 64
 """Bytes compared on each side of a proposed window, before it is grown one by one."""
 _AT_ONCE = 4096
@@ -145,13 +147,16 @@ class _Search:
         # Looked up in sorted order, which is many times as fast as in the order of A.
         in_a.sort()
         self.proposals = look_up(in_a, in_b)
-        self.taken = _Taken()
+        self.taken, self.taken_indexes = _Taken(), _Taken()
+        """Of B: addresses, and their indexes."""
         self.busy, self.busy_from = b"", 0
         """For some windows of A, from this index on: 1 where it is more than filler."""
         self.a_done = 0
         """First address of A behind all blocks so far."""
         self.first = 0
         """Its index, or that of the first changed byte behind it."""
+        self.distance = 0
+        """How far off the last block is; none is 0."""
 
     def may_hold_a_block(self) -> bool:
         """False only where no block goes through any of the windows."""
@@ -172,7 +177,10 @@ class _Search:
             block = self._longest_at(number)
             if block is None:
                 continue
-            self.taken.add(block.b_start, block.b_start + block.length)
+            b_end = block.b_start + block.length
+            self.taken.add(block.b_start, b_end)
+            self.taken_indexes.add(self.b.index_from(block.b_start), self.b.index_from(b_end))
+            self.distance = block.b_start - block.a_start
             self.a_done = block.a_start + block.length
             self.first = self.a.index_from(self.a_done)
             blocks.append(block)
@@ -202,6 +210,10 @@ class _Search:
         holds: Mask = np.zeros(len(proposals), np.bool_)
         busy = BusyWindows(self.a.data, in_a, self.reach)
         tried = np.flatnonzero(busy.around())
+        if self.distance:
+            in_b = self.a.at_distance(in_a[tried], self.b, self.distance)
+            some, in_b = tried[in_b >= 0], in_b[in_b >= 0]
+            holds[some] = self._go_through(busy, some, in_a[some], in_b)
         for place in range(_PLACES):
             tried = tried[~holds[tried] & (firsts[tried] + place < len(self.in_b))]
             windows = self.in_b[firsts[tried] + place]
@@ -211,16 +223,25 @@ class _Search:
             if not len(tried):
                 break
             in_b = (windows[same] & np.uint64(INDEX)).astype(np.int64)
-            # Near ones first, which few are left of.
-            before, after = self._count_around(in_a[tried], in_b, SHORTEST)
-            near = busy.between(tried, in_a[tried] - before, in_a[tried] + after)
-            some, in_b = tried[near], in_b[near]
-            before, after = self._count_around(in_a[some], in_b, _FAR)
-            begins, ends = without_filler_each(
-                self.a.words, in_a[some] - before, in_a[some] + after, 2 * _FAR
-            )
-            far = (before == _FAR) | (after == _FAR)
-            holds[some] = far | busy.between(some, begins, ends)
+            holds[tried] = self._go_through(busy, tried, in_a[tried], in_b)
+        return holds
+
+    def _go_through(
+        self, busy: BusyWindows, numbers: Numbers, in_a: Numbers, in_b: Numbers
+    ) -> Mask:
+        """Whether a block goes through each pair of places; `numbers`: those of A's in `busy`."""
+        holds: Mask = np.zeros(len(numbers), np.bool_)
+        before, after = self._count_around(in_a, in_b, SHORTEST)
+        # Near ones first, which few are left of.
+        some = np.flatnonzero(busy.between(numbers, in_a - before, in_a + after))
+        numbers, in_a, in_b = numbers[some], in_a[some], in_b[some]
+        before, after = self._count_around(in_a, in_b, _FAR)
+        room_before, room_after = self.taken_indexes.room_around(in_b)
+        before = np.minimum(before, np.minimum(room_before, in_a - self.first))
+        after = np.minimum(after, room_after)
+        begins, ends = without_filler_each(self.a.words, in_a - before, in_a + after, 2 * _FAR)
+        far = (before == _FAR) | (after == _FAR)
+        holds[some] = far | busy.between(numbers, begins, ends)
         return holds
 
     def _count_around(self, in_a: Numbers, in_b: Numbers, most: int) -> tuple[Numbers, Numbers]:
@@ -236,20 +257,24 @@ class _Search:
             after[long] = np.minimum(after[long], changed.borders[piece] - places)
         return before, after
 
-    def _places_of(self, number: int) -> list[int]:
+    def _places_of(self, number: int, a_index: int) -> Iterator[int]:
         """The places in B that are tried for a proposal."""
         first = int(self.proposals[number]) & INDEX
         near = self.in_b[first : first + _PLACES]
         keys = upper(near)
         # Equal keys are neighbours, so those of another key can only stand at the end.
         places: list[int] = (near[keys == keys[0]] & np.uint64(INDEX)).tolist()
-        return places
+        if self.distance:
+            (as_far,) = self.a.at_distance(np.array([a_index]), self.b, self.distance).tolist()
+            if as_far >= 0 and as_far not in places:
+                yield as_far
+        yield from places
 
     def _longest_at(self, number: int) -> MovedBlock | None:
         """The longest block through one window of A."""
         a_index = int(self.proposals[number]) >> 32
         longest: list[MovedBlock] = []
-        for b_index in self._places_of(number):
+        for b_index in self._places_of(number, a_index):
             block = self._grown(a_index, b_index, longest[0].length if longest else SHORTEST)
             if block is not None and longest and block.length > longest[0].length:
                 longest.clear()
@@ -334,14 +359,14 @@ class _Search:
 
 
 class _Taken:
-    """Which addresses of B lie in blocks."""
+    """Which addresses lie in blocks."""
 
     def __init__(self) -> None:
         self._starts: list[int] = []
         self._ends: list[int] = []
 
     def add(self, start: int, end: int) -> None:
-        """A block that touches no other."""
+        """A block that shares none with another."""
         number = bisect_left(self._starts, start)
         self._starts.insert(number, start)
         self._ends.insert(number, end)
@@ -355,3 +380,10 @@ class _Taken:
         """The one behind the last before `address` that lies in one; 0 where there is none."""
         number = bisect_left(self._starts, address)
         return min(address, self._ends[number - 1]) if number else 0
+
+    def room_around(self, addresses: Numbers) -> tuple[Numbers, Numbers]:
+        """How many before and from each one on lie in none; both 0 where it lies in one itself."""
+        starts, ends = np.array([*self._starts, _NO_END]), np.array([0, *self._ends])
+        number = ends[1:].searchsorted(addresses, "right")
+        after = np.maximum(starts[number] - addresses, 0)
+        return np.where(after > 0, addresses - ends[number], 0), after

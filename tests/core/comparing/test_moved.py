@@ -125,6 +125,17 @@ def test_image_that_slipped_is_one_block_over_its_erased_parts_too(shift: int, f
     assert moved(a, b) == (MovedBlock(a_start=500, b_start=500 + shift, length=7 * 400 + 62),)
 
 
+def test_repeated_content_that_slipped_is_found_to_its_end() -> None:
+    # A table stands there 200 times, which is more than the places that are tried for a block.
+    table = random.Random(8).randbytes(200)
+    a = table * 200
+    b = bytearray(b"\x00" * 40 + a[:-40])
+    for place in range(900, len(b), 1000):
+        b[place] ^= 0x5A
+    found = sum(block.length for block in moved(a, bytes(b)))
+    assert found > 0.9 * len(a)
+
+
 def test_unchanged_bytes_beside_a_block_did_not_move() -> None:
     # A second copy of what follows the block was there, behind its new place, in both images.
     rng = random.Random(5)
