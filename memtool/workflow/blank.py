@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from memtool.core.chip import find_chip
-from memtool.core.health.all_checks import find_health
+from memtool.core.health.all_checks import find_faults
 from memtool.core.image import Image
 from memtool.core.job.backup import BackupReceipt
 from memtool.core.job.blanking import (
@@ -241,7 +241,7 @@ def _judge(
         blanked=draft.blanked,
         identities=going,
         reference=draft.reference,
-        health=find_health(
+        health=find_faults(
             draft.image,
             chip=find_chip(draft.reads.chip) if draft.reads else None,
             layout=draft.layout,

@@ -17,6 +17,7 @@ import sys
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
@@ -152,12 +153,22 @@ def print_rows(
 
 
 def blank_all(folder: Path, size: int) -> str:
-    """`blank` of a file that is all one state region behind its VIN, in words."""
+    """`blank` of a file that is all one state region behind its VIN, in words.
+
+    Args:
+        folder: Made for it.
+        size: Bytes of the file.
+    """
     images = make_images("random", size, 2)
-    costs = dict(play(folder, images, state=f"0x0100+{size - 0x100}"))
-    alone = cost_of("-c", READ_HASH_WRITE, "donor1.bin", folder=folder)
-    limit = costs["inspect"].seconds + 3 * alone.seconds
-    ratio = costs["blank"].seconds / limit
+    ratios = []
+    folder.mkdir()
+    for turn in range(3):
+        job = folder / f"{turn}"
+        costs = dict(play(job, images, state=f"0x0100+{size - 0x100}"))
+        alone = cost_of("-c", READ_HASH_WRITE, "donor1.bin", folder=job)
+        ratios.append(costs["blank"].seconds / (costs["inspect"].seconds + 3 * alone.seconds))
+        shutil.rmtree(job)
+    ratio = median(ratios)
     return (
         f"`blank` of a state region of {size >> 10:,} KiB takes {ratio:.2f} times `inspect` of that"
         " file and three times reading, hashing and writing it; the aim is 1."

@@ -224,8 +224,7 @@ def comparing(size: int) -> Lines:
     """`compare` beside numpy alone, every kind."""
     yield "\n## Comparing\n"
     yield f"`compare` of two images of {_size(size)}, beside a process in which numpy alone reads"
-    yield "both and lists the runs. Where blocks moved, as in texts of the same words, the aim is"
-    yield "20.\n"
+    yield "both and lists the runs. In texts of the same words blocks moved: the aim there is 20.\n"
     yield "| what | beside numpy alone, the worst kind first | aim | memory by the files | aim |"
     yield "| --- | --- | --- | --- | --- |"
     measured = bench_compare.measure(SEARCHED, size, turns=3)

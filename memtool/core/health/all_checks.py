@@ -93,17 +93,40 @@ def judge_health(
         claimed_new=claimed_new,
         in_records=in_records,
     )
-    found = find_size_faults(evidence)
-    idle = find_idle_bus(evidence) if evidence.size else ()
-    if idle or not evidence.size:
-        return Health(findings=(*found, *idle), judged=())
-    checked = (finding for check in _ON_CONTENT for finding in check(evidence))
+    faults, has_content = _find_faults(evidence)
+    if not has_content:
+        return Health(findings=faults, judged=())
     told = (finding for tell in _TELLING for finding in tell(evidence))
     open_ = list_unjudged(evidence)
     return Health(
-        findings=(*found, *checked, *told, *_tell_unjudged(evidence, open_, alone=alone)),
+        findings=(*faults, *told, *_tell_unjudged(evidence, open_, alone=alone)),
         judged=tuple(name for name in QUESTIONS if name not in dict(open_)),
     )
+
+
+def _find_faults(evidence: Evidence) -> tuple[tuple[Finding, ...], bool]:
+    """Every way in which the read looks wrong, and whether it has content that was asked."""
+    found = find_size_faults(evidence)
+    idle = find_idle_bus(evidence) if evidence.size else ()
+    if idle or not evidence.size:
+        return (*found, *idle), False
+    checked = (finding for check in _ON_CONTENT for finding in check(evidence))
+    return (*found, *checked), True
+
+
+def find_faults(
+    image: Image,
+    *,
+    chip: Chip | None = None,
+    layout: Layout | None = None,
+    vin_texts: Sequence[str] = (),
+) -> tuple[Finding, ...]:
+    """The findings of `judge_health` without those that only tell what the content is like; of a
+    large read they take as long as all others."""
+    placed = None if layout is None else placing.place_records(layout, image)
+    return _find_faults(
+        gather_evidence(image, chip=chip, layout=placed, vin_texts=tuple(vin_texts))
+    )[0]
 
 
 def find_health(

@@ -19,7 +19,7 @@ from memtool.core.job.proof import PassedOver, PreparedBlank, WrittenBlank, tell
 from memtool.core.job.protection import spans_of_kind
 from memtool.core.layouts.region import RegionKind
 from memtool.core.read_options import PLAIN
-from memtool.core.span import Span, count_addresses, format_span, format_span_with_length
+from memtool.core.span import Span, format_span, format_span_with_length
 from memtool.core.texts.known_identity import describe_search
 from memtool.core.texts.vin import mask_vin
 from memtool.core.words import count_of
@@ -194,7 +194,7 @@ def _answers(prepared: Sequence[PreparedBlank], checks: Sequence[Sequence[Check]
 def _sum(prepared: Sequence[PreparedBlank]) -> str:
     """How many bytes change in all, and the identity that goes."""
     plans = [one.question.plan for one in prepared if one.question.plan]
-    size = sum(count_addresses(plan.spans) for plan in plans)
+    size = sum(plan.edits.size for plan in plans)
     runs = sum(len(plan.edits) for plan in plans)
     gone = sorted({mask_vin(text) for one in prepared for text in one.question.identities})
     told = f"{count_of(size, 'byte')} in {count_of(runs, 'run')}"

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from memtool.core.chip import find_chip
 from memtool.core.finding import Check
-from memtool.core.health.all_checks import find_health
+from memtool.core.health.all_checks import find_faults
 from memtool.core.image import Image
 from memtool.core.job.events.kinds import StageChecked
 from memtool.core.job.job import Job
@@ -61,7 +61,7 @@ def judge_after_setup(request: CheckRequest, store: BackupStore, memory: str | N
             identities=sorted(identities),
             kept=[keep.span for made in job.blankings_of(memory)[-1:] for keep in made.kept],
             layout=judging_layout(request),
-            health=find_health(
+            health=find_faults(
                 read.image,
                 chip=find_chip(request.opened.job.chip_of(memory)) if memory else None,
                 layout=judging_layout(request),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from memtool.core.chip import find_chip
-from memtool.core.health.all_checks import find_health
+from memtool.core.health.all_checks import find_faults
 from memtool.core.job.stages.before_writing import check_blanked_file, check_transfer
 from memtool.core.role import Role
 from memtool.store.backups import BackupStore
@@ -34,7 +34,7 @@ def judge_before_writing(request: CheckRequest, store: BackupStore, memory: str 
             job=request.opened.job,
             file=file.image,
             original_reads=original[0],
-            original_health=find_health(
+            original_health=find_faults(
                 file.image, chip=find_chip(original[0].chip), layout=judging_layout(request)
             ),
             donor=found[1].image if found else None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from memtool.core.chip import find_chip
-from memtool.core.health.all_checks import find_health
+from memtool.core.health.all_checks import find_faults
 from memtool.core.job.stages.baseline import check_taken_over
 from memtool.core.job.stages.donor import check_donor
 from memtool.core.job.stages.read_areas import check_read_areas
@@ -24,7 +24,7 @@ def judge_donor(request: CheckRequest, store: BackupStore, memory: str | None) -
         order=request.opened.job.order,
         donor=judged_part(request, memory, donor.image),
         donor_reads=donor_reads,
-        donor_health=find_health(
+        donor_health=find_faults(
             donor.image, chip=find_chip(donor_reads.chip), layout=judging_layout(request)
         ),
         original=judged_part(request, memory, original[1].image) if original else None,

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from memtool.core.checksums.checksum import ChecksumRule, WhenBlanked
 from memtool.core.chip import find_chip
 from memtool.core.finding import Finding, Severity
-from memtool.core.health.all_checks import find_health, judge_health
+from memtool.core.health.all_checks import find_faults, find_health, judge_health
 from memtool.core.health.judgeable import QUESTIONS
 from memtool.core.image import Image
 from memtool.core.layouts.layout import Layout, ModuleKind
@@ -512,3 +512,24 @@ def test_every_code_has_its_entry_in_the_page() -> None:
 def test_the_page_and_vins_of_the_generator_are_sound() -> None:
     vin = make_vin(random.Random(2)).encode()
     assert only(ORDERS["inverted"](with_vin(vin=vin))).code == "order-inverted"
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        bytes(256),
+        b"\xff" * 4096,
+        random.Random(1).randbytes(1024) * 2,
+        b"SERIAL 0042 MOTOR DOOR LEFT " * 60 + b"\xff" * 368,
+        bytes(byte & 0xFE for byte in random.Random(2).randbytes(2048)),
+    ],
+)
+def test_faults_are_all_findings_that_are_more_than_information(data: bytes) -> None:
+    image, chip = Image.from_bytes(data), find_chip("95160")
+    faults = find_faults(image, chip=chip)
+    told = find_health(image, chip=chip)
+    assert [each for each in faults if each.severity is not Severity.INFO] == [
+        each for each in told if each.severity is not Severity.INFO
+    ]
+    assert set(faults) <= set(told)

@@ -137,7 +137,7 @@ def facts_to_text(facts: Mapping[str, Any]) -> str:
         return json.dumps(facts, ensure_ascii=True, allow_nan=False)
     pieces = parts[:1]
     for digits, behind in zip(long, parts[1:], strict=True):
-        pieces += (f'"{digits}"', behind)
+        pieces += ('"', digits, '"', behind)
     return "".join(pieces)
 
 
