@@ -42,8 +42,14 @@ class ReadableText(NamedTuple):
     """A text that stands plainly in the image."""
 
     text: str
-    span: Span
+    start: int
+    """Address of its first character."""
     kind: TextKind
+
+    @property
+    def span(self) -> Span:
+        """Its addresses. Made when asked for: messages are texts by the hundred thousand."""
+        return Span(self.start, self.start + len(self.text))
 
 
 _PRINTABLE = bytes(0x20 <= value < 0x7F for value in range(256))
@@ -75,6 +81,9 @@ _VIN_SHAPE = re.compile(r"[A-HJ-NPR-Z0-9]{17}")
 _WORDLIKE = re.compile(r"[A-Za-z0-9]{4,}")
 _LONGEST_NAMED = 48
 """No label is longer; long texts would keep the expressions busy."""
+_LONGEST_NUMBER = 25
+_FIRST_OF_LABELS = frozenset("HSPhsp")
+"""What is longer than a number is a label and more, or just text."""
 _LONGEST_SHOWN = 24
 _TEXTS_SHOWN = 3
 _IDENTITIES_SHOWN = 5
@@ -103,10 +112,13 @@ def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText,
             continue
         data = image.read(span)
         is_slow = _mark_slow_steps(data)
-        for first, end in rows_of_bytes(data, _PRINTABLE, _SHORTEST).tolist():
+        # Two lists of numbers: a list a row is much more for Python's collector to look at.
+        firsts, ends = rows_of_bytes(data, _PRINTABLE, _SHORTEST).T.tolist()
+        for first, end in zip(firsts, ends, strict=True):
             run = data[first:end].decode("ascii")
-            text = run.strip()
-            first += len(run) - len(run.lstrip())
+            text = run.lstrip(" ")
+            first += len(run) - len(text)
+            text = text.rstrip(" ")
             kind = _kind_of(text)
             if kind not in _LABELLED:
                 if not _WORDLIKE.search(text):
@@ -115,8 +127,7 @@ def _find_texts(image: Image, left_out: tuple[Span, ...]) -> tuple[ReadableText,
                 steps = len(text) - 1
                 if 2 * is_slow.count(1, first, first + steps) > steps:
                     continue
-            start = span.start + first
-            found.append(ReadableText(text=text, span=Span(start, start + len(text)), kind=kind))
+            found.append(ReadableText(text, span.start + first, kind))
     return tuple(found)
 
 
@@ -134,7 +145,8 @@ def _shape() -> re.Pattern[str]:
 
 
 def _kind_of(text: str) -> TextKind:
-    if len(text) > _LONGEST_NAMED:
+    size = len(text)
+    if size > _LONGEST_NAMED or (size > _LONGEST_NUMBER and text[0] not in _FIRST_OF_LABELS):
         return TextKind.TEXT
     capitals = text.upper()
     fitting = _shape().fullmatch(capitals)
