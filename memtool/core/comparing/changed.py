@@ -80,8 +80,9 @@ class Changed(NamedTuple):
         piece = self.borders.searchsorted(indexes, "right") - 1
         addresses = np.frombuffer(self.addresses, np.int64)[piece]
         addresses += indexes - self.borders[piece] + distance
-        piece = np.frombuffer(other.addresses, np.int64).searchsorted(addresses, "right") - 1
-        found = other.borders[piece] + addresses - np.frombuffer(other.addresses, np.int64)[piece]
+        others = np.frombuffer(other.addresses, np.int64)
+        piece = others.searchsorted(addresses, "right") - 1
+        found = other.borders[piece] + addresses - others[piece]
         found[(piece < 0) | (found >= other.borders[piece + 1])] = -1
         return found
 

@@ -57,7 +57,7 @@ class BusyWindows:
 
     def __init__(self, data: Bytes, at: Numbers, before: int) -> None:
         """`at`: sorted places, one at least; `before`: how far before them windows may begin."""
-        self._at, self._before = at, before
+        self._at = at
         self._begins = np.maximum(at - before, 0)
         self._ends = np.minimum(at + SHORTEST, len(data))
         row = before + SHORTEST

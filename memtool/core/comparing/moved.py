@@ -289,21 +289,15 @@ class _Search:
         a_first, a_end = self.a.piece_of(a_index)
         b_first, b_end = self.b.piece_of(b_index)
         a, b = self.a.content, self.b.content
-        b_address = self.b.address_of(b_index)
         # Keys only proposed: from here on bytes are compared, and a false proposal is not even one
         # byte long.
-        room = min(
-            a_end - a_index, self.taken.after(b_address, b_address + b_end - b_index) - b_address
-        )
+        room = min(a_end - a_index, self.taken_indexes.after(b_index, b_end) - b_index)
         after = equal_after(a, b, a_index, b_index, room)
         if not after:
             return None
         # Not back into a block already taken, nor over the border of a piece.
-        room = min(
-            a_index - max(a_first, self.first),
-            b_index - b_first,
-            b_address - self.taken.before(b_address),
-        )
+        b_begin = max(b_first, self.taken_indexes.before(b_index))
+        room = min(a_index - max(a_first, self.first), b_index - b_begin)
         before = equal_before(a, b, a_index, b_index, room)
         if before + after < least:
             return None
@@ -314,7 +308,7 @@ class _Search:
             return None
         return MovedBlock(
             a_start=self.a.address_of(start),
-            b_start=b_address + start - a_index,
+            b_start=self.b.address_of(b_index + start - a_index),
             length=end - start,
         )
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 WORD = 4
 """Bytes of a word; a window is three of them, and of A begins at every one."""
 REACH = WORD - 1
-"""How far before one of A's windows may lie what holds it, and none before it."""
+"""So far before one of A's windows begins, at most, what is found through no earlier one."""
 _CHUNK = 1 << 15
 """Windows worked on at a time: their arrays stay in the processor's cache."""
 _LOOKED_UP = 1 << 17
