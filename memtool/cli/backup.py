@@ -355,7 +355,7 @@ def _judge(
     loaded: list[LoadedRead], single_read: str | None, *, role: Role, chip: Chip
 ) -> tuple[Finding, ...]:
     findings = [finding for read in loaded for finding in read.findings]
-    health = all_checks.find_health(loaded[0].image, chip=chip, claimed_new=role is Role.REFERENCE)
+    health = all_checks.find_faults(loaded[0].image, chip=chip, claimed_new=role is Role.REFERENCE)
     findings += terminal.weighty(health)
     if len(loaded) == 1 and single_read is None:
         findings.append(

@@ -120,13 +120,18 @@ def find_faults(
     chip: Chip | None = None,
     layout: Layout | None = None,
     vin_texts: Sequence[str] = (),
+    claimed_new: bool = False,
 ) -> tuple[Finding, ...]:
     """The findings of `judge_health` without those that only tell what the content is like; of a
     large read they take as long as all others."""
-    placed = None if layout is None else placing.place_records(layout, image)
-    return _find_faults(
-        gather_evidence(image, chip=chip, layout=placed, vin_texts=tuple(vin_texts))
-    )[0]
+    evidence = gather_evidence(
+        image,
+        chip=chip,
+        layout=None if layout is None else placing.place_records(layout, image),
+        vin_texts=tuple(vin_texts),
+        claimed_new=claimed_new,
+    )
+    return _find_faults(evidence)[0]
 
 
 def find_health(
